@@ -1,0 +1,5 @@
+"""`python -m imgkit` is the command."""
+
+from imgkit.cli import main
+
+main()

@@ -1,0 +1,84 @@
+"""Reading the TOML files that people write, with errors that name the file, the table and the field."""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from imgkit.errors import DescriptionError
+
+T = TypeVar("T")
+_MAXIMUM_SIZE_BYTES = 1 << 20
+_PLACE = re.compile(r" - at `\$(.*)`\Z", re.DOTALL)
+_UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
+_MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
+
+
+def read_description(path: Path, kind: type[T], *, what: str) -> T:
+    """Read the TOML file at `path` as a `kind` (a msgspec struct); `what` names it in errors ("drive file").
+
+    Raises DescriptionError naming the file, the table and the field, and what would be right.
+    """
+    try:
+        if path.is_dir():
+            raise DescriptionError(f"{path}: is a folder, not a {what}")
+        with path.open("rb") as file:
+            data = file.read(_MAXIMUM_SIZE_BYTES + 1)
+    except OSError as error:
+        raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
+    if len(data) > _MAXIMUM_SIZE_BYTES:
+        raise DescriptionError(f"{path}: too large for a {what} (over {_MAXIMUM_SIZE_BYTES} bytes)")
+    return parse_description(data, kind, what=what, source=str(path))
+
+
+def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
+    """As `read_description`, from bytes; `source` stands for the file in errors."""
+    try:
+        document = tomllib.loads(data.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise DescriptionError(f"{source}: not TOML: {error}") from None
+    try:
+        return msgspec.convert(document, kind)
+    except msgspec.ValidationError as error:
+        raise DescriptionError(f"{source}: {_in_words(str(error), kind)}") from None
+
+
+def _in_words(message: str, kind: type[object]) -> str:
+    """Turn a validation message with a `$.table.field` place into words."""
+    place = _PLACE.search(message)
+    path = place.group(1).lstrip(".") if place else ""
+    text = _PLACE.sub("", message)
+    table, _, field = path.rpartition(".")
+    if unknown := _UNKNOWN.match(text):
+        known = ", ".join(_fields_at(kind, path))
+        return f"{_table(path)}: unknown field {unknown.group(1)[:60]!r}; the fields are: {known}"
+    if missing := _MISSING.match(text):
+        return f"{_table(path)}: the field {missing.group(1)!r} is missing"
+    return f"{_table(table)}: field {field!r}: {text[:1].lower()}{text[1:]}"
+
+
+def _table(path: str) -> str:
+    return f"table [{path}]" if path else "top level"
+
+
+def _fields_at(kind: object, path: str) -> list[str]:
+    """The names of the fields that the struct at `path` (`table.sub[...]`) has."""
+    for step in filter(None, re.sub(r"\[\.\.\.\]|\[\d+\]", "", path).split(".")):
+        fields = {field.encode_name: field.type for field in msgspec.structs.fields(kind)}  # type: ignore[arg-type]
+        kind = _struct_in(fields.get(step))
+        if kind is None:
+            return []
+    return [field.encode_name for field in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
+
+
+def _struct_in(annotation: object) -> object:
+    if isinstance(annotation, type) and issubclass(annotation, msgspec.Struct):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        if (found := _struct_in(argument)) is not None:
+            return found
+    return None

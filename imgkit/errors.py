@@ -1,0 +1,21 @@
+"""The errors that a person can cause and mend: one small family, each with one line to show."""
+
+
+class ImgkitError(Exception):
+    """What went wrong, where, and what would be right, in one line for the user."""
+
+
+class InputError(ImgkitError):
+    """A medium that cannot be opened, read or unpacked as asked."""
+
+
+class DescriptionError(ImgkitError):
+    """A file that a person wrote (drive, layout) and that does not say what it should."""
+
+
+class RequestError(ImgkitError):
+    """A call that asks for something that cannot be: a range past the end, an unknown partition."""
+
+
+class OutputError(ImgkitError):
+    """An output that may not or cannot be written."""

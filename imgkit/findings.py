@@ -1,0 +1,50 @@
+"""What a check has to say: a finding with its severity, its place and an advice, and the verdict."""
+
+from collections.abc import Iterable
+from typing import Literal
+
+import msgspec
+
+Severity = Literal["stop", "check", "note"]
+Verdict = Literal["pass", "fail", "incomplete"]
+
+EXIT_STATUS: dict[Verdict, int] = {"pass": 0, "fail": 1, "incomplete": 2}
+_ORDER: dict[Severity, int] = {"stop": 0, "check": 1, "note": 2}
+
+
+class Where(msgspec.Struct, frozen=True, omit_defaults=True):
+    """The place that a finding is about; what does not apply is left out."""
+
+    block: int | None = None
+    partition: str | None = None
+    field: str | None = None
+    medium: str | None = None
+
+
+class Finding(msgspec.Struct, frozen=True):
+    """One thing a check has to say.
+
+    *stop*: do not boot or trust this. *check*: a person should look. *note*: worth knowing.
+    `message` states the fact with its numbers, `advice` what to do about it.
+    """
+
+    id: str
+    severity: Severity
+    message: str
+    where: Where
+    advice: str
+
+
+def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The findings with *stop* first and *note* last, otherwise in the order of the checks."""
+    return tuple(sorted(findings, key=lambda finding: _ORDER[finding.severity]))
+
+
+def says_stop(findings: Iterable[Finding]) -> bool:
+    """Whether any finding says *stop*."""
+    return any(finding.severity == "stop" for finding in findings)
+
+
+def verdict_of(findings: Iterable[Finding]) -> Verdict:
+    """`"fail"` when a finding says stop, else `"pass"`."""
+    return "fail" if says_stop(findings) else "pass"

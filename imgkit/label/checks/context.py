@@ -1,0 +1,76 @@
+"""What a check may look at: one label, the medium's size, and what the user gave beside it."""
+
+from collections.abc import Callable, Iterator
+
+import msgspec
+
+from imgkit.drive import Drive
+from imgkit.findings import Finding, Severity, Where
+from imgkit.label.codec import Decoded
+from imgkit.label.result import Label, LabelGeometry, Partition
+
+
+class Context(msgspec.Struct, frozen=True):
+    """One decoded label and what it is held against; `wanted` are the ids of the layouts asked for."""
+
+    decoded: Decoded
+    medium_size_bytes: int
+    drive: Drive | None = None
+    wanted: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> Label:
+        return self.decoded.label
+
+    @property
+    def geometry(self) -> LabelGeometry:
+        return self.decoded.label.geometry
+
+    @property
+    def medium_blocks(self) -> int:
+        """Whole blocks of the label's size that the medium holds."""
+        return self.medium_size_bytes // self.label.block_size
+
+    @property
+    def sectors_per_cylinder(self) -> int | None:
+        """From the drive file if there is one, else from the label; None when neither says."""
+        if self.drive is not None:
+            return self.drive.sectors_per_cylinder
+        return self.geometry.sectors_per_cylinder or None
+
+    def drive_blocks(self, blocks: int) -> int:
+        """A number of the drive's blocks in blocks of the label."""
+        assert self.drive is not None
+        return blocks * self.drive.sector_size // self.label.block_size
+
+    def extent(self, first: int, count: int) -> str:
+        """A run of blocks in words, with its cylinders where they are known."""
+        per_cylinder = self.sectors_per_cylinder
+        if count < 1:
+            return f"no blocks (at block {first})"
+        text = f"blocks {first} to {first + count - 1}" if count > 1 else f"block {first}"
+        if not per_cylinder:
+            return text
+        start, end = first // per_cylinder, (first + count - 1) // per_cylinder
+        return f"{text} (cylinder {start})" if start == end else f"{text} (cylinders {start} to {end})"
+
+    def named(self, partition: Partition) -> str:
+        """A partition in words."""
+        return f"partition {partition.name} ({partition.type}, {self.extent(partition.first, partition.count)})"
+
+
+Check = Callable[[Context], Iterator[Finding]]
+
+
+def finding(
+    identifier: str,
+    severity: Severity,
+    message: str,
+    advice: str,
+    *,
+    block: int | None = None,
+    partition: str | None = None,
+    field: str | None = None,
+) -> Finding:
+    """A finding with its place."""
+    return Finding(identifier, severity, message, Where(block=block, partition=partition, field=field), advice)

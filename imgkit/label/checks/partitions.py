@@ -1,0 +1,198 @@
+"""What a label says about the partitions: ends, overlaps, the reserved area, the label's own block."""
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from imgkit import spans
+from imgkit.findings import Finding
+from imgkit.label.checks.context import Context, finding
+from imgkit.label.result import Partition
+from imgkit.spans import Span
+
+_MOST_GAPS_TOLD = 8
+
+
+def past_end(context: Context) -> Iterator[Finding]:
+    """A partition that ends past the label's total, the drive or the medium."""
+    limits = [("the label's total", context.geometry.total_sectors), ("the medium", context.medium_blocks)]
+    if context.drive is not None:
+        limits.append(("the drive", context.drive_blocks(context.drive.total_sectors)))
+    for partition in context.label.partitions:
+        if partition.count == 0:
+            continue
+        total = context.geometry.total_sectors
+        is_everything = partition.first == 0 and partition.count == total
+        over = [
+            (name, limit)
+            for name, limit in limits
+            if limit is not None and partition.end > limit and not is_everything
+        ]
+        if over:
+            ends = ", ".join(f"{name} ends at {limit} ({partition.end - limit} fewer)" for name, limit in over)
+            yield finding(
+                "partition.past-end",
+                "stop",
+                f"{context.named(partition)} ends before block {partition.end}; {ends}",
+                "What is written there is lost or comes back as errors. Make the partition smaller before a "
+                "file system is made in it; a medium that was cut short has to be copied again.",
+                block=partition.first,
+                partition=partition.name,
+            )
+
+
+def in_reserved(context: Context) -> Iterator[Finding]:
+    """A used partition that enters the drive's reserved area."""
+    drive = context.drive
+    if drive is None or drive.reserved_blocks_at_end == 0:
+        return
+    usable, total = context.drive_blocks(drive.usable_blocks), context.drive_blocks(drive.total_sectors)
+    for partition in context.label.used_partitions():
+        if usable < partition.end and partition.first < total:
+            inside = min(partition.end, total) - max(partition.first, usable)
+            yield finding(
+                "partition.in-reserved",
+                "stop",
+                f"{context.named(partition)} runs {inside} blocks into the drive's reserved area, "
+                f"{context.extent(usable, total - usable)}",
+                "The drive keeps its table of replaced defects there, and a file system in it destroys both. "
+                f"End the partition before block {usable}.",
+                block=max(partition.first, usable),
+                partition=partition.name,
+            )
+
+
+def overlap(context: Context) -> Iterator[Finding]:
+    """Two used partitions that share some of their blocks."""
+    for left, right in combinations(context.label.used_partitions(), 2):
+        first, end = max(left.first, right.first), min(left.end, right.end)
+        if first < end and not _same_blocks(left, right):
+            yield finding(
+                "partition.overlap",
+                "stop",
+                f"{context.named(left)} and {context.named(right)} share "
+                f"{end - first} blocks: {context.extent(first, end - first)}",
+                "Writing to one destroys the other. Decide which of the two these blocks belong to and "
+                "correct the label before either is used.",
+                block=first,
+                partition=right.name,
+            )
+
+
+def covers_label(context: Context) -> Iterator[Finding]:
+    """A used partition that holds the label's block and does not leave it alone."""
+    label, layout = context.label, context.decoded.variant.layout
+    for partition in label.used_partitions():
+        start = partition.first * label.block_size
+        label_end = label.first_byte + layout.partitions.offset
+        if not start <= label.first_byte < partition.end * label.block_size:
+            continue
+        known = layout.partition_type(partition.type_code)
+        kept = known.kept_free_bytes if known else None
+        if kept is not None and label_end - start <= kept:
+            continue
+        yield finding(
+            "partition.covers-label",
+            "check" if kept is None else "stop",
+            f"{context.named(partition)} holds the label (block {label.block}, offset {label.offset}); "
+            + (
+                "whether its contents leave it alone is not known"
+                if kept is None
+                else f"a partition of this type leaves only its first {kept} bytes alone"
+            ),
+            "Using the partition can overwrite the label. Let it start after the label, on the next cylinder.",
+            block=label.block,
+            partition=partition.name,
+        )
+
+
+def empty_with_offset(context: Context) -> Iterator[Finding]:
+    """A slot with a first block or a type, but no size."""
+    for slot in context.decoded.slots:
+        if slot.count == 0 and (slot.first != 0 or slot.used):
+            yield finding(
+                "partition.empty-with-offset",
+                "check" if slot.used else "note",
+                f"partition {slot.name} ({slot.type}) has no size, but starts at block {slot.first}",
+                "Left over from an earlier table, or a size that was forgotten.",
+                block=slot.first,
+                partition=slot.name,
+            )
+
+
+def unaligned(context: Context) -> Iterator[Finding]:
+    """A used partition that starts within a cylinder."""
+    per_cylinder = context.geometry.sectors_per_cylinder
+    if not per_cylinder:
+        return
+    for partition in context.label.used_partitions():
+        if partition.first % per_cylinder:
+            yield finding(
+                "partition.unaligned",
+                "note",
+                f"{context.named(partition)} starts {partition.first % per_cylinder} blocks into a cylinder "
+                f"of {per_cylinder}",
+                "It works, but some old systems insist on whole cylinders, and two partitions share one here.",
+                block=partition.first,
+                partition=partition.name,
+            )
+
+
+def alias(context: Context) -> Iterator[Finding]:
+    """Two partitions over the very same blocks."""
+    there = [partition for partition in context.label.partitions if partition.count > 0]
+    for left, right in combinations(there, 2):
+        if _same_blocks(left, right) and not context.label.is_whole_disk(left):
+            yield finding(
+                "partition.alias",
+                "note",
+                f"partitions {left.name} ({left.type}) and {right.name} ({right.type}) are the very same "
+                f"blocks: {context.extent(left.first, left.count)}",
+                "Normal as a second name. Never mount or swap on both at once.",
+                block=left.first,
+                partition=right.name,
+            )
+
+
+def whole_disk(context: Context) -> Iterator[Finding]:
+    """A partition over everything."""
+    for partition in context.label.partitions:
+        if context.label.is_whole_disk(partition):
+            yield finding(
+                "partition.whole-disk",
+                "note",
+                f"partition {partition.name} lies over the whole disk, {partition.count} blocks",
+                "Normal: it is how the disk is read as a whole. Never make a file system in it.",
+                partition=partition.name,
+            )
+
+
+def gap(context: Context) -> Iterator[Finding]:
+    """Blocks that are in no used partition."""
+    total = context.geometry.total_sectors
+    used = [Span(partition.first, partition.count) for partition in context.label.used_partitions()]
+    if not total or not used:
+        return
+    usable = total
+    if context.drive is not None:
+        usable = min(total, context.drive_blocks(context.drive.usable_blocks))
+    per_cylinder = context.geometry.sectors_per_cylinder or 1
+    label_end = context.label.first_byte + context.decoded.variant.layout.partitions.offset
+    gaps = [
+        span
+        for span in spans.difference([Span(0, usable)], used)
+        # The start of the disk that is kept for the label, and the rest of the last cylinder, are no loss.
+        if not (span.first == 0 and span.count <= max(per_cylinder, -(-label_end // context.label.block_size)))
+        and not (span.end == usable and span.count < per_cylinder)
+    ]
+    for span in gaps[:_MOST_GAPS_TOLD]:
+        yield finding(
+            "partition.gap",
+            "note",
+            f"{context.extent(span.first, span.count)}: {span.count} blocks in no used partition",
+            "Lost room, unless it is kept for something. See whether a partition was meant to reach here.",
+            block=span.first,
+        )
+
+
+def _same_blocks(left: Partition, right: Partition) -> bool:
+    return (left.first, left.count) == (right.first, right.count)

@@ -1,0 +1,200 @@
+"""Label layouts as data: what a layout file may say, and the layouts that come with imgkit."""
+
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from imgkit.description import parse_description, read_description
+from imgkit.errors import DescriptionError, RequestError
+
+ByteOrder = Literal["little", "big", "middle"]
+FieldType = Literal["u8", "u16", "u32", "u64", "text"]
+Offset = Annotated[int, Meta(ge=0, le=1 << 16)]
+Identifier = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9-]*$", max_length=40)]
+FieldName = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
+
+WIDTHS_BYTES: dict[FieldType, int] = {"u8": 1, "u16": 2, "u32": 4, "u64": 8, "text": 1}
+
+
+class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    pass
+
+
+class Place(_Strict, frozen=True):
+    """Where a label may lie: `offset` bytes into block `block`."""
+
+    block: Offset
+    offset: Offset
+
+
+class Magic(_Strict, frozen=True):
+    """A value that marks the label."""
+
+    offset: Offset
+    type: FieldType
+    value: Annotated[int, Meta(ge=1)]
+
+
+class ChecksumRule(_Strict, frozen=True):
+    """How the label's checksum is made and where it is stored.
+
+    `xor16`: the exclusive-or of all 16-bit words from byte `first` to the end of the last slot is zero.
+    """
+
+    rule: Literal["xor16"]
+    offset: Offset
+    first: Offset = 0
+
+
+class Field(_Strict, frozen=True):
+    """One field: a number, or an array of `length` numbers, or a text of `length` bytes."""
+
+    name: FieldName
+    offset: Offset
+    type: FieldType
+    length: Annotated[int, Meta(ge=1, le=4096)] | None = None
+
+    @property
+    def size_bytes(self) -> int:
+        return WIDTHS_BYTES[self.type] * (self.length or 1)
+
+
+class PartitionArray(_Strict, frozen=True):
+    """The slots: where they start, how far apart they are, how many there are and may be.
+
+    `count` names the field that says how many slots there are; above `maximum` it is not believed and
+    `usual` slots are read.
+    """
+
+    offset: Offset
+    stride: Annotated[int, Meta(ge=1, le=4096)]
+    count: FieldName
+    usual: Annotated[int, Meta(ge=1, le=256)]
+    maximum: Annotated[int, Meta(ge=1, le=256)]
+    names: Literal["letters", "numbers"]
+    unused_type: int
+    field: tuple[Field, ...]
+
+
+class PartitionType(_Strict, frozen=True):
+    """What a type code means.
+
+    `kept_free_bytes` at the start of such a partition are left alone by the system that uses it; None: not
+    known.
+    """
+
+    code: Annotated[int, Meta(ge=0)]
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    kept_free_bytes: Annotated[int, Meta(ge=0)] | None = None
+
+
+class Layout(_Strict, frozen=True):
+    """A layout file."""
+
+    id: Identifier
+    title: str
+    source: str
+    byte_orders: Annotated[tuple[ByteOrder, ...], Meta(min_length=1)]
+    place: Annotated[tuple[Place, ...], Meta(min_length=1)]
+    magic: Annotated[tuple[Magic, ...], Meta(min_length=1)]
+    field: tuple[Field, ...]
+    partitions: PartitionArray
+    checksum: ChecksumRule | None = None
+    type: tuple[PartitionType, ...] = ()
+
+    def variant_id(self, byte_order: ByteOrder) -> str:
+        """The name of this layout in one byte order: the plain id when it has only one."""
+        return self.id if len(self.byte_orders) == 1 else f"{self.id}-{byte_order}"
+
+    def partition_type(self, code: int) -> PartitionType | None:
+        """What a type code means, or None for an unknown one."""
+        return next((known for known in self.type if known.code == code), None)
+
+
+class Variant(msgspec.Struct, frozen=True):
+    """A layout in one byte order: what a label can be read as."""
+
+    layout: Layout
+    byte_order: ByteOrder
+
+    @property
+    def id(self) -> str:
+        return self.layout.variant_id(self.byte_order)
+
+
+def load_layout(path: str | Path) -> Layout:
+    """Read a user's layout file.
+
+    Raises DescriptionError naming the file, the table and the field.
+    """
+    path = Path(path)
+    return _checked(read_description(path, Layout, what="layout file"), str(path))
+
+
+@cache
+def known_layouts() -> tuple[Layout, ...]:
+    """The layouts that come with imgkit, by id."""
+    folder = files("imgkit.label").joinpath("layouts")
+    found = [
+        _checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
+        for entry in folder.iterdir()
+        if entry.name.endswith(".toml")
+    ]
+    return tuple(sorted(found, key=lambda layout: layout.id))
+
+
+def variants(layouts: tuple[Layout, ...] | None = None) -> tuple[Variant, ...]:
+    """Each layout in each of its byte orders."""
+    return tuple(
+        Variant(layout, byte_order)
+        for layout in (known_layouts() if layouts is None else layouts)
+        for byte_order in layout.byte_orders
+    )
+
+
+def named(layout_id: str) -> tuple[Variant, ...]:
+    """The variants that an id names: one, or all byte orders of a layout.
+
+    Raises RequestError with the known ids.
+    """
+    everything = variants()
+    chosen = tuple(variant for variant in everything if layout_id in (variant.id, variant.layout.id))
+    if not chosen:
+        known = ", ".join(variant.id for variant in everything)
+        raise RequestError(f"no layout is called {layout_id[:60]!r}: the layouts are {known}")
+    return chosen
+
+
+def _checked(layout: Layout, source: str) -> Layout:
+    """The layout, if its parts fit together; raises DescriptionError naming the field that does not."""
+    array = layout.partitions
+    if array.count not in {field.name for field in layout.field}:
+        raise DescriptionError(f"{source}: table [partitions]: field 'count': no [[field]] is called {array.count!r}")
+    slot_names = {field.name for field in array.field}
+    for needed in ("first", "count", "type_code"):
+        if needed not in slot_names:
+            raise DescriptionError(f"{source}: table [partitions]: a [[partitions.field]] {needed!r} is missing")
+    _check_room(source, "[[field]]", layout.field, array.offset)
+    _check_room(source, "[[partitions.field]]", array.field, array.stride)
+    for magic in layout.magic:
+        if magic.type == "text" or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
+            raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
+    return layout
+
+
+def _check_room(source: str, table: str, fields: tuple[Field, ...], size_bytes: int) -> None:
+    position, before = 0, "the start"
+    for field in sorted(fields, key=lambda field: field.offset):
+        if field.type == "text" and field.length is None:
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: a text needs a length")
+        if field.offset < position:
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: lies over {before!r}")
+        position, before = field.offset + field.size_bytes, field.name
+    if position > size_bytes:
+        raise DescriptionError(
+            f"{source}: table {table}: field {before!r}: ends at byte {position}, past the room of {size_bytes}"
+        )

@@ -1,0 +1,133 @@
+"""What is known of a label: the objects that users hold and that the JSON shows."""
+
+from typing import Any
+
+import msgspec
+
+from imgkit.drive import Drive
+from imgkit.findings import Finding, Verdict
+
+
+class Checksum(msgspec.Struct, frozen=True):
+    """The sum that is stored in a label beside the one that its contents give."""
+
+    stored: int
+    computed: int
+    ok: bool
+
+
+class LabelGeometry(msgspec.Struct, frozen=True):
+    """The drive as the label describes it; None for what this kind of label does not say."""
+
+    sector_size: int | None = None
+    sectors_per_track: int | None = None
+    tracks_per_cylinder: int | None = None
+    cylinders: int | None = None
+    sectors_per_cylinder: int | None = None
+    total_sectors: int | None = None
+    spare_sectors_per_track: int | None = None
+    spare_sectors_per_cylinder: int | None = None
+    alternate_cylinders: int | None = None
+    rpm: int | None = None
+    interleave: int | None = None
+    track_skew: int | None = None
+    cylinder_skew: int | None = None
+    head_switch_us: int | None = None
+    seek_track_us: int | None = None
+
+
+class Partition(msgspec.Struct, frozen=True):
+    """One partition: `count` blocks from block `first` on, in blocks of the label's `block_size`."""
+
+    name: str
+    first: int
+    count: int
+    type: str
+    type_code: int
+    used: bool
+    details: dict[str, Any]
+
+    @property
+    def end(self) -> int:
+        """The block after the last one."""
+        return self.first + self.count
+
+
+class Label(msgspec.Struct, frozen=True):
+    """A label as it is written on a medium.
+
+    It lies `offset` bytes into block `block`. All block numbers are in blocks of `block_size` bytes: the
+    label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
+    whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
+    slots of no size.
+    """
+
+    layout: str
+    byte_order: str
+    block: int
+    offset: int
+    block_size: int
+    magics_ok: tuple[bool, ...]
+    checksum: Checksum | None
+    type_name: str
+    pack_name: str
+    geometry: LabelGeometry
+    slot_count: int
+    partitions: tuple[Partition, ...]
+    fields: dict[str, Any]
+
+    @property
+    def first_byte(self) -> int:
+        """Where on the medium the label starts."""
+        return self.block * self.block_size + self.offset
+
+    def is_whole_disk(self, partition: Partition) -> bool:
+        """Whether the partition lies over everything that the label knows of."""
+        total = self.geometry.total_sectors
+        return total is not None and total > 0 and partition.first == 0 and partition.count >= total
+
+    def used_partitions(self) -> tuple[Partition, ...]:
+        """The partitions that hold something: a used type, a size, and not over the whole disk."""
+        return tuple(
+            partition
+            for partition in self.partitions
+            if partition.used and partition.count > 0 and not self.is_whole_disk(partition)
+        )
+
+
+class LabelReport(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit label check` answers."""
+
+    schema: str = "imgkit.label/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    path: str
+    size_bytes: int
+    labels: tuple[Label, ...]
+    drive: Drive | None
+    layouts_tried: tuple[str, ...]
+    not_read: tuple[str, ...]
+
+
+class LayoutSummary(msgspec.Struct, frozen=True):
+    """A layout that imgkit knows, in a line."""
+
+    id: str
+    title: str
+    source: str
+    byte_order: str
+    places: tuple[tuple[int, int], ...]
+    maximum_slots: int
+
+
+class LayoutList(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit label layouts` answers; a place is `(block, offset in it)`."""
+
+    schema: str = "imgkit.layouts/1"
+    version: str
+    verdict: Verdict = "pass"
+    findings: tuple[Finding, ...] = ()
+    call: tuple[str, ...] = ()
+    layouts: tuple[LayoutSummary, ...]
