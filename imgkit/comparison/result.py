@@ -1,0 +1,160 @@
+"""What a comparison found: facts (ranges), readings of facts (episodes), and what was not looked at."""
+
+from typing import Any, Literal
+
+import msgspec
+
+from imgkit.drive import Address, Drive
+from imgkit.findings import Finding, Verdict
+from imgkit.label.result import Label
+
+State = Literal["differ", "missing", "extra", "unreadable"]
+WhyNot = Literal["not asked for", "skipped", "interrupted"]
+
+
+class MediumSummary(msgspec.Struct, frozen=True):
+    """One side of a comparison; `digests` by algorithm, empty when none were asked for or could be taken."""
+
+    path: str
+    kind: Literal["file", "device", "packed"]
+    size_bytes: int
+    blocks: int
+    digests: dict[str, str]
+
+
+class AddressRange(msgspec.Struct, frozen=True):
+    """The addresses of the first and the last block of a range."""
+
+    first: Address
+    last: Address
+
+
+class Sample(msgspec.Struct, frozen=True):
+    """The bytes around the first difference of a range, as hexadecimal digits, from byte `offset` on.
+
+    Both sides are as long as the media allow there, at most 32 bytes.
+    """
+
+    offset: int
+    reference: str
+    copy: str
+
+
+class BlockRange(msgspec.Struct, frozen=True):
+    """A maximal run of consecutive blocks in one state.
+
+    `differ`: both media have the block and it is not the same; a block that one medium has only a part of is
+    among these. `missing`: only the reference has it. `extra`: only the copy has it. `unreadable`: one of
+    them gave a read error. `differing_bytes` counts the places where both have a byte and it is not the same.
+    """
+
+    first: int
+    count: int
+    state: State
+    differing_bytes: int
+    partitions: tuple[str, ...]
+    chs: AddressRange | None
+    sample: Sample | None
+
+    @property
+    def end(self) -> int:
+        """The block after the last one."""
+        return self.first + self.count
+
+
+class Episode(msgspec.Struct, frozen=True):
+    """A reading of ranges that belong together, with its evidence and a confidence from 0 to 1."""
+
+    kind: str
+    first: int
+    count: int
+    ranges: tuple[tuple[int, int], ...]
+    confidence: float
+    evidence: str
+    advice: str
+    details: dict[str, Any]
+
+
+class PartitionCount(msgspec.Struct, frozen=True):
+    """What was found in one partition of the label that the ranges were named by, in compared blocks."""
+
+    name: str
+    type: str
+    first: int
+    count: int
+    whole_disk: bool
+    differing_blocks: int
+    missing_blocks: int
+    unreadable_blocks: int
+
+
+class NotCompared(msgspec.Struct, frozen=True):
+    """Blocks that were not looked at, and why."""
+
+    first: int
+    count: int
+    reason: WhyNot
+
+
+class LabelDifference(msgspec.Struct, frozen=True):
+    """A field in which the two labels at one place are not the same; None: that side has no such label."""
+
+    block: int
+    offset: int
+    field: str
+    reference: Any
+    copy: Any
+
+
+class LabelPair(msgspec.Struct, frozen=True):
+    """The labels of both media."""
+
+    reference: tuple[Label, ...]
+    copy: tuple[Label, ...]
+
+
+class Comparison(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit compare` answers.
+
+    `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
+    comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact. `address_source` says
+    whose geometry the addresses come from.
+    """
+
+    schema: str = "imgkit.compare/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    started_at: str
+    elapsed_seconds: float
+    block_size: int
+    block_size_source: Literal["call", "label", "assumed"]
+    tail: Literal["forbid", "allow"]
+    reference: MediumSummary
+    copy: MediumSummary
+    compared_blocks: int
+    equal_blocks: int
+    differing_blocks: int
+    missing_blocks: int
+    extra_blocks: int
+    unreadable_blocks: int
+    differing_bytes: int
+    ranges: tuple[BlockRange, ...]
+    ranges_total: int
+    partitions: tuple[PartitionCount, ...]
+    address_source: Literal["drive", "label"] | None
+    drive: Drive | None
+    not_compared: tuple[NotCompared, ...]
+    interrupted: bool
+    episodes: tuple[Episode, ...] = ()
+    labels: LabelPair
+    label_differences: tuple[LabelDifference, ...]
+
+    @property
+    def copy_is_exact(self) -> bool:
+        """Whether every block that was asked for was compared and is equal."""
+        extra = 0 if self.tail == "allow" else self.extra_blocks
+        return not (
+            self.differing_blocks or self.missing_blocks or self.unreadable_blocks or extra or self.interrupted
+        )

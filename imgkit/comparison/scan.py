@@ -1,0 +1,375 @@
+"""Reading two media side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
+
+import heapq
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any, Protocol
+
+from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, RawSample, StripResult
+from imgkit.medium import Medium
+from imgkit.spans import Span
+
+PIECE_BYTES = 256 << 10
+STRIP_BYTES = 8 << 20
+HASHED_STRIP_BYTES = 2 << 20
+WORKERS = 2
+_MOST_STRIPS_AHEAD = 64
+_TICK_SECONDS = 0.1
+_NOTHING = StripResult((), (), ())
+
+Progress = Callable[[int], None]
+"""Called now and then with the number of bytes of each medium that are done."""
+
+
+class Digest(Protocol):
+    """What `hashlib` and `xxhash` objects have in common."""
+
+    def update(self, data: memoryview, /) -> None: ...
+    def hexdigest(self) -> str: ...
+    def copy(self) -> Any: ...
+
+
+class Pair:
+    """Two media and the size of the blocks that they are compared in.
+
+    `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
+    whole, or that is the last, cut block of both.
+    """
+
+    def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
+        self.reference = reference
+        self.copy = copy
+        self.block_size = block_size
+        self.length = min(reference.size_bytes, copy.size_bytes)
+        whole = self.length // block_size * block_size
+        self.shared_end = self.length if reference.size_bytes == copy.size_bytes else whole
+        self.shrunk = False
+
+    @property
+    def piece_size(self) -> int:
+        """The largest multiple of the block size that is no larger than a piece, at least one block."""
+        return max(1, PIECE_BYTES // self.block_size) * self.block_size
+
+    def read(self, medium: Medium, offset: int, buffer: memoryview) -> list[tuple[int, int]]:
+        """Fill `buffer`; return the stretches, in bytes of the buffer, that could not be read.
+
+        What could not be read is zero in the buffer. Whole blocks are given up, no more of them than must be.
+        """
+        try:
+            got = medium.read_into(offset, buffer)
+        except OSError:
+            if len(buffer) <= self.block_size:
+                buffer[:] = bytes(len(buffer))
+                return [(0, len(buffer))]
+            half = max(1, len(buffer) // self.block_size // 2) * self.block_size
+            later = self.read(medium, offset + half, buffer[half:])
+            return self.read(medium, offset, buffer[:half]) + [(a + half, b + half) for a, b in later]
+        if got < len(buffer):
+            self.shrunk = True
+            lost = got - got % self.block_size
+            buffer[lost:] = bytes(len(buffer) - lost)
+            return [(lost, len(buffer))]
+        return []
+
+
+class Buffers:
+    """One worker's pair of buffers, a piece each."""
+
+    def __init__(self, size: int) -> None:
+        self.reference = bytearray(size)
+        self.copy = bytearray(size)
+        self.reference_view = memoryview(self.reference)
+        self.copy_view = memoryview(self.copy)
+
+
+class _PieceFindings:
+    """Gathers what the pieces of one strip find."""
+
+    def __init__(self, wants_samples: bool) -> None:
+        self.runs: list[Any] = []
+        self.unreadable: list[Span] = []
+        self.samples: list[RawSample] = []
+        self._wants_samples = wants_samples
+
+    def result(self) -> StripResult:
+        if not (self.runs or self.unreadable):
+            return _NOTHING
+        return StripResult(tuple(self.runs), tuple(self.unreadable), tuple(self.samples))
+
+    def look_at(
+        self,
+        pair: Pair,
+        offset: int,
+        reference: memoryview,
+        copy: memoryview,
+        lost: Sequence[tuple[int, int]],
+    ) -> None:
+        """Compare a piece that is not known to be equal, block by block; `lost` are unreadable stretches."""
+        from imgkit.comparison.pieces import differing_runs, sample_bounds
+
+        size = pair.block_size
+        first_block = offset // size
+        for start, end in lost:
+            reference[start:end] = copy[start:end] = bytes(end - start)
+            self.unreadable.append(Span(first_block + start // size, -(-end // size) - start // size))
+        padding = -len(reference) % size
+        left, right = reference, copy
+        if padding:
+            left = memoryview(bytearray(reference) + bytearray(padding))
+            right = memoryview(bytearray(copy) + bytearray(padding))
+        runs = differing_runs(left, right, size, first_block)
+        if not len(runs.firsts):
+            return
+        self.runs.append(runs)
+        if self._wants_samples:
+            for place in runs.places.tolist()[: MOST_SAMPLES - len(self.samples)]:
+                start, end = sample_bounds(place, len(reference))
+                self.samples.append(
+                    RawSample(
+                        (offset + place) // size,
+                        offset + start,
+                        bytes(reference[start:end]),
+                        bytes(copy[start:end]),
+                    )
+                )
+
+
+def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[tuple[int, int]]:
+    """Cut stretches of bytes into strips, leaving out what is a hole in both media.
+
+    Strips are ascending, start at a block and do not overlap.
+    """
+    size = pair.block_size
+    for start, end in spans:
+        reached = start
+        extents = heapq.merge(
+            pair.reference.data_extents(start, end), pair.copy.data_extents(start, end)
+        )
+        for first, last in extents:
+            first = max(reached, first - first % size)
+            last = min(end, -(-last // size) * size)
+            for position in range(first, last, strip_size):
+                yield position, min(position + strip_size, last)
+            reached = max(reached, last)
+
+
+def compare_strip(pair: Pair, buffers: Buffers, start: int, end: int, wants_samples: bool) -> StripResult:
+    """Compare bytes `start` … `end` of both media, a piece at a time."""
+    findings = _PieceFindings(wants_samples)
+    piece = len(buffers.reference)
+    for offset in range(start, end, piece):
+        count = min(piece, end - offset)
+        left, right = buffers.reference_view[:count], buffers.copy_view[:count]
+        lost = pair.read(pair.reference, offset, left)
+        lost += pair.read(pair.copy, offset, right)
+        if not lost:
+            if count == piece:
+                if buffers.reference == buffers.copy:
+                    continue
+            elif left.tobytes() == right.tobytes():
+                continue
+        findings.look_at(pair, offset, left, right, _joined(lost))
+    return findings.result()
+
+
+def scan(
+    pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress: Progress | None = None
+) -> int | None:
+    """Compare stretches of bytes on several threads; results go to the ledger in order.
+
+    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was.
+    """
+    piece = pair.piece_size
+    source = enumerate(strips(pair, spans, max(1, STRIP_BYTES // piece) * piece))
+    queue = _Queue(source, ledger)
+
+    def work() -> None:
+        buffers = Buffers(piece)
+        while (task := queue.take()) is not None:
+            index, (start, end) = task
+            try:
+                result = compare_strip(pair, buffers, start, end, queue.wants_samples)
+            except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+                queue.fail(error)
+                return
+            queue.give(index, end, result)
+
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(WORKERS)]
+    interrupted = False
+    try:
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            while thread.is_alive():
+                thread.join(_TICK_SECONDS)
+                if progress is not None:
+                    progress(queue.reached)
+    except KeyboardInterrupt:
+        interrupted = True
+        queue.stop()
+        for thread in threads:
+            thread.join()
+    if queue.error is not None:
+        raise queue.error
+    return queue.unfinished_from if interrupted else None
+
+
+class _Queue:
+    """Hands out strips and takes their results, so that the ledger sees them in order."""
+
+    def __init__(self, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger) -> None:
+        self.error: BaseException | None = None
+        self.reached = 0
+        self._source = source
+        self._ledger = ledger
+        self._condition = threading.Condition()
+        self._waiting: dict[int, tuple[int, StripResult]] = {}
+        self._starts: dict[int, int] = {}
+        self._next = 0
+        self._stopped = False
+
+    @property
+    def wants_samples(self) -> bool:
+        return len(self._ledger.samples) < MOST_SAMPLES
+
+    @property
+    def unfinished_from(self) -> int | None:
+        """Where the first strip that is not in the ledger starts, or None when none is left."""
+        with self._condition:
+            if self._starts:
+                return min(self._starts.values())
+            task = next(self._source, None)
+            return None if task is None else task[1][0]
+
+    def take(self) -> tuple[int, tuple[int, int]] | None:
+        with self._condition:
+            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
+                self._condition.wait(_TICK_SECONDS)
+            task = None if self._stopped else next(self._source, None)
+            if task is not None:
+                self._starts[task[0]] = task[1][0]
+            return task
+
+    def give(self, index: int, end: int, result: StripResult) -> None:
+        with self._condition:
+            self._waiting[index] = (end, result)
+            while self._next in self._waiting:
+                self.reached, ready = self._waiting.pop(self._next)
+                del self._starts[self._next]
+                self._next += 1
+                if ready is not _NOTHING:
+                    self._ledger.absorb(ready)
+            self._condition.notify_all()
+
+    def fail(self, error: BaseException) -> None:
+        with self._condition:
+            self.error = self.error or error
+            self._stopped = True
+
+    def stop(self) -> None:
+        with self._condition:
+            self._stopped = True
+
+
+class Hashing:
+    """The digests of both media, taken while they are compared.
+
+    As long as both are the same, one digest serves both. A medium that could not be read has none.
+    """
+
+    def __init__(self, makers: dict[str, Callable[[], Digest]]) -> None:
+        self.reference: dict[str, Digest] = {name: make() for name, make in makers.items()}
+        self.copy = self.reference
+
+    def update(self, reference: memoryview, copy: memoryview, is_same: bool) -> None:
+        """Take the next bytes of each; `is_same` when the two are known to be equal."""
+        if self.copy is self.reference and not is_same:
+            self.copy = {name: digest.copy() for name, digest in self.reference.items()}
+        for digest in self.reference.values():
+            digest.update(reference)
+        if self.copy is not self.reference:
+            for digest in self.copy.values():
+                digest.update(copy)
+
+
+def scan_hashing(
+    pair: Pair, ledger: Ledger, hashing: Hashing, progress: Progress | None = None
+) -> tuple[int | None, set[str]]:
+    """As `scan`, over the whole of both media in order, and feed the digests from the same reading.
+
+    Returns where it was interrupted (or None), and which sides (`"reference"`, `"copy"`) were not read whole.
+    """
+    piece = pair.piece_size
+    strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
+    sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
+    end = max(pair.reference.size_bytes, pair.copy.size_bytes)
+    unreadable: set[str] = set()
+    done = 0
+    with ThreadPoolExecutor(3) as pool:
+        pending: list[Future[None] | None] = [None, None]
+        try:
+            for turn, offset in enumerate(range(0, end, strip_size)):
+                waiting = pending[turn % 2]
+                if waiting is not None:
+                    waiting.result()
+                left, right = (
+                    memoryview(buffer)[: max(0, min(strip_size, medium.size_bytes - offset))]
+                    for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
+                )
+                reading = pool.submit(pair.read, pair.reference, offset, left)
+                lost_copy = pair.read(pair.copy, offset, right)
+                lost_reference = reading.result()
+                if lost_reference:
+                    unreadable.add("reference")
+                if lost_copy:
+                    unreadable.add("copy")
+                is_same = _compare_hashed_strip(pair, ledger, offset, left, right, lost_reference + lost_copy)
+                pending[turn % 2] = pool.submit(hashing.update, left, right, is_same)
+                previous = pending[(turn + 1) % 2]
+                if previous is not None:
+                    previous.result()
+                done = offset + strip_size
+                if progress is not None:
+                    progress(min(done, pair.shared_end))
+            for waiting in pending:
+                if waiting is not None:
+                    waiting.result()
+        except KeyboardInterrupt:
+            return min(done, pair.shared_end), {"reference", "copy"}
+    return None, unreadable
+
+
+def _compare_hashed_strip(
+    pair: Pair,
+    ledger: Ledger,
+    offset: int,
+    left: memoryview,
+    right: memoryview,
+    lost: list[tuple[int, int]],
+) -> bool:
+    """Compare what both media share of a strip; True when the whole strip is the same on both."""
+    shared = max(0, min(pair.shared_end - offset, len(left), len(right)))
+    findings = _PieceFindings(len(ledger.samples) < MOST_SAMPLES)
+    is_same = len(left) == len(right) and not lost
+    for start in range(0, shared, pair.piece_size):
+        end = min(start + pair.piece_size, shared)
+        lost_here = [(max(a, start) - start, min(b, end) - start) for a, b in lost if a < end and start < b]
+        if not lost_here and left[start:end].tobytes() == right[start:end].tobytes():
+            continue
+        is_same = False
+        if lost_here:
+            reference, copy = memoryview(bytearray(left[start:end])), memoryview(bytearray(right[start:end]))
+        else:
+            reference, copy = left[start:end], right[start:end]
+        findings.look_at(pair, offset + start, reference, copy, _joined(lost_here))
+    result = findings.result()
+    if result is not _NOTHING:
+        ledger.absorb(result)
+    return is_same
+
+
+def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    from imgkit.spans import union
+
+    return [(span.first, span.end) for span in union(Span(a, b - a) for a, b in stretches)]
