@@ -59,9 +59,7 @@ class Geometry(msgspec.Struct, frozen=True):
         Raises RequestError past the end. Source of the formula: ATA-2 (ANSI X3.279-1996).
         """
         if not 0 <= block < self.total_sectors:
-            raise RequestError(
-                f"block {block} is not on this drive: it has blocks 0 to {self.total_sectors - 1}"
-            )
+            raise RequestError(f"block {block} is not on this drive: it has blocks 0 to {self.total_sectors - 1}")
         cylinder, rest = divmod(block, self.sectors_per_cylinder)
         head, sector = divmod(rest, self.sectors_per_track)
         return Address(cylinder, head, sector)

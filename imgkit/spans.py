@@ -32,9 +32,7 @@ def parse_number(text: str) -> int:
     Raises RequestError with what would be right.
     """
     if len(text) > _MAXIMUM_DIGITS or not _NUMBER.match(text):
-        raise RequestError(
-            f"{text[:40]!r} is not a block number: write a whole number in decimal, 0x… or 0o…"
-        )
+        raise RequestError(f"{text[:40]!r} is not a block number: write a whole number in decimal, 0x… or 0o…")
     return int(text, 0) if text[:2].lower() in ("0x", "0o") else int(text, 10)
 
 

@@ -19,7 +19,8 @@ from imgkit.comparison.result import (
     Sample,
     WhyNot,
 )
-from imgkit.comparison.scan import Digest, Hashing, Pair, Progress, scan, scan_hashing
+from imgkit.comparison.scan import Hashing, Pair, Progress, scan, scan_hashing
+from imgkit.digests import Algorithm, maker
 from imgkit.drive import Drive, Geometry
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
@@ -31,7 +32,6 @@ from imgkit.spans import Span
 DEFAULT_BLOCK_SIZE = 512
 MAXIMUM_BLOCK_SIZE = 1 << 20
 DEFAULT_MAX_RANGES = 10_000
-Algorithm = Literal["sha256", "xxh3-128"]
 Tail = Literal["forbid", "allow"]
 
 
@@ -168,7 +168,7 @@ class _Run:
         tick: Progress | None = None if progress is None else (lambda done: progress(min(done, wanted), wanted))
         taken: dict[str, dict[str, str]] = {"reference": {}, "copy": {}}
         if digests and not self.not_asked:
-            hashing = Hashing({name: _maker(name) for name in digests})
+            hashing = Hashing({name: maker(name) for name in digests})
             stopped_at, unreadable = scan_hashing(pair, ledger, hashing, tick)
             for side, states in (("reference", hashing.reference), ("copy", hashing.copy)):
                 if side not in unreadable:
@@ -336,9 +336,7 @@ class _Run:
                 if span.first < run.end and run.first < span.end
             ),
             chs=None if geometry is None else self._addresses(run, geometry),
-            sample=None
-            if sample is None
-            else Sample(sample.offset, sample.reference.hex(), sample.copy.hex()),
+            sample=None if sample is None else Sample(sample.offset, sample.reference.hex(), sample.copy.hex()),
         )
 
     def _addresses(self, run: Run, geometry: Geometry) -> AddressRange | None:
@@ -391,13 +389,3 @@ class _Run:
             for side, reading in sides
             for place in reading.not_read
         ]
-
-
-def _maker(algorithm: Algorithm) -> Callable[[], Digest]:
-    if algorithm == "sha256":
-        import hashlib
-
-        return hashlib.sha256
-    import xxhash
-
-    return xxhash.xxh3_128

@@ -22,9 +22,7 @@ def differing_fields(reference: Sequence[Label], copy: Sequence[Label]) -> tuple
         assert anchor is not None
         if left is None or right is None:
             differences.append(
-                LabelDifference(
-                    anchor.block, anchor.offset, "label", left and left.layout, right and right.layout
-                )
+                LabelDifference(anchor.block, anchor.offset, "label", left and left.layout, right and right.layout)
             )
             continue
         differences += [

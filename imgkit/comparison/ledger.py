@@ -109,9 +109,7 @@ class Ledger:
         self._count_watched(runs.firsts, ends)
         taken = 0
         while taken < total and (taken == 0 or len(self.kept) < self._max_ranges):
-            self._join(
-                int(runs.firsts[taken]), int(runs.counts[taken]), "differ", int(runs.differing_bytes[taken])
-            )
+            self._join(int(runs.firsts[taken]), int(runs.counts[taken]), "differ", int(runs.differing_bytes[taken]))
             taken += 1
         if taken < total:
             # Runs of one piece never touch each other, so the rest only needs counting.

@@ -1,6 +1,6 @@
 """One unequal piece of two media, block by block: which blocks differ, and in how many bytes."""
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -66,10 +66,11 @@ def _true_per_block(flags: npt.NDArray[np.bool_], block_size: int) -> Int64:
     """
     part = _part_size(block_size)
     if part == 0:
-        return np.count_nonzero(flags.reshape(-1, block_size), axis=1).astype(np.int64)
+        plain: Int64 = np.count_nonzero(flags.reshape(-1, block_size), axis=1).astype(np.int64)
+        return plain
     lanes = flags.view(np.uint64).reshape(-1, part // _LANE_BYTES).sum(axis=1, dtype=np.uint64)
-    counts: Any = lanes.view(np.uint8).reshape(-1, block_size // part * _LANE_BYTES).sum(axis=1, dtype=np.int64)
-    return counts  # type: ignore[no-any-return]
+    counts: Int64 = lanes.view(np.uint8).reshape(-1, block_size // part * _LANE_BYTES).sum(axis=1, dtype=np.int64)
+    return counts
 
 
 def _part_size(block_size: int) -> int:

@@ -155,6 +155,4 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     def copy_is_exact(self) -> bool:
         """Whether every block that was asked for was compared and is equal."""
         extra = 0 if self.tail == "allow" else self.extra_blocks
-        return not (
-            self.differing_blocks or self.missing_blocks or self.unreadable_blocks or extra or self.interrupted
-        )
+        return not (self.differing_blocks or self.missing_blocks or self.unreadable_blocks or extra or self.interrupted)

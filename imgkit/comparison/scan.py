@@ -4,9 +4,10 @@ import heapq
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any, Protocol
+from typing import Any
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, RawSample, StripResult
+from imgkit.digests import Digest
 from imgkit.medium import Medium
 from imgkit.spans import Span
 
@@ -20,14 +21,6 @@ _NOTHING = StripResult((), (), ())
 
 Progress = Callable[[int], None]
 """Called now and then with the number of bytes of each medium that are done."""
-
-
-class Digest(Protocol):
-    """What `hashlib` and `xxhash` objects have in common."""
-
-    def update(self, data: memoryview, /) -> None: ...
-    def hexdigest(self) -> str: ...
-    def copy(self) -> Any: ...
 
 
 class Pair:
@@ -54,23 +47,12 @@ class Pair:
     def read(self, medium: Medium, offset: int, buffer: memoryview) -> list[tuple[int, int]]:
         """Fill `buffer`; return the stretches, in bytes of the buffer, that could not be read.
 
-        What could not be read is zero in the buffer. Whole blocks are given up, no more of them than must be.
+        What could not be read is zero in the buffer.
         """
-        try:
-            got = medium.read_into(offset, buffer)
-        except OSError:
-            if len(buffer) <= self.block_size:
-                buffer[:] = bytes(len(buffer))
-                return [(0, len(buffer))]
-            half = max(1, len(buffer) // self.block_size // 2) * self.block_size
-            later = self.read(medium, offset + half, buffer[half:])
-            return self.read(medium, offset, buffer[:half]) + [(a + half, b + half) for a, b in later]
-        if got < len(buffer):
+        survived = medium.read_surviving(offset, buffer, self.block_size)
+        if survived.ended_early:
             self.shrunk = True
-            lost = got - got % self.block_size
-            buffer[lost:] = bytes(len(buffer) - lost)
-            return [(lost, len(buffer))]
-        return []
+        return survived.lost
 
 
 class Buffers:
@@ -143,9 +125,7 @@ def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Ite
     size = pair.block_size
     for start, end in spans:
         reached = start
-        extents = heapq.merge(
-            pair.reference.data_extents(start, end), pair.copy.data_extents(start, end)
-        )
+        extents = heapq.merge(pair.reference.data_extents(start, end), pair.copy.data_extents(start, end))
         for first, last in extents:
             first = max(reached, first - first % size)
             last = min(end, -(-last // size) * size)
@@ -173,9 +153,7 @@ def compare_strip(pair: Pair, buffers: Buffers, start: int, end: int, wants_samp
     return findings.result()
 
 
-def scan(
-    pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress: Progress | None = None
-) -> int | None:
+def scan(pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress: Progress | None = None) -> int | None:
     """Compare stretches of bytes on several threads; results go to the ledger in order.
 
     Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was.

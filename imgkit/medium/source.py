@@ -6,12 +6,25 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Literal, Self
+from typing import IO, Literal, NamedTuple, Self
 
 from imgkit.errors import InputError
 from imgkit.medium.packed import DEFAULT_UNPACK_LIMIT_BYTES, packing_of, unpack
 
 Kind = Literal["file", "device", "packed"]
+
+
+class Survived(NamedTuple):
+    """How a reading went: the stretches (start, end) of the buffer that could not be read, ascending.
+
+    `ended_early`: the medium had fewer bytes than it said when it was opened.
+    """
+
+    lost: list[tuple[int, int]]
+    ended_early: bool
+
+
+_ALL_OF_IT = Survived([], ended_early=False)
 
 
 class Medium:
@@ -63,6 +76,31 @@ class Medium:
         buffer = bytearray(count)
         got = self.read_into(offset, memoryview(buffer)) if count else 0
         return bytes(buffer[:got])
+
+    def read_surviving(self, offset: int, buffer: memoryview, block_size: int) -> "Survived":
+        """Fill `buffer` with what can be read from byte `offset` on; never raises a read error.
+
+        A piece that fails is read again in halves down to single blocks. `offset` is at a block's start. What
+        could not be read is zero in the buffer.
+        """
+        try:
+            got = self.read_into(offset, buffer)
+        except OSError:
+            if len(buffer) <= block_size:
+                buffer[:] = bytes(len(buffer))
+                return Survived([(0, len(buffer))], ended_early=False)
+            half = max(1, len(buffer) // block_size // 2) * block_size
+            left = self.read_surviving(offset, buffer[:half], block_size)
+            right = self.read_surviving(offset + half, buffer[half:], block_size)
+            return Survived(
+                left.lost + [(start + half, end + half) for start, end in right.lost],
+                ended_early=left.ended_early or right.ended_early,
+            )
+        if got < len(buffer):
+            lost = got - got % block_size
+            buffer[lost:] = bytes(len(buffer) - lost)
+            return Survived([(lost, len(buffer))], ended_early=True)
+        return _ALL_OF_IT
 
     def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.

@@ -16,8 +16,7 @@ def label_and_medium(context: Context) -> Iterator[Finding]:
         yield finding(
             "capacity.label-exceeds-medium",
             "check",
-            f"the label describes {stated} blocks of {size} bytes, the medium has {there}: "
-            f"{stated - there} fewer",
+            f"the label describes {stated} blocks of {size} bytes, the medium has {there}: {stated - there} fewer",
             "Right for an image that holds only the start of a drive. For a whole dump it was cut short, or "
             "the label is of another drive.",
             block=context.label.block,

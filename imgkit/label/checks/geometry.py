@@ -120,7 +120,12 @@ def drive_mismatch(context: Context) -> Iterator[Finding]:
             (drive.total_sectors, drive.usable_blocks),
             "stop" if (geometry.total_sectors or 0) > drive.total_sectors else "check",
         ),
-        ("spare_sectors_per_track", geometry.spare_sectors_per_track, (drive.spare_sectors_per_track,), "note"),
+        (
+            "spare_sectors_per_track",
+            geometry.spare_sectors_per_track,
+            (drive.spare_sectors_per_track,),
+            "note",
+        ),
         ("rpm", geometry.rpm, (drive.rpm,), "note"),
         ("interleave", geometry.interleave, (drive.interleave,), "note"),
         ("track_skew", geometry.track_skew, (drive.track_skew,), "note"),

@@ -23,9 +23,7 @@ def past_end(context: Context) -> Iterator[Finding]:
         total = context.geometry.total_sectors
         is_everything = partition.first == 0 and partition.count == total
         over = [
-            (name, limit)
-            for name, limit in limits
-            if limit is not None and partition.end > limit and not is_everything
+            (name, limit) for name, limit in limits if limit is not None and partition.end > limit and not is_everything
         ]
         if over:
             ends = ", ".join(f"{name} ends at {limit} ({partition.end - limit} fewer)" for name, limit in over)

@@ -1,0 +1,83 @@
+"""The command: options in, one library call, a result handed to a renderer, an exit status."""
+
+import os
+import sys
+from contextlib import suppress
+from importlib import import_module
+from typing import Any, NoReturn
+
+import click
+
+from imgkit import __version__
+from imgkit.errors import ImgkitError
+
+_COMMANDS = {
+    "compare": "imgkit.cli.compare",
+    "drive": "imgkit.cli.drive",
+    "inspect": "imgkit.cli.inspect",
+    "label": "imgkit.cli.label",
+}
+
+
+class _LazyGroup(click.Group):
+    """Imports a command's file when the command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        home = _COMMANDS.get(cmd_name)
+        return None if home is None else import_module(home).command
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="imgkit %(version)s")
+def app() -> None:
+    """Is this copy of a disk exact, does its label tell the truth, what is left to do?
+
+    Media are opened for reading only. Exit status: 0 all is equal and nothing says stop; 1 something differs
+    or a finding says stop; 2 the answer is incomplete or the call was wrong.
+    """
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run the command and exit with its status."""
+    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+
+
+def run(arguments: list[str]) -> int:
+    """Run the command and return its exit status; errors become one line on standard error."""
+    try:
+        status: Any = app(arguments, prog_name="imgkit", standalone_mode=False)
+        sys.stdout.flush()
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        return 2
+    except click.ClickException as error:
+        return _fail(error.format_message())
+    except (click.Abort, KeyboardInterrupt):
+        return _fail("interrupted before there was anything to tell")
+    except BrokenPipeError:
+        _silence_standard_output()
+        return _fail("standard output was closed before the answer was written")
+    except ImgkitError as error:
+        return _fail(str(error))
+    except OSError as error:
+        _silence_standard_output()
+        return _fail(f"{error.filename or 'standard output'}: {error.strerror}")
+    except MemoryError:
+        return _fail("out of memory")
+    return status if isinstance(status, int) else 0
+
+
+def _fail(message: str) -> int:
+    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
+    with suppress(OSError):
+        print(f"imgkit: {line}", file=sys.stderr)
+    return 2
+
+
+def _silence_standard_output() -> None:
+    """Keep the interpreter from complaining a second time when it flushes a closed output at its end."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,0 +1,216 @@
+"""What the commands share: option types, progress, and the way a result goes out."""
+
+import os
+import stat
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from imgkit.errors import OutputError, RequestError
+
+if TYPE_CHECKING:
+    from imgkit.drive import Drive
+    from imgkit.spans import Span
+
+F = TypeVar("F", bound=Callable[..., Any])
+_UNITS = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
+
+
+class NumberType(click.ParamType[int]):
+    """A whole number in decimal, `0x…` or `0o…`."""
+
+    name = "N"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        from imgkit.spans import parse_number
+
+        if isinstance(value, int):
+            return value
+        try:
+            return parse_number(str(value))
+        except RequestError as error:
+            self.fail(str(error), param, ctx)
+
+
+class SpanType(click.ParamType["Span"]):
+    """A range of blocks, `FIRST+COUNT`."""
+
+    name = "FIRST+COUNT"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> "Span":
+        from imgkit.spans import Span, parse_span
+
+        if isinstance(value, Span):
+            return value
+        try:
+            return parse_span(str(value))
+        except RequestError as error:
+            self.fail(str(error), param, ctx)
+
+
+class SizeType(click.ParamType[int]):
+    """A size in bytes, or with K, M, G or T for powers of 1024."""
+
+    name = "SIZE"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        text = str(value).strip()
+        number, unit = (text[:-1], text[-1:].upper()) if text[-1:].isalpha() else (text, "")
+        if not number.isascii() or not number.isdigit() or unit not in _UNITS or len(number) > 15:
+            self.fail(f"{text[:40]!r} is not a size: write bytes, or a number with K, M, G or T", param, ctx)
+        return int(number) * _UNITS[unit]
+
+
+NUMBER = NumberType()
+SPAN = SpanType()
+SIZE = SizeType()
+PATH = click.Path(path_type=Path)
+
+
+def output_options(command: F) -> F:
+    """`--json` and `--quiet`, which every command has."""
+    command = click.option("--quiet", is_flag=True, help="No progress on standard error.")(command)
+    return click.option("--json", "json_path", metavar="FILE", help="Write the result as JSON; - is standard output.")(
+        command
+    )
+
+
+def unpack_option(command: F) -> F:
+    """The bound on what a packed file may hold."""
+    return click.option(
+        "--unpack-limit",
+        type=SIZE,
+        default="64G",
+        show_default=True,
+        help="The most that a .gz, .xz, .bz2 or .zst file may hold when unpacked.",
+    )(command)
+
+
+def drive_option(command: F) -> F:
+    """The drive file."""
+    return click.option("--drive", "drive_path", type=PATH, metavar="FILE", help="A drive file (TOML).")(command)
+
+
+def load_drive_option(path: Path | None) -> "Drive | None":
+    """The drive of a drive file, or None when none was given."""
+    if path is None:
+        return None
+    from imgkit.drive import load_drive
+
+    return load_drive(path)
+
+
+def check_outputs(outputs: Sequence[str | None], inputs: Sequence[Path | None]) -> None:
+    """Refuse, before any work, outputs that must not or cannot be written.
+
+    Raises OutputError for one that is an input (also through a link), a block device or a folder, lies in a
+    folder that is not there, or is named twice.
+    """
+    named = [Path(output) for output in outputs if output is not None and output != "-"]
+    for index, output in enumerate(named):
+        for source in inputs:
+            if source is not None and _is_same(output, source):
+                raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
+        if any(_is_same(output, other) for other in named[:index]):
+            raise OutputError(f"{output}: two results cannot go into one file")
+        try:
+            mode = output.stat().st_mode
+        except FileNotFoundError:
+            mode = None
+        except OSError as error:
+            raise OutputError(f"{output}: cannot be written: {error.strerror}") from None
+        if mode is not None and stat.S_ISBLK(mode):
+            raise OutputError(f"{output}: is a block device, which is never written: name a file")
+        if mode is not None and stat.S_ISDIR(mode):
+            raise OutputError(f"{output}: is a folder: name a file in it")
+        folder = output.resolve().parent
+        if not folder.is_dir():
+            raise OutputError(f"{output}: cannot be written: there is no folder {folder}")
+        if not os.access(folder, os.W_OK):
+            raise OutputError(f"{output}: cannot be written: no permission in {folder}")
+
+
+def _is_same(left: Path, right: Path) -> bool:
+    try:
+        return left.samefile(right)
+    except OSError:
+        return left.absolute() == right.absolute()
+
+
+def write_output(path: str, data: bytes) -> None:
+    """Write a file under a temporary name and rename it; a pipe or terminal is written as it is."""
+    target = Path(path).resolve()
+    try:
+        if target.exists() and not target.is_file():
+            target.write_bytes(data)
+            return
+        mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else 0o666 & ~_umask()
+        descriptor, temporary = tempfile.mkstemp(prefix=f".{target.name[:80]}.", dir=target.parent)
+        try:
+            with os.fdopen(descriptor, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fchmod(file.fileno(), mode)
+                os.fsync(file.fileno())
+            Path(temporary).replace(target)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written: {error.strerror}") from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None, Callable[[Any], str]]] = ()) -> int:
+    """Hand a result to its renderers and return the exit status that its verdict means."""
+    import msgspec
+
+    from imgkit.findings import EXIT_STATUS
+
+    result = msgspec.structs.replace(result, call=("imgkit", *sys.argv[1:]))
+    for path, render_page in pages:
+        if path is not None:
+            write_output(path, render_page(result).encode("utf-8", "backslashreplace"))
+    if json_path is not None:
+        from imgkit.report import jsonfile
+
+        data = jsonfile.render(result)
+        if json_path == "-":
+            sys.stdout.buffer.write(data)
+            sys.stdout.buffer.flush()
+        else:
+            write_output(json_path, data)
+    if json_path != "-":
+        from imgkit.report import text
+
+        text.render(result)
+    return EXIT_STATUS[result.verdict]
+
+
+@contextmanager
+def progress_bar(quiet: bool, what: str) -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on standard error, if that is a terminal and nobody asked for quiet."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(desc=what, unit="B", unit_scale=True, unit_divisor=1000, leave=False, delay=0.5) as bar:
+
+        def show(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        yield show

@@ -1,0 +1,125 @@
+"""`imgkit compare`: is this copy exact, and where not."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from imgkit.cli.common import (
+    NUMBER,
+    PATH,
+    SPAN,
+    check_outputs,
+    deliver,
+    drive_option,
+    load_drive_option,
+    output_options,
+    progress_bar,
+    unpack_option,
+)
+
+if TYPE_CHECKING:
+    from imgkit.comparison.result import Comparison
+    from imgkit.digests import Algorithm
+    from imgkit.spans import Span
+
+
+@click.command("compare", short_help="Compare a copy with its reference, block by block.")
+@click.argument("reference", type=PATH)
+@click.argument("copy", type=PATH)
+@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@click.option("--range", "ranges", type=SPAN, multiple=True, help="Compare only these blocks; may be repeated.")
+@click.option(
+    "--partition",
+    "partitions",
+    multiple=True,
+    metavar="NAME",
+    help="Compare only this partition of the reference's label; may be repeated.",
+)
+@click.option("--skip", type=SPAN, multiple=True, help="Leave these blocks out; may be repeated.")
+@drive_option
+@click.option("--allow-tail", is_flag=True, help="Accept a copy that goes on after the reference's end.")
+@click.option(
+    "--max-ranges",
+    type=NUMBER,
+    default="10000",
+    show_default=True,
+    help="The most ranges to list; counts stay exact.",
+)
+@click.option(
+    "--digest",
+    "digests",
+    type=click.Choice(["sha256", "xxh3-128", "none"]),
+    multiple=True,
+    help="Digests of both media, from the same reading [default: sha256 with --page, else none].",
+)
+@click.option("--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file.")
+@unpack_option
+@output_options
+def command(
+    reference: Path,
+    copy: Path,
+    block_size: int | None,
+    ranges: tuple["Span", ...],
+    partitions: tuple[str, ...],
+    skip: tuple["Span", ...],
+    drive_path: Path | None,
+    allow_tail: bool,
+    max_ranges: int,
+    digests: tuple[str, ...],
+    page_path: str | None,
+    unpack_limit: int,
+    json_path: str | None,
+    quiet: bool,
+) -> int:
+    """Compare COPY with REFERENCE, block by block: which blocks differ, in which partition, at which cylinder,
+    head and sector; and check the labels of both.
+
+    \b
+    Media are raw files, block devices, or packed files (.gz .xz .bz2 .zst).
+    Examples:
+      imgkit compare system.img dump.img
+      imgkit compare system.img.gz /dev/sdX --allow-tail --drive drive.toml --page record.html
+      imgkit compare system.img dump.img --partition a --skip 8+8
+    """
+    check_outputs([json_path, page_path], [reference, copy, drive_path])
+    drive = load_drive_option(drive_path)
+    from imgkit.comparison import compare
+
+    with progress_bar(quiet, "comparing") as progress:
+        result = compare(
+            reference,
+            copy,
+            block_size=block_size,
+            ranges=ranges,
+            partitions=partitions,
+            skip=skip,
+            drive=drive,
+            tail="allow" if allow_tail else "forbid",
+            max_ranges=max_ranges,
+            digests=_wanted(digests, page_path, whole=not (ranges or partitions or skip)),
+            unpack_limit_bytes=unpack_limit,
+            progress=progress,
+        )
+    return deliver(result, json_path, [(page_path, _page)])
+
+
+def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> tuple["Algorithm", ...]:
+    """The digests to take: those named, or SHA-256 for a page, which is kept as a record."""
+    from imgkit.digests import ALGORITHMS
+    from imgkit.errors import RequestError
+
+    if digests:
+        chosen = tuple(each for each in ALGORITHMS if each in digests)
+        if chosen and "none" in digests:
+            raise RequestError("--digest none does not go with another --digest")
+        if chosen and not whole:
+            raise RequestError("--digest needs the whole media to be read: leave out --range, --partition and --skip")
+        return chosen
+    return ("sha256",) if page_path is not None and whole else ()
+
+
+def _page(result: "Comparison") -> str:
+    from imgkit.report.page import render_comparison
+
+    return render_comparison(result)

@@ -1,0 +1,57 @@
+"""`imgkit drive`: how a drive is built, and where a block lies on it."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from imgkit.cli.common import NUMBER, PATH, check_outputs, deliver, output_options
+from imgkit.errors import RequestError
+
+if TYPE_CHECKING:
+    from imgkit.drive import Address
+
+
+class AddressType(click.ParamType["Address"]):
+    """An address, `C,H,S`."""
+
+    name = "C,H,S"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> "Address":
+        from imgkit.drive import Address
+        from imgkit.spans import parse_number
+
+        if isinstance(value, Address):
+            return value
+        parts = str(value).split(",")
+        if len(parts) != 3:
+            self.fail(f"{str(value)[:40]!r} is not an address: write CYLINDER,HEAD,SECTOR, all from 0", param, ctx)
+        try:
+            return Address(*(parse_number(part.strip()) for part in parts))
+        except RequestError as error:
+            self.fail(str(error), param, ctx)
+
+
+@click.group("drive", short_help="Show a drive's geometry, capacity, timing and addresses.")
+def command() -> None:
+    """Show a drive's geometry, capacity, timing and addresses."""
+
+
+@command.command("show", short_help="Show a drive file and what follows from it.")
+@click.argument("file", type=PATH)
+@click.option("--block", type=NUMBER, metavar="N", help="The address of this block.")
+@click.option("--chs", type=AddressType(), help="The block at this address, all counted from 0.")
+@output_options
+def show(file: Path, block: int | None, chs: "Address | None", json_path: str | None, quiet: bool) -> int:
+    """Show the drive that FILE describes: geometry, capacity, timing; or turn a block into its address and back.
+
+    \b
+    Examples:
+      imgkit drive show drive.toml
+      imgkit drive show drive.toml --block 20480
+      imgkit drive show drive.toml --chs 17,3,12
+    """
+    check_outputs([json_path], [file])
+    from imgkit.drive import describe_drive
+
+    return deliver(describe_drive(file, block=block, chs=chs), json_path)

@@ -1,0 +1,63 @@
+"""`imgkit inspect`: what is on this medium."""
+
+from pathlib import Path
+
+import click
+
+from imgkit.cli.common import (
+    NUMBER,
+    PATH,
+    check_outputs,
+    deliver,
+    drive_option,
+    load_drive_option,
+    output_options,
+    progress_bar,
+    unpack_option,
+)
+
+
+@click.command("inspect", short_help="Say what is on a medium.")
+@click.argument("image", type=PATH)
+@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@click.option(
+    "--digest",
+    "digests",
+    type=click.Choice(["sha256", "xxh3-128"]),
+    multiple=True,
+    help="Digests of the whole, from the same reading; may be repeated.",
+)
+@drive_option
+@unpack_option
+@output_options
+def command(
+    image: Path,
+    block_size: int | None,
+    digests: tuple[str, ...],
+    drive_path: Path | None,
+    unpack_limit: int,
+    json_path: str | None,
+    quiet: bool,
+) -> int:
+    """Say what is on IMAGE: size, labels, partitions, used and blank areas, digests on request.
+
+    \b
+    Examples:
+      imgkit inspect dump.img
+      imgkit inspect dump.img.xz --digest sha256 --json -
+    """
+    check_outputs([json_path], [image, drive_path])
+    drive = load_drive_option(drive_path)
+    from imgkit.digests import ALGORITHMS
+    from imgkit.inspection import inspect_medium
+
+    with progress_bar(quiet, "reading") as progress:
+        result = inspect_medium(
+            image,
+            block_size=block_size,
+            drive=drive,
+            digests=tuple(each for each in ALGORITHMS if each in digests),
+            unpack_limit_bytes=unpack_limit,
+            progress=progress,
+        )
+    return deliver(result, json_path)

@@ -1,0 +1,285 @@
+"""What is on a medium: its size, its labels, how much of each partition holds data, its digests on request."""
+
+from collections.abc import Callable, Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from imgkit.digests import Algorithm, Digest, maker
+from imgkit.drive import Drive
+from imgkit.errors import RequestError
+from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.label import read_labels
+from imgkit.label.result import Label, Partition
+from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.spans import Span
+
+Contents = Literal["data", "blank", "unreadable"]
+DEFAULT_MAX_AREAS = 1000
+_PIECE_BYTES = 1 << 20
+
+
+class Area(msgspec.Struct, frozen=True):
+    """A run of blocks that hold data, are blank (every byte of a block the same), or could not be read."""
+
+    first: int
+    count: int
+    contents: Contents
+
+
+class PartitionUse(msgspec.Struct, frozen=True):
+    """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
+
+    name: str
+    type: str
+    first: int
+    count: int
+    whole_disk: bool
+    data_blocks: int
+    blank_blocks: int
+    unreadable_blocks: int
+    absent_blocks: int
+
+
+class Inspection(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit inspect` answers. `areas` may be cut, `areas_total` is exact."""
+
+    schema: str = "imgkit.inspect/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    path: str
+    kind: Literal["file", "device", "packed"]
+    size_bytes: int
+    block_size: int
+    blocks: int
+    digests: dict[str, str]
+    data_blocks: int
+    blank_blocks: int
+    unreadable_blocks: int
+    areas: tuple[Area, ...]
+    areas_total: int
+    labels: tuple[Label, ...]
+    partitions: tuple[PartitionUse, ...]
+    drive: Drive | None
+    interrupted: bool
+
+
+def inspect_medium(
+    medium: str | Path | Medium,
+    *,
+    block_size: int | None = None,
+    drive: Drive | None = None,
+    digests: Sequence[Algorithm] = (),
+    max_areas: int = DEFAULT_MAX_AREAS,
+    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    progress: Callable[[int, int], None] | None = None,
+) -> Inspection:
+    """Read a medium once and say what is on it.
+
+    `block_size` in bytes is the label's sector size unless given, 512 where there is no label. Ctrl-C ends
+    the reading early; the result is then marked `interrupted`. Raises InputError when the medium cannot be
+    opened, RequestError for a block size that cannot be.
+    """
+    if block_size is not None and not 1 <= block_size <= _PIECE_BYTES:
+        raise RequestError(f"a block size of {block_size} bytes cannot be: it is 1 to {_PIECE_BYTES}")
+    if not isinstance(medium, Medium):
+        with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
+            return inspect_medium(
+                opened,
+                block_size=block_size,
+                drive=drive,
+                digests=digests,
+                max_areas=max_areas,
+                progress=progress,
+            )
+    reading = read_labels(medium, drive=drive)
+    label = reading.labels[0] if reading.labels else None
+    size = block_size or (label.block_size if label else 512)
+    partitions = label.partitions if label else ()
+    survey = _Survey(medium, size, [_span(each, label, size) for each in partitions], max_areas)
+    interrupted = survey.read(digests, progress)
+    return _result(medium, reading.labels, reading.findings, partitions, drive, survey, interrupted)
+
+
+def _span(partition: Partition, label: Label | None, block_size: int) -> Span:
+    unit = label.block_size if label else block_size
+    first = partition.first * unit // block_size
+    return Span(first, -(-partition.end * unit // block_size) - first)
+
+
+class _Survey:
+    """Reads a medium in order and counts."""
+
+    def __init__(self, medium: Medium, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
+        self.medium = medium
+        self.block_size = block_size
+        self.watched = watched
+        self.areas: list[Area] = []
+        self.areas_total = 0
+        self.counts: dict[Contents, int] = {"data": 0, "blank": 0, "unreadable": 0}
+        self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
+        self.digests: dict[str, str] = {}
+        self.ended_early = False
+        self._max_areas = max_areas
+        self._open: Area | None = None
+
+    def read(self, algorithms: Sequence[Algorithm], progress: Callable[[int, int], None] | None) -> bool:
+        """Read everything; returns whether Ctrl-C ended it early."""
+        digests = {name: maker(name)() for name in algorithms}
+        size, end = self.block_size, self.medium.size_bytes
+        piece = max(1, _PIECE_BYTES // size) * size
+        buffer = bytearray(piece)
+        zeros = bytes(piece)
+        reached = 0
+        extents = [(0, end)] if digests else self.medium.data_extents(0, end)
+        try:
+            for start, stop in extents:
+                first = max(reached, start - start % size)
+                self._take(reached, first, "blank")
+                last = min(end, -(-stop // size) * size)
+                for offset in range(first, last, piece):
+                    view = memoryview(buffer)[: min(piece, last - offset)]
+                    survived = self.medium.read_surviving(offset, view, size)
+                    self.ended_early = self.ended_early or survived.ended_early
+                    self._look_at(offset, view, survived.lost, zeros)
+                    _feed(digests, view)
+                    reached = offset + len(view)
+                    if progress is not None:
+                        progress(reached, end)
+                reached = max(reached, last)
+            self._take(reached, end, "blank")
+        except KeyboardInterrupt:
+            self._close()
+            return True
+        self._close()
+        if not self.counts["unreadable"]:
+            self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
+        return False
+
+    def _look_at(self, offset: int, view: memoryview, lost: list[tuple[int, int]], zeros: bytes) -> None:
+        position = 0
+        for start, stop in [*lost, (len(view), len(view))]:
+            self._look_at_readable(offset + position, view[position:start], zeros)
+            self._take(offset + start, offset + stop, "unreadable")
+            position = stop
+
+    def _look_at_readable(self, offset: int, view: memoryview, zeros: bytes) -> None:
+        if not len(view):
+            return
+        if view.tobytes() == (zeros if len(view) == len(zeros) else zeros[: len(view)]):
+            self._take(offset, offset + len(view), "blank")
+            return
+        size = self.block_size
+        whole = len(view) // size * size
+        blocks = np.frombuffer(view[:whole], np.uint8).reshape(-1, size)
+        blank = (blocks == blocks[:, :1]).all(axis=1)
+        edges = [0, *(np.flatnonzero(np.diff(blank.view(np.int8))) + 1).tolist(), len(blank)]
+        for start, stop in pairwise(edges):
+            if start < stop:
+                self._take(offset + start * size, offset + stop * size, "blank" if blank[start] else "data")
+        if whole < len(view):
+            rest = view[whole:].tobytes()
+            is_blank = rest.count(rest[0]) == len(rest)
+            self._take(offset + whole, offset + len(view), "blank" if is_blank else "data")
+
+    def _take(self, start: int, end: int, contents: Contents) -> None:
+        """Count bytes `start` … `end`; both are at a block's start, or the end of the medium."""
+        first, count = start // self.block_size, -(-end // self.block_size) - start // self.block_size
+        if start >= end:
+            return
+        self.counts[contents] += count
+        for index, span in enumerate(self.watched):
+            self.by_watched[contents][index] += max(0, min(first + count, span.end) - max(first, span.first))
+        if self._open is not None and self._open.contents == contents:
+            self._open = Area(self._open.first, self._open.count + count, contents)
+            return
+        self._close()
+        self._open = Area(first, count, contents)
+
+    def _close(self) -> None:
+        if self._open is None:
+            return
+        self.areas_total += 1
+        if len(self.areas) < self._max_areas:
+            self.areas.append(self._open)
+        self._open = None
+
+
+def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
+    for digest in digests.values():
+        digest.update(view)
+
+
+def _result(
+    medium: Medium,
+    labels: tuple[Label, ...],
+    label_findings: tuple[Finding, ...],
+    partitions: Sequence[Partition],
+    drive: Drive | None,
+    survey: _Survey,
+    interrupted: bool,
+) -> Inspection:
+    from imgkit import __version__
+
+    findings = list(label_findings)
+    if not labels:
+        findings.append(
+            Finding(
+                "label.none",
+                "note",
+                "no label found on this medium",
+                Where(block=0),
+                "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
+            )
+        )
+    if medium.changed() or survey.ended_early:
+        findings.append(
+            Finding(
+                "medium.changed",
+                "stop",
+                f"{medium.path} changed while it was read",
+                Where(),
+                "What is told here is neither what it was nor what it is now. Stop what writes to it and look again.",
+            )
+        )
+    is_whole = not (interrupted or survey.counts["unreadable"])
+    verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
+    blocks = -(-medium.size_bytes // survey.block_size)
+    return Inspection(
+        version=__version__,
+        verdict=verdict,
+        findings=by_severity(findings),
+        path=str(medium.path),
+        kind=medium.kind,
+        size_bytes=medium.size_bytes,
+        block_size=survey.block_size,
+        blocks=blocks,
+        digests=survey.digests,
+        data_blocks=survey.counts["data"],
+        blank_blocks=survey.counts["blank"],
+        unreadable_blocks=survey.counts["unreadable"],
+        areas=tuple(survey.areas),
+        areas_total=survey.areas_total,
+        labels=labels,
+        partitions=tuple(
+            PartitionUse(
+                name=partition.name,
+                type=partition.type,
+                first=span.first,
+                count=span.count,
+                whole_disk=labels[0].is_whole_disk(partition),
+                data_blocks=survey.by_watched["data"][index],
+                blank_blocks=survey.by_watched["blank"][index],
+                unreadable_blocks=survey.by_watched["unreadable"][index],
+                absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
+            )
+            for index, (partition, span) in enumerate(zip(partitions, survey.watched, strict=True))
+        ),
+        drive=drive,
+        interrupted=interrupted,
+    )
