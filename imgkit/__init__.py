@@ -14,15 +14,15 @@ _HOMES = {
     "DriveResult": "imgkit.drive",
     "Finding": "imgkit.findings",
     "ImgkitError": "imgkit.errors",
-    "Inspection": "imgkit.inspection",
+    "Inspection": "imgkit.inspection.result",
     "Label": "imgkit.label.result",
     "LabelReport": "imgkit.label.result",
     "Medium": "imgkit.medium",
     "Span": "imgkit.spans",
-    "check_labels": "imgkit.label",
-    "compare": "imgkit.comparison",
+    "check_labels": "imgkit.label.report",
+    "compare": "imgkit.comparison.differ",
     "describe_drive": "imgkit.drive",
-    "inspect_medium": "imgkit.inspection",
+    "inspect_medium": "imgkit.inspection.survey",
     "load_drive": "imgkit.drive",
     "open_medium": "imgkit.medium",
 }
@@ -30,7 +30,7 @@ _HOMES = {
 __all__ = [*sorted(_HOMES), "__version__"]
 
 if TYPE_CHECKING:
-    from imgkit.comparison import compare as compare
+    from imgkit.comparison.differ import compare as compare
     from imgkit.comparison.result import Comparison as Comparison
     from imgkit.drive import Drive as Drive
     from imgkit.drive import DriveResult as DriveResult
@@ -38,9 +38,9 @@ if TYPE_CHECKING:
     from imgkit.drive import load_drive as load_drive
     from imgkit.errors import ImgkitError as ImgkitError
     from imgkit.findings import Finding as Finding
-    from imgkit.inspection import Inspection as Inspection
-    from imgkit.inspection import inspect_medium as inspect_medium
-    from imgkit.label import check_labels as check_labels
+    from imgkit.inspection.result import Inspection as Inspection
+    from imgkit.inspection.survey import inspect_medium as inspect_medium
+    from imgkit.label.report import check_labels as check_labels
     from imgkit.label.result import Label as Label
     from imgkit.label.result import LabelReport as LabelReport
     from imgkit.medium import Medium as Medium

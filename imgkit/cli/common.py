@@ -3,7 +3,6 @@
 import os
 import stat
 import sys
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -146,6 +145,8 @@ def _is_same(left: Path, right: Path) -> bool:
 
 def write_output(path: str, data: bytes) -> None:
     """Write a file under a temporary name and rename it; a pipe or terminal is written as it is."""
+    import tempfile
+
     target = Path(path).resolve()
     try:
         if target.exists() and not target.is_file():

@@ -84,7 +84,7 @@ def command(
     """
     check_outputs([json_path, page_path], [reference, copy, drive_path])
     drive = load_drive_option(drive_path)
-    from imgkit.comparison import compare
+    from imgkit.comparison.differ import compare
 
     with progress_bar(quiet, "comparing") as progress:
         result = compare(

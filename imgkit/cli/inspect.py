@@ -49,7 +49,7 @@ def command(
     check_outputs([json_path], [image, drive_path])
     drive = load_drive_option(drive_path)
     from imgkit.digests import ALGORITHMS
-    from imgkit.inspection import inspect_medium
+    from imgkit.inspection.survey import inspect_medium
 
     with progress_bar(quiet, "reading") as progress:
         result = inspect_medium(

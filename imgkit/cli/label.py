@@ -46,7 +46,7 @@ def check(
     layout_path = Path(layout) if layout is not None and layout.endswith(".toml") else None
     check_outputs([json_path], [image, drive_path, layout_path])
     drive = load_drive_option(drive_path)
-    from imgkit.label import check_labels
+    from imgkit.label.report import check_labels
 
     return deliver(
         check_labels(image, layout=layout_path or layout, drive=drive, unpack_limit_bytes=unpack_limit),
@@ -59,6 +59,6 @@ def check(
 def layouts(json_path: str | None, quiet: bool) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
     check_outputs([json_path], [])
-    from imgkit.label import list_layouts
+    from imgkit.label.report import list_layouts
 
     return deliver(list_layouts(), json_path)

@@ -24,7 +24,7 @@ from imgkit.digests import Algorithm, maker
 from imgkit.drive import Drive, Geometry
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
-from imgkit.label import LabelReading, read_labels
+from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label, Partition
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span

@@ -2,13 +2,15 @@
 
 import bisect
 from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
-import numpy as np
 
-from imgkit.comparison.pieces import Int64, Runs
 from imgkit.comparison.result import State
 from imgkit.spans import Span
+
+if TYPE_CHECKING:
+    from imgkit.comparison.pieces import Int64, Runs
 
 MOST_SAMPLES = 256
 
@@ -22,10 +24,10 @@ class RawSample(msgspec.Struct, frozen=True):
     copy: bytes
 
 
-class StripResult(msgspec.Struct, frozen=True):
+class StripResult(NamedTuple):
     """What is not equal in one strip: runs of differing blocks, unreadable runs, and samples, ascending."""
 
-    runs: tuple[Runs, ...]
+    runs: "tuple[Runs, ...]"
     unreadable: tuple[Span, ...]
     samples: tuple[RawSample, ...]
 
@@ -99,7 +101,7 @@ class Ledger:
             return self.samples[index]
         return None
 
-    def _absorb_differing(self, runs: Runs) -> None:
+    def _absorb_differing(self, runs: "Runs") -> None:
         total = len(runs.firsts)
         if total == 0:
             return
@@ -116,7 +118,9 @@ class Ledger:
             self.ranges_total += total - taken
             self._last_end = int(ends[-1])
 
-    def _count_watched(self, firsts: Int64, ends: Int64) -> None:
+    def _count_watched(self, firsts: "Int64", ends: "Int64") -> None:
+        import numpy as np
+
         low, high = int(firsts[0]), int(ends[-1])
         for index, span in enumerate(self._watched):
             if span.first <= low and high <= span.end:

@@ -3,13 +3,15 @@
 import heapq
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, RawSample, StripResult
 from imgkit.digests import Digest
 from imgkit.medium import Medium
 from imgkit.spans import Span
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 PIECE_BYTES = 256 << 10
 STRIP_BYTES = 8 << 20
@@ -278,6 +280,8 @@ def scan_hashing(
 
     Returns where it was interrupted (or None), and which sides (`"reference"`, `"copy"`) were not read whole.
     """
+    from concurrent.futures import ThreadPoolExecutor
+
     piece = pair.piece_size
     strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
     sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]

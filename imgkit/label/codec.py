@@ -6,8 +6,8 @@ from typing import Any
 import construct
 import msgspec
 
-from imgkit.label.layout import WIDTHS_BYTES, ByteOrder, Field, FieldType, Layout, Magic, Variant
-from imgkit.label.result import Checksum, Label, LabelGeometry, Partition
+from imgkit.label.layout import WIDTHS_BYTES, ByteOrder, Field, FieldType, Magic, Variant
+from imgkit.label.result import Checksum, Label, LabelGeometry, Partition, is_sector_size
 
 ASSUMED_SECTOR_SIZE = 512
 _GEOMETRY = frozenset(LabelGeometry.__struct_fields__)
@@ -51,16 +51,6 @@ class Decoded(msgspec.Struct, frozen=True):
     declared_slots: int
 
 
-def size_bytes(layout: Layout) -> int:
-    """The most that a label of this layout takes."""
-    return layout.partitions.offset + layout.partitions.stride * layout.partitions.maximum
-
-
-def magic_bytes(magic: Magic, byte_order: ByteOrder) -> bytes:
-    """How a magic looks on the medium."""
-    return bytes(INTEGERS[byte_order][magic.type].build(magic.value))
-
-
 @cache
 def header_parser(variant: Variant) -> Any:
     """The parser of everything before the slots, a `construct.Struct`."""
@@ -95,12 +85,12 @@ def _parser(fields: tuple[Field, ...], byte_order: ByteOrder, total_bytes: int) 
 def decode(data: bytes, variant: Variant, block: int, offset: int) -> Decoded | None:
     """Read `data` as a label of this layout, or None when it is too short or lacks the first magic.
 
-    `data` starts where the label does and goes on for `size_bytes(layout)` bytes, less at the end of a
+    `data` starts where the label does and goes on for `layout.most_bytes` bytes, less at the end of a
     medium; `block` and `offset` say where it lies. Never raises, whatever the bytes claim.
     """
     layout, order = variant.layout, variant.byte_order
     array = layout.partitions
-    first_magic = magic_bytes(layout.magic[0], order)
+    first_magic = layout.magic[0].bytes_in(order)
     start = layout.magic[0].offset
     if len(data) < array.offset + array.stride or data[start : start + len(first_magic)] != first_magic:
         return None
@@ -131,11 +121,6 @@ def decode(data: bytes, variant: Variant, block: int, offset: int) -> Decoded | 
         },
     )
     return Decoded(label, slots, variant, declared)
-
-
-def is_sector_size(value: int | None) -> bool:
-    """Whether a sector can have this size in bytes: a power of two from 128 to 65,536 (common practice)."""
-    return value is not None and 128 <= value <= 65_536 and value & (value - 1) == 0
 
 
 def text_of(data: bytes) -> str:
@@ -170,7 +155,7 @@ def _slot(data: bytes, variant: Variant, index: int) -> Partition:
 
 
 def _has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
-    expected = magic_bytes(magic, byte_order)
+    expected = magic.bytes_in(byte_order)
     return data[magic.offset : magic.offset + len(expected)] == expected
 
 

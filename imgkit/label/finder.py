@@ -1,20 +1,24 @@
 """Where labels lie on a medium: every place of every layout, and what speaks for a candidate."""
 
+from typing import TYPE_CHECKING, NamedTuple
+
 import msgspec
 
-from imgkit.label.codec import Decoded, decode, is_sector_size, magic_bytes, size_bytes
 from imgkit.label.layout import Variant
-from imgkit.label.result import Label
+from imgkit.label.result import Label, is_sector_size
 from imgkit.medium import Medium
+
+if TYPE_CHECKING:
+    from imgkit.label.codec import Decoded
 
 COMMON_SECTOR_SIZES = (512, 256, 1024, 2048, 4096)
 _EVIDENCE_NEEDED = 2
 
 
-class Search(msgspec.Struct, frozen=True):
+class Search(NamedTuple):
     """What a search found: labels in the order of their places, and the bytes that could not be read."""
 
-    found: tuple[Decoded, ...]
+    found: "tuple[Decoded, ...]"
     unreadable_bytes: tuple[int, ...]
 
 
@@ -28,7 +32,7 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     reader = _Reader(medium)
     found: dict[int, Decoded] = {}
     for variant in wanted:
-        magic = magic_bytes(variant.layout.magic[0], variant.byte_order)
+        magic = variant.layout.magic[0].bytes_in(variant.byte_order)
         start = variant.layout.magic[0].offset
         for place in variant.layout.place:
             for size in sizes:
@@ -36,7 +40,9 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
                 head = reader.read(first_byte + start, len(magic))
                 if head != magic or first_byte in found:
                     continue
-                data = reader.read(first_byte, size_bytes(variant.layout))
+                from imgkit.label.codec import decode
+
+                data = reader.read(first_byte, variant.layout.most_bytes)
                 decoded = decode(data, variant, place.block, place.offset)
                 if decoded is not None and evidence_for(decoded.label) >= _EVIDENCE_NEEDED:
                     found[first_byte] = _placed(decoded, first_byte)
@@ -64,7 +70,7 @@ def evidence_for(label: Label) -> int:
     )
 
 
-def _placed(decoded: Decoded, first_byte: int) -> Decoded:
+def _placed(decoded: "Decoded", first_byte: int) -> "Decoded":
     """The label with its place told in blocks of its own size."""
     block, offset = divmod(first_byte, decoded.label.block_size)
     label = msgspec.structs.replace(decoded.label, block=block, offset=offset)

@@ -38,6 +38,16 @@ class Magic(_Strict, frozen=True):
     type: FieldType
     value: Annotated[int, Meta(ge=1)]
 
+    def bytes_in(self, byte_order: ByteOrder) -> bytes:
+        """How the magic looks on the medium; middle: high word first, each word low byte first."""
+        width = WIDTHS_BYTES[self.type]
+        if byte_order == "little":
+            return self.value.to_bytes(width, "little")
+        big = self.value.to_bytes(width, "big")
+        if byte_order == "big" or width == 1:
+            return big
+        return b"".join(big[i : i + 2][::-1] for i in range(0, width, 2))
+
 
 class ChecksumRule(_Strict, frozen=True):
     """How the label's checksum is made and where it is stored.
@@ -105,6 +115,11 @@ class Layout(_Strict, frozen=True):
     partitions: PartitionArray
     checksum: ChecksumRule | None = None
     type: tuple[PartitionType, ...] = ()
+
+    @property
+    def most_bytes(self) -> int:
+        """The most that a label of this layout takes."""
+        return self.partitions.offset + self.partitions.stride * self.partitions.maximum
 
     def variant_id(self, byte_order: ByteOrder) -> str:
         """The name of this layout in one byte order: the plain id when it has only one."""

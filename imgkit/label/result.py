@@ -8,6 +8,11 @@ from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
 
 
+def is_sector_size(value: int | None) -> bool:
+    """Whether a sector can have this size in bytes: a power of two from 128 to 65,536 (common practice)."""
+    return value is not None and 128 <= value <= 65_536 and value & (value - 1) == 0
+
+
 class Checksum(msgspec.Struct, frozen=True):
     """The sum that is stored in a label beside the one that its contents give."""
 

@@ -1,8 +1,6 @@
 """Packed files: unpacked once, into a private sparse file that has no name and is gone with the process."""
 
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Protocol, runtime_checkable
@@ -78,6 +76,8 @@ def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> IO[bytes]:
     `limit_bytes`. Blank stretches are left as holes. Every member of a file of several is unpacked.
     """
     magic, decompressor = PACKINGS[path.suffix.lower()]
+    import tempfile
+
     target = tempfile.TemporaryFile(prefix="imgkit-")  # noqa: SIM115 - the caller closes it
     try:
         _unpack_members(path, source, target, magic, decompressor, limit_bytes)
@@ -160,6 +160,9 @@ def _write_sparse(path: Path, target: IO[bytes], position: int, data: bytes) -> 
             while done < len(piece):
                 done += os.pwrite(target.fileno(), piece[done:], position + start + done)
     except OSError as error:
+        import shutil
+        import tempfile
+
         folder = tempfile.gettempdir()
         free = shutil.disk_usage(folder).free
         raise InputError(

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from imgkit.findings import Finding, Severity
 from imgkit.label.checks.context import Context, finding
-from imgkit.label.codec import is_sector_size
+from imgkit.label.result import is_sector_size
 
 
 def sector_size(context: Context) -> Iterator[Finding]:

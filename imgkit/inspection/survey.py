@@ -1,72 +1,23 @@
-"""What is on a medium: its size, its labels, how much of each partition holds data, its digests on request."""
+"""One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
-from typing import Literal
 
-import msgspec
 import numpy as np
 
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
-from imgkit.label import read_labels
+from imgkit.inspection.result import Area, Contents, Inspection, PartitionUse
+from imgkit.label.report import read_labels
 from imgkit.label.result import Label, Partition
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
 
-Contents = Literal["data", "blank", "unreadable"]
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
-
-
-class Area(msgspec.Struct, frozen=True):
-    """A run of blocks that hold data, are blank (every byte of a block the same), or could not be read."""
-
-    first: int
-    count: int
-    contents: Contents
-
-
-class PartitionUse(msgspec.Struct, frozen=True):
-    """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
-
-    name: str
-    type: str
-    first: int
-    count: int
-    whole_disk: bool
-    data_blocks: int
-    blank_blocks: int
-    unreadable_blocks: int
-    absent_blocks: int
-
-
-class Inspection(msgspec.Struct, frozen=True, kw_only=True):
-    """What `imgkit inspect` answers. `areas` may be cut, `areas_total` is exact."""
-
-    schema: str = "imgkit.inspect/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
-    path: str
-    kind: Literal["file", "device", "packed"]
-    size_bytes: int
-    block_size: int
-    blocks: int
-    digests: dict[str, str]
-    data_blocks: int
-    blank_blocks: int
-    unreadable_blocks: int
-    areas: tuple[Area, ...]
-    areas_total: int
-    labels: tuple[Label, ...]
-    partitions: tuple[PartitionUse, ...]
-    drive: Drive | None
-    interrupted: bool
 
 
 def inspect_medium(

@@ -1,0 +1,58 @@
+"""What is known of a medium after one reading of it."""
+
+from typing import Literal
+
+import msgspec
+
+from imgkit.drive import Drive
+from imgkit.findings import Finding, Verdict
+from imgkit.label.result import Label
+
+Contents = Literal["data", "blank", "unreadable"]
+
+
+class Area(msgspec.Struct, frozen=True):
+    """A run of blocks that hold data, are blank (every byte of a block the same), or could not be read."""
+
+    first: int
+    count: int
+    contents: Contents
+
+
+class PartitionUse(msgspec.Struct, frozen=True):
+    """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
+
+    name: str
+    type: str
+    first: int
+    count: int
+    whole_disk: bool
+    data_blocks: int
+    blank_blocks: int
+    unreadable_blocks: int
+    absent_blocks: int
+
+
+class Inspection(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit inspect` answers. `areas` may be cut, `areas_total` is exact."""
+
+    schema: str = "imgkit.inspect/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    path: str
+    kind: Literal["file", "device", "packed"]
+    size_bytes: int
+    block_size: int
+    blocks: int
+    digests: dict[str, str]
+    data_blocks: int
+    blank_blocks: int
+    unreadable_blocks: int
+    areas: tuple[Area, ...]
+    areas_total: int
+    labels: tuple[Label, ...]
+    partitions: tuple[PartitionUse, ...]
+    drive: Drive | None
+    interrupted: bool

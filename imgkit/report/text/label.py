@@ -1,0 +1,96 @@
+"""Label reports and the list of layouts on the terminal."""
+
+from rich.console import Console
+from rich.text import Text
+
+from imgkit.label.result import Label, LabelReport, LayoutList
+from imgkit.report import words
+from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
+
+
+def label_report(result: LabelReport, console: Console) -> None:
+    answers(console, [("Labels", words.label_answer(result.findings, len(result.labels)))])
+    pairs(
+        console,
+        [
+            ("medium", f"{words.clean(result.path)}, {words.size(result.size_bytes)}"),
+            ("looked for", ", ".join(result.layouts_tried)),
+            *([("drive file", words.clean(result.drive.name))] if result.drive else []),
+            *(("not read", each) for each in result.not_read),
+        ],
+    )
+    for number, each in enumerate(result.labels, 1):
+        label(console, each, "Label" if len(result.labels) == 1 else f"Label {number}")
+    findings(console, result.findings)
+
+
+def layout_list(result: LayoutList, console: Console) -> None:
+    for layout in result.layouts:
+        console.print(Text(layout.id, style="bold"))
+        places = "; ".join(
+            f"block {block}" + (f" offset {offset}" if offset else "") for block, offset in layout.places
+        )
+        pairs(
+            console,
+            [
+                (
+                    "what",
+                    f"{layout.title}, {layout.byte_order}-endian, up to {layout.maximum_slots} partitions",
+                ),
+                ("where", places),
+                ("source", layout.source),
+            ],
+        )
+
+
+def label(console: Console, label: Label, title: str) -> None:
+    heading(console, title, f"{label.layout}, block {label.block}, offset {label.offset}")
+    geometry = label.geometry
+    rows = [
+        ("type, pack", f"{words.clean(label.type_name) or '–'}, {words.clean(label.pack_name) or '–'}"),
+        (
+            "drive",
+            f"{_known(geometry.cylinders)} cylinders × {_known(geometry.tracks_per_cylinder)} heads × "
+            f"{_known(geometry.sectors_per_track)} sectors of {_known(geometry.sector_size)} bytes",
+        ),
+        (
+            "sectors",
+            f"{_known(geometry.sectors_per_cylinder)} per cylinder, {_known(geometry.total_sectors)} in all",
+        ),
+        (
+            "turning",
+            f"{_known(geometry.rpm)} rpm, interleave {_known(geometry.interleave)}, skew "
+            f"{_known(geometry.track_skew)} per track, {_known(geometry.cylinder_skew)} per cylinder",
+        ),
+    ]
+    if label.checksum is not None:
+        right = "right" if label.checksum.ok else f"wrong: the contents give 0x{label.checksum.computed:04x}"
+        rows.append(("checksum", f"0x{label.checksum.stored:04x}, {right}"))
+    pairs(console, rows)
+    if not label.partitions:
+        indented(console, Text("No partitions."))
+        return
+    rows_drawn = table(("partition", "left"), ("first", "right"), ("blocks", "right"), ("last", "right"),
+                   ("cylinders", "left"), ("type", "wide"))  # fmt: skip
+    for partition in label.partitions:
+        rows_drawn.add_row(
+            Text(words.clean(partition.name, 20)),
+            str(partition.first),
+            str(partition.count),
+            str(partition.end - 1) if partition.count else "–",
+            _cylinders(label, partition.first, partition.count),
+            Text(partition.type + (" (whole disk)" if label.is_whole_disk(partition) else "")),
+        )
+    indented(console, rows_drawn)
+
+
+def _known(value: int | None) -> str:
+    return "?" if value is None else str(value)
+
+
+def _cylinders(label: Label, first: int, count: int) -> str:
+    per_cylinder = label.geometry.sectors_per_cylinder
+    if not per_cylinder or not count:
+        return "–"
+    start, end = first // per_cylinder, (first + count - 1) // per_cylinder
+    return str(start) if start == end else f"{start} – {end}"
