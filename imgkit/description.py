@@ -11,7 +11,7 @@ from imgkit.errors import DescriptionError
 
 T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 1 << 20
-_PLACE = re.compile(r" - at `\$(.*)`\Z", re.DOTALL)
+_PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
@@ -39,7 +39,7 @@ def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> 
         document = tomllib.loads(data.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise DescriptionError(f"{source}: not TOML: {error}") from None
     try:
         return msgspec.convert(document, kind)

@@ -1,6 +1,5 @@
 """The command: options in, one library call, a result handed to a renderer, an exit status."""
 
-import os
 import sys
 from contextlib import suppress
 from importlib import import_module
@@ -48,7 +47,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 def run(arguments: list[str]) -> int:
     """Run the command and return its exit status; errors become one line on standard error."""
     try:
-        status: Any = app(arguments, prog_name="imgkit", standalone_mode=False)
+        status: Any = app(arguments, prog_name="imgkit", standalone_mode=False, obj=("imgkit", *arguments))
         sys.stdout.flush()
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
@@ -57,14 +56,12 @@ def run(arguments: list[str]) -> int:
         return _fail(error.format_message())
     except (click.Abort, KeyboardInterrupt):
         return _fail("interrupted before there was anything to tell")
-    except BrokenPipeError:
-        _silence_standard_output()
-        return _fail("standard output was closed before the answer was written")
     except ImgkitError as error:
         return _fail(str(error))
     except OSError as error:
-        _silence_standard_output()
-        return _fail(f"{error.filename or 'standard output'}: {error.strerror}")
+        return _fail(f"{error.filename or 'reading or writing'}: {error.strerror}")
+    except SystemExit:
+        return _fail("standard output was closed before the help was written")
     except MemoryError:
         return _fail("out of memory")
     return status if isinstance(status, int) else 0
@@ -75,9 +72,3 @@ def _fail(message: str) -> int:
     with suppress(OSError):
         print(f"imgkit: {line}", file=sys.stderr)
     return 2
-
-
-def _silence_standard_output() -> None:
-    """Keep the interpreter from complaining a second time when it flushes a closed output at its end."""
-    with suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,10 +1,11 @@
 """What the commands share: option types, progress, and the way a result goes out."""
 
+import errno
 import os
 import stat
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -180,24 +181,37 @@ def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None
 
     from imgkit.findings import EXIT_STATUS
 
-    result = msgspec.structs.replace(result, call=("imgkit", *sys.argv[1:]))
+    result = msgspec.structs.replace(result, call=click.get_current_context().find_root().obj)
     for path, render_page in pages:
         if path is not None:
             write_output(path, render_page(result).encode("utf-8", "backslashreplace"))
+    data = b""
     if json_path is not None:
         from imgkit.report import jsonfile
 
         data = jsonfile.render(result)
+        if json_path != "-":
+            write_output(json_path, data)
+    try:
         if json_path == "-":
             sys.stdout.buffer.write(data)
-            sys.stdout.buffer.flush()
         else:
-            write_output(json_path, data)
-    if json_path != "-":
-        from imgkit.report import text
+            from imgkit.report import text
 
-        text.render(result)
+            text.render(result)
+        sys.stdout.flush()
+    except OSError as error:
+        silence_standard_output()
+        closed = error.errno == errno.EPIPE
+        reason = " was closed before the answer was written" if closed else f": {error.strerror}"
+        raise OutputError(f"standard output{reason}") from None
     return EXIT_STATUS[result.verdict]
+
+
+def silence_standard_output() -> None:
+    """Keep the interpreter from complaining a second time when it flushes a closed output at its end."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @contextmanager

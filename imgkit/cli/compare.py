@@ -79,7 +79,8 @@ def command(
     Media are raw files, block devices, or packed files (.gz .xz .bz2 .zst).
     Examples:
       imgkit compare system.img dump.img
-      imgkit compare system.img.gz /dev/sdX --allow-tail --drive drive.toml --page record.html
+      imgkit compare system.img.gz dump.img --allow-tail --page record.html
+      imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
     """
     check_outputs([json_path, page_path], [reference, copy, drive_path])

@@ -3,43 +3,56 @@
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Protocol, runtime_checkable
+from typing import IO, Protocol
 
 from imgkit.errors import InputError
 
 DEFAULT_UNPACK_LIMIT_BYTES = 64 << 30
-_INPUT_PIECE_BYTES = 1 << 10
+_INPUT_PIECE_BYTES = 1 << 16
 _OUTPUT_PIECE_BYTES = 1 << 20
 _HOLE_BYTES = 1 << 16
+_BLANK = bytes(_HOLE_BYTES)
+_MOST_WINDOW_BYTES = 1 << 27
+"""How far back packed data may refer; it is held in memory while unpacking."""
 
 
 class _Decompressor(Protocol):
-    @property
-    def eof(self) -> bool: ...
-    @property
-    def unused_data(self) -> bytes: ...
-    def decompress(self, data: bytes, /) -> bytes: ...
+    """Unpacks one member of a packed file; what comes of one call is bounded, however far it expands."""
 
-
-@runtime_checkable
-class _BoundedDecompressor(Protocol):
     @property
     def eof(self) -> bool: ...
     @property
     def needs_input(self) -> bool: ...
+    @property
+    def unused_data(self) -> bytes: ...
     def decompress(self, data: bytes, max_length: int, /) -> bytes: ...
 
 
-def _gzip() -> _Decompressor:
-    import zlib
+class _Gzip:
+    def __init__(self) -> None:
+        import zlib
 
-    return zlib.decompressobj(wbits=31)
+        self._member = zlib.decompressobj(wbits=31)
+        self.needs_input = True
+
+    @property
+    def eof(self) -> bool:
+        return self._member.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._member.unused_data
+
+    def decompress(self, data: bytes, max_length: int, /) -> bytes:
+        unpacked = self._member.decompress(self._member.unconsumed_tail + data, max_length)
+        self.needs_input = not self._member.unconsumed_tail and len(unpacked) < max_length
+        return unpacked
 
 
 def _xz() -> _Decompressor:
     import lzma
 
-    return lzma.LZMADecompressor()
+    return lzma.LZMADecompressor(memlimit=_MOST_WINDOW_BYTES)
 
 
 def _bzip2() -> _Decompressor:
@@ -48,17 +61,47 @@ def _bzip2() -> _Decompressor:
     return bz2.BZ2Decompressor()
 
 
-def _zstandard() -> _Decompressor:
-    import zstandard
+class _Zstandard:
+    """A block of 4 bytes can stand for 128 KiB, so the input is fed in slices that bound what comes of one."""
 
-    return zstandard.ZstdDecompressor(max_window_size=1 << 31).decompressobj()
+    _SLICE_BYTES = 512
+
+    def __init__(self) -> None:
+        import zstandard
+
+        self._member = zstandard.ZstdDecompressor(max_window_size=_MOST_WINDOW_BYTES).decompressobj()
+        self._waiting = b""
+
+    @property
+    def eof(self) -> bool:
+        return self._member.eof
+
+    @property
+    def needs_input(self) -> bool:
+        return not self._waiting
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._member.unused_data + self._waiting
+
+    def decompress(self, data: bytes, max_length: int, /) -> bytes:
+        self._waiting += data
+        pieces: list[bytes] = []
+        taken = length = 0
+        while taken < len(self._waiting) and length < max_length and not self._member.eof:
+            piece = self._member.decompress(self._waiting[taken : taken + self._SLICE_BYTES])
+            pieces.append(piece)
+            length += len(piece)
+            taken += self._SLICE_BYTES
+        self._waiting = self._waiting[taken:]
+        return b"".join(pieces)
 
 
 PACKINGS: dict[str, tuple[bytes, Callable[[], _Decompressor]]] = {
-    ".gz": (b"\x1f\x8b", _gzip),
+    ".gz": (b"\x1f\x8b", _Gzip),
     ".xz": (b"\xfd7zXZ\x00", _xz),
     ".bz2": (b"BZh", _bzip2),
-    ".zst": (b"\x28\xb5\x2f\xfd", _zstandard),
+    ".zst": (b"\x28\xb5\x2f\xfd", _Zstandard),
 }
 """By the end of a file's name: the bytes it starts with, and what unpacks one member of it."""
 
@@ -88,12 +131,7 @@ def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> IO[bytes]:
 
 
 def _pieces(member: _Decompressor, data: bytes) -> Iterator[bytes]:
-    """What `data` unpacks to, in pieces of bounded size however far it expands."""
-    if not isinstance(member, _BoundedDecompressor):
-        # Deflate grows at most about a thousandfold and a zstandard block holds at most 128 KiB,
-        # so a small piece of input bounds what comes out of it.
-        yield member.decompress(data)
-        return
+    """What `data` unpacks to, in pieces of bounded size."""
     yield member.decompress(data, _OUTPUT_PIECE_BYTES)
     while not (member.eof or member.needs_input):
         yield member.decompress(b"", _OUTPUT_PIECE_BYTES)
@@ -132,9 +170,14 @@ def _unpack_members(
         except InputError:
             raise
         except Exception as error:  # noqa: BLE001 - each library has its own family of errors
+            if "memory" in str(error).lower():
+                raise InputError(
+                    f"{path}: packed with a window of more than {_MOST_WINDOW_BYTES} bytes, too much to hold: "
+                    "unpack it by hand and name the raw file"
+                ) from None
             raise InputError(f"{path}: damaged, cannot be unpacked past byte {position}: {error}") from None
         if member.eof:
-            piece = member.unused_data.lstrip(b"\x00") or source.read(_INPUT_PIECE_BYTES).lstrip(b"\x00")
+            piece = _after_padding(member.unused_data, source)
             if piece:
                 if len(piece) < len(magic):
                     piece += source.read(_INPUT_PIECE_BYTES)
@@ -149,12 +192,21 @@ def _unpack_members(
     target.truncate(position + len(pending))
 
 
+def _after_padding(data: bytes, source: IO[bytes]) -> bytes:
+    """What follows a member, without the zero bytes that may lie between two; empty at the end of the file."""
+    while not (rest := data.lstrip(b"\0")):
+        data = source.read(_INPUT_PIECE_BYTES)
+        if not data:
+            break
+    return rest
+
+
 def _write_sparse(path: Path, target: IO[bytes], position: int, data: bytes) -> None:
     """Write `data` at `position`, leaving out the pieces that are all zero."""
     try:
         for start in range(0, len(data), _HOLE_BYTES):
             piece = data[start : start + _HOLE_BYTES]
-            if piece.count(0) == len(piece):
+            if piece == _BLANK[: len(piece)]:
                 continue
             done = 0
             while done < len(piece):

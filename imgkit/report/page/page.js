@@ -1,0 +1,29 @@
+(() => {
+  "use strict";
+  const controls = document.getElementById("range-filter");
+  if (!controls) return;
+  const state = document.getElementById("filter-state");
+  const partition = document.getElementById("filter-partition");
+  const shown = document.getElementById("filter-shown");
+  const rows = Array.from(document.querySelectorAll("#ranges-table tbody tr"));
+  const isWanted = (row) =>
+    (state.value === "" || row.dataset.state === state.value) &&
+    (partition.value === "" || row.dataset.partitions.split(" ").includes(partition.value));
+  const apply = () => {
+    let count = 0;
+    for (const row of rows) {
+      row.hidden = !isWanted(row);
+      if (!row.hidden) count += 1;
+    }
+    shown.textContent = `${count} of ${rows.length} rows shown`;
+  };
+  state.addEventListener("change", apply);
+  partition.addEventListener("change", apply);
+  document.getElementById("filter-clear").addEventListener("click", () => {
+    state.value = "";
+    partition.value = "";
+    apply();
+  });
+  controls.hidden = false;
+  apply();
+})();
