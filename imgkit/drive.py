@@ -81,10 +81,16 @@ class Geometry(msgspec.Struct, frozen=True):
 
 
 class Boot(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The `[boot]` table of a drive file: where the boot code lies, in blocks of the drive."""
+    """The `[boot]` table of a drive file: where the boot code lies, in blocks of the drive, and its mark.
+
+    `signature` (hexadecimal digits) is what the machine looks for, `signature_offset` bytes into the first of these
+    blocks; None: it starts whatever is there.
+    """
 
     first: CountOrNone = 0
-    count: Count = 1
+    count: Annotated[int, Meta(ge=1, le=4096)] = 1
+    signature: Annotated[str, Meta(pattern="^([0-9a-fA-F]{2}){1,64}$")] | None = None
+    signature_offset: Annotated[int, Meta(ge=0, le=1 << 20)] = 0
 
 
 class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -116,6 +122,11 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
     def usable_blocks(self) -> int:
         """The blocks that partitions may use: all but the reserved ones."""
         return self.total_sectors - self.reserved_blocks_at_end
+
+    @property
+    def places_per_track(self) -> int:
+        """The sectors on the platter's track: those that can be addressed and the spare ones."""
+        return self.sectors_per_track + self.spare_sectors_per_track
 
     @property
     def rotation_ms(self) -> float | None:
@@ -173,10 +184,11 @@ class SweepTime(msgspec.Struct, frozen=True):
 def sweep_time(drive: Drive) -> SweepTime | None:
     """The time to read every block in order, or None when `rpm` is not known.
 
-    The model: a track takes `interleave` turns. Then the next track's first sector comes by after the
-    skew's part of a turn; if the heads are not there in time (`head_switch_ms` within a cylinder,
-    `seek_track_ms` to the next), it is missed and costs whole turns more. The controller is taken to keep
-    up with the interleave.
+    The model: block n of a track lies `interleave` places after block n − 1, or the next free place after
+    that; spares lie behind the last block. The first block of the next track is `track_skew` (next head) or
+    `cylinder_skew` (next cylinder) places further round than that of the track before. It comes by once in a
+    turn; when the heads are not there in time (`head_switch_ms`, `seek_track_ms`), it is missed and comes by
+    a turn later. The controller is taken to keep up with the interleave.
     """
     turn = drive.rotation_ms
     if turn is None:
@@ -184,7 +196,7 @@ def sweep_time(drive: Drive) -> SweepTime | None:
     assumed = tuple(name for name in ("head_switch_ms", "seek_track_ms") if getattr(drive, name) is None)
     switches = drive.cylinders * (drive.heads - 1)
     steps = drive.cylinders - 1
-    reading = drive.cylinders * drive.heads * drive.interleave * turn
+    reading = drive.cylinders * drive.heads * _track_places(drive) * turn / drive.places_per_track
     switching = switches * _wait_ms(drive, drive.track_skew, drive.head_switch_ms or 0.0, turn)
     seeking = steps * _wait_ms(drive, drive.cylinder_skew, drive.seek_track_ms or 0.0, turn)
     total = (reading + switching + seeking) / 1000
@@ -198,10 +210,17 @@ def sweep_time(drive: Drive) -> SweepTime | None:
     )
 
 
-def _wait_ms(drive: Drive, skew_sectors: int, movement_ms: float, turn_ms: float) -> float:
-    """From the end of one track to the start of the next: the skew, and the turns that were missed."""
-    sectors = drive.sectors_per_track + drive.spare_sectors_per_track
-    arrival = (skew_sectors % sectors) / sectors * turn_ms
+def _track_places(drive: Drive) -> int:
+    """How many places pass under the head from the start of a track's first block to the end of its last."""
+    last = drive.sectors_per_track - 1
+    before_taken = drive.places_per_track // math.gcd(drive.places_per_track, drive.interleave)
+    return last * drive.interleave + last // before_taken + 1
+
+
+def _wait_ms(drive: Drive, skew_places: int, movement_ms: float, turn_ms: float) -> float:
+    """From the end of a track's last block until the first block of the next track comes by under the head."""
+    places = drive.places_per_track
+    arrival = (skew_places - _track_places(drive)) % places / places * turn_ms
     missed = math.ceil(max(0.0, movement_ms - arrival) / turn_ms - 1e-9)
     return arrival + missed * turn_ms
 

@@ -106,4 +106,4 @@ def total(spans: Iterable[Span]) -> int:
 
 def overlapping(spans: Sequence[Span], first: int, end: int) -> bool:
     """Whether any run has a block in `first` … `end` − 1."""
-    return any(span.first < end and first < span.end for span in spans if span.count > 0)
+    return any(max(span.first, first) < min(span.end, end) for span in spans)

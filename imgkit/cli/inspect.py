@@ -48,6 +48,11 @@ def command(
     """
     check_outputs([json_path], [image, drive_path])
     drive = load_drive_option(drive_path)
+    boot = None
+    if drive_path is not None:
+        from imgkit.drive import load_boot
+
+        boot = load_boot(drive_path)
     from imgkit.digests import ALGORITHMS
     from imgkit.inspection.survey import inspect_medium
 
@@ -56,6 +61,7 @@ def command(
             image,
             block_size=block_size,
             drive=drive,
+            boot=boot,
             digests=tuple(each for each in ALGORITHMS if each in digests),
             unpack_limit_bytes=unpack_limit,
             progress=progress,

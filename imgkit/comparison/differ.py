@@ -146,8 +146,9 @@ class _Run:
     def span_of(self, partition: Partition) -> Span:
         """A partition of the label in blocks of the comparison; a block that it holds a part of counts."""
         assert self.label is not None
-        first = partition.first * self.label.block_size // self.block_size
-        end = -(-partition.end * self.label.block_size // self.block_size)
+        origin, unit = self.label.origin_block, self.label.block_size
+        first = (origin + partition.first) * unit // self.block_size
+        end = -(-(origin + partition.end) * unit // self.block_size)
         return Span(first, end - first)
 
     def carry_out(

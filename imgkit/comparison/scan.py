@@ -187,9 +187,11 @@ def scan(pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress:
                     progress(queue.reached)
     except KeyboardInterrupt:
         interrupted = True
+    finally:
         queue.stop()
         for thread in threads:
-            thread.join()
+            if thread.is_alive():
+                thread.join()
     if queue.error is not None:
         raise queue.error
     return queue.unfinished_from if interrupted else None
@@ -280,21 +282,58 @@ def scan_hashing(
 
     Returns where it was interrupted (or None), and which sides (`"reference"`, `"copy"`) were not read whole.
     """
-    from concurrent.futures import ThreadPoolExecutor
+    reading = _HashedReading(pair, ledger, hashing)
+    thread = threading.Thread(target=reading.run, daemon=True)
+    try:
+        thread.start()
+        while thread.is_alive():
+            thread.join(_TICK_SECONDS)
+            if progress is not None:
+                progress(min(reading.reached, pair.shared_end))
+    except KeyboardInterrupt:
+        pass
+    finally:
+        reading.is_stopped = True
+        if thread.is_alive():
+            thread.join()
+    if reading.error is not None:
+        raise reading.error
+    if reading.reached < reading.end:
+        return min(reading.reached, pair.shared_end), {"reference", "copy"}
+    return None, reading.unreadable
 
-    piece = pair.piece_size
-    strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
-    sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
-    end = max(pair.reference.size_bytes, pair.copy.size_bytes)
-    unreadable: set[str] = set()
-    done = 0
-    with ThreadPoolExecutor(3) as pool:
-        pending: list[Future[None] | None] = [None, None]
+
+class _HashedReading:
+    """Reads both media in order, compares them, and feeds the digests while the next strip is read.
+
+    It has a thread of its own, so that Ctrl-C never falls between a strip's place in the ledger and `reached`.
+    """
+
+    def __init__(self, pair: Pair, ledger: Ledger, hashing: Hashing) -> None:
+        self.end = max(pair.reference.size_bytes, pair.copy.size_bytes)
+        self.reached = 0
+        self.unreadable: set[str] = set()
+        self.is_stopped = False
+        self.error: BaseException | None = None
+        self._pair, self._ledger, self._hashing = pair, ledger, hashing
+
+    def run(self) -> None:
         try:
-            for turn, offset in enumerate(range(0, end, strip_size)):
-                waiting = pending[turn % 2]
-                if waiting is not None:
-                    waiting.result()
+            self._read_all()
+        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+            self.error = error
+
+    def _read_all(self) -> None:
+        from concurrent.futures import ThreadPoolExecutor
+
+        pair, piece = self._pair, self._pair.piece_size
+        strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
+        sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
+        with ThreadPoolExecutor(2) as pool:
+            hashed: Future[None] | None = None
+            for turn, offset in enumerate(range(0, self.end, strip_size)):
+                if self.is_stopped:
+                    break
                 left, right = (
                     memoryview(buffer)[: max(0, min(strip_size, medium.size_bytes - offset))]
                     for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
@@ -302,24 +341,15 @@ def scan_hashing(
                 reading = pool.submit(pair.read, pair.reference, offset, left)
                 lost_copy = pair.read(pair.copy, offset, right)
                 lost_reference = reading.result()
-                if lost_reference:
-                    unreadable.add("reference")
-                if lost_copy:
-                    unreadable.add("copy")
-                is_same = _compare_hashed_strip(pair, ledger, offset, left, right, lost_reference + lost_copy)
-                pending[turn % 2] = pool.submit(hashing.update, left, right, is_same)
-                previous = pending[(turn + 1) % 2]
-                if previous is not None:
-                    previous.result()
-                done = offset + strip_size
-                if progress is not None:
-                    progress(min(done, pair.shared_end))
-            for waiting in pending:
-                if waiting is not None:
-                    waiting.result()
-        except KeyboardInterrupt:
-            return min(done, pair.shared_end), {"reference", "copy"}
-    return None, unreadable
+                self.unreadable |= {"reference"} if lost_reference else set()
+                self.unreadable |= {"copy"} if lost_copy else set()
+                is_same = _compare_hashed_strip(pair, self._ledger, offset, left, right, lost_reference + lost_copy)
+                if hashed is not None:
+                    hashed.result()
+                hashed = pool.submit(self._hashing.update, left, right, is_same)
+                self.reached = min(offset + strip_size, self.end)
+            if hashed is not None:
+                hashed.result()
 
 
 def _compare_hashed_strip(

@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
 from imgkit.label.result import Label
+from imgkit.volume.probes import Volume
 
 Contents = Literal["data", "blank", "unreadable"]
 
@@ -31,10 +32,11 @@ class PartitionUse(msgspec.Struct, frozen=True):
     blank_blocks: int
     unreadable_blocks: int
     absent_blocks: int
+    volume: Volume | None
 
 
 class Inspection(msgspec.Struct, frozen=True, kw_only=True):
-    """What `imgkit inspect` answers. `areas` may be cut, `areas_total` is exact."""
+    """What `imgkit inspect` answers. `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is exact."""
 
     schema: str = "imgkit.inspect/1"
     version: str
@@ -54,5 +56,6 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     areas_total: int
     labels: tuple[Label, ...]
     partitions: tuple[PartitionUse, ...]
+    boot_words: str
     drive: Drive | None
     interrupted: bool

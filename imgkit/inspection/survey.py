@@ -7,14 +7,15 @@ from pathlib import Path
 import numpy as np
 
 from imgkit.digests import Algorithm, Digest, maker
-from imgkit.drive import Drive
+from imgkit.drive import Boot, Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, Contents, Inspection, PartitionUse
-from imgkit.label.report import read_labels
+from imgkit.label.report import LabelReading, read_labels, volumes_in
 from imgkit.label.result import Label, Partition
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
+from imgkit.volume.boot import boot_findings, first_words
 
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
@@ -25,6 +26,7 @@ def inspect_medium(
     *,
     block_size: int | None = None,
     drive: Drive | None = None,
+    boot: Boot | None = None,
     digests: Sequence[Algorithm] = (),
     max_areas: int = DEFAULT_MAX_AREAS,
     unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
@@ -44,6 +46,7 @@ def inspect_medium(
                 opened,
                 block_size=block_size,
                 drive=drive,
+                boot=boot,
                 digests=digests,
                 max_areas=max_areas,
                 progress=progress,
@@ -54,13 +57,14 @@ def inspect_medium(
     partitions = label.partitions if label else ()
     survey = _Survey(medium, size, [_span(each, label, size) for each in partitions], max_areas)
     interrupted = survey.read(digests, progress)
-    return _result(medium, reading.labels, reading.findings, partitions, drive, survey, interrupted)
+    return _result(medium, reading, boot or Boot(), partitions, drive, survey, interrupted)
 
 
 def _span(partition: Partition, label: Label | None, block_size: int) -> Span:
     unit = label.block_size if label else block_size
-    first = partition.first * unit // block_size
-    return Span(first, -(-partition.end * unit // block_size) - first)
+    origin = label.origin_block if label else 0
+    first = (origin + partition.first) * unit // block_size
+    return Span(first, -(-(origin + partition.end) * unit // block_size) - first)
 
 
 class _Survey:
@@ -168,8 +172,8 @@ def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
 
 def _result(
     medium: Medium,
-    labels: tuple[Label, ...],
-    label_findings: tuple[Finding, ...],
+    reading: LabelReading,
+    boot: Boot,
     partitions: Sequence[Partition],
     drive: Drive | None,
     survey: _Survey,
@@ -177,7 +181,17 @@ def _result(
 ) -> Inspection:
     from imgkit import __version__
 
-    findings = list(label_findings)
+    labels = reading.labels
+    findings = list(reading.findings)
+    not_read = list(reading.not_read)
+    volumes = {partition.name: volume for partition, volume in volumes_in(medium, labels[0], [])} if labels else {}
+    unit = labels[0].block_size if labels else survey.block_size
+    boot_words = ""
+    try:
+        boot_words = first_words(medium.read, unit, boot)
+        findings += boot_findings(medium.read, unit, boot, [(label.first_byte, label.end_byte) for label in labels])
+    except OSError:
+        not_read.append(f"block {boot.first}: the boot block")
     if not labels:
         findings.append(
             Finding(
@@ -198,7 +212,7 @@ def _result(
                 "What is told here is neither what it was nor what it is now. Stop what writes to it and look again.",
             )
         )
-    is_whole = not (interrupted or survey.counts["unreadable"])
+    is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     blocks = -(-medium.size_bytes // survey.block_size)
     return Inspection(
@@ -228,9 +242,11 @@ def _result(
                 blank_blocks=survey.by_watched["blank"][index],
                 unreadable_blocks=survey.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
+                volume=volumes.get(partition.name),
             )
             for index, (partition, span) in enumerate(zip(partitions, survey.watched, strict=True))
         ),
+        boot_words=boot_words,
         drive=drive,
         interrupted=interrupted,
     )

@@ -1,18 +1,24 @@
-"""From bytes to a label: a layout in one byte order becomes a `construct` parser."""
+"""From bytes to a label and back: a layout in one byte order becomes a `construct` parser."""
 
+import uuid
+import zlib
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
 import construct
 import msgspec
 
-from imgkit.label.layout import WIDTHS_BYTES, ByteOrder, Field, FieldType, Magic, Variant
+from imgkit.label.layout import ByteOrder, Field, FieldType, Layout, Magic, Variant
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition, is_sector_size
 
 ASSUMED_SECTOR_SIZE = 512
 _GEOMETRY = frozenset(LabelGeometry.__struct_fields__)
-_SLOT = frozenset({"first", "count", "type_code"})
+_SLOT = frozenset({"first", "count", "last", "type_code"})
 _TEXTS = frozenset({"type_name", "pack_name"})
+
+Read = Callable[[int, int], bytes]
+"""`read(first_byte, count)`: bytes of the medium, fewer at its end."""
 
 
 def _swapped_in_words(data: bytes) -> bytes:
@@ -40,21 +46,32 @@ INTEGERS: dict[ByteOrder, dict[FieldType, Any]] = {
         "u64": construct.Transformed(construct.Int64ub, _swapped_in_words, 8, _swapped_in_words, 8),
     },
 }
+GUID = construct.ExprAdapter(
+    construct.Bytes(16),
+    decoder=lambda value, _: str(uuid.UUID(bytes_le=value)),
+    encoder=lambda value, _: uuid.UUID(value).bytes_le,
+)
+"""A GUID as UEFI writes it: the first three parts little-endian (UEFI 2.10, appendix A)."""
 
 
 class Decoded(msgspec.Struct, frozen=True):
-    """A label with all its slots, also the empty ones, and what it was read as."""
+    """A label with all its slots, also the empty ones, and what it was read as.
+
+    `slots_checksum` is that of an array which lies apart. `slots_end` is the first byte after the last slot,
+    counted from the label's start, or None where the array lies apart.
+    """
 
     label: Label
     slots: tuple[Partition, ...]
     variant: Variant
     declared_slots: int
+    slots_checksum: Checksum | None = None
 
 
 @cache
 def header_parser(variant: Variant) -> Any:
     """The parser of everything before the slots, a `construct.Struct`."""
-    return _parser(variant.layout.field, variant.byte_order, variant.layout.partitions.offset)
+    return _parser(variant.layout.field, variant.byte_order, variant.layout.header_bytes)
 
 
 @cache
@@ -69,58 +86,67 @@ def _parser(fields: tuple[Field, ...], byte_order: ByteOrder, total_bytes: int) 
     for field in sorted(fields, key=lambda field: field.offset):
         if field.offset > position:
             members.append(construct.Padding(field.offset - position))
-        if field.type == "text":
-            kind = construct.Bytes(field.length)
-        else:
-            kind = INTEGERS[byte_order][field.type]
-            if field.length is not None:
-                kind = construct.Array(field.length, kind)
-        members.append(field.name / kind)
+        members.append(field.name / _kind(field, byte_order))
         position = field.offset + field.size_bytes
     if total_bytes > position:
         members.append(construct.Padding(total_bytes - position))
     return construct.Struct(*members)
 
 
-def decode(data: bytes, variant: Variant, block: int, offset: int) -> Decoded | None:
-    """Read `data` as a label of this layout, or None when it is too short or lacks the first magic.
+def _kind(field: Field, byte_order: ByteOrder) -> Any:
+    if field.type in ("text", "utf16", "bytes"):
+        return construct.Bytes(field.size_bytes)
+    if field.type == "guid":
+        return GUID
+    number = INTEGERS[byte_order][field.type]
+    return number if field.length is None else construct.Array(field.length, number)
 
-    `data` starts where the label does and goes on for `layout.most_bytes` bytes, less at the end of a
-    medium; `block` and `offset` say where it lies. Never raises, whatever the bytes claim.
+
+def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASSUMED_SECTOR_SIZE) -> Decoded | None:
+    """Read what starts at `first_byte` as a label of this layout, or None when it cannot be one.
+
+    `sector_size` is that of the medium, for layouts that do not say it themselves. Never raises, whatever the
+    bytes claim.
     """
     layout, order = variant.layout, variant.byte_order
     array = layout.partitions
-    first_magic = layout.magic[0].bytes_in(order)
-    start = layout.magic[0].offset
-    if len(data) < array.offset + array.stride or data[start : start + len(first_magic)] != first_magic:
+    data = read(first_byte, layout.most_bytes)
+    least = layout.header_bytes + (array.stride if array.block is None else 0)
+    if len(data) < least or not _has_magic(data, layout.magic[0], order):
         return None
     header = dict(header_parser(variant).parse(data))
     header.pop("_io", None)
-    declared = int(header[array.count])
-    believed = declared if 0 < declared <= array.maximum else array.usual
-    slot_count = min(believed, (len(data) - array.offset) // array.stride)
-    slots = tuple(_slot(data, variant, index) for index in range(slot_count))
+    if not _allowed(layout.field, header):
+        return None
     geometry = LabelGeometry(**{name: header[name] for name in _GEOMETRY & header.keys()})
+    stated = geometry.sector_size
+    block_size = stated if stated is not None and is_sector_size(stated) else sector_size
+    declared = array.usual if array.count is None else int(header[array.count])
+    slot_count = declared if 0 < declared <= array.maximum else array.usual
+    table, stride = _table(read, data, header, layout, slot_count, block_size)
+    slot_count = min(slot_count, len(table) // stride)
+    parsed = [slot_parser(variant).parse(table[i * stride : i * stride + array.stride]) for i in range(slot_count)]
+    if not all(_allowed(array.field, slot) for slot in parsed):
+        return None
+    slots = tuple(_slot(slot, variant, index) for index, slot in enumerate(parsed))
+    block, offset = divmod(first_byte, block_size)
     label = Label(
         layout=variant.id,
         byte_order=order,
         block=block,
         offset=offset,
-        block_size=geometry.sector_size if is_sector_size(geometry.sector_size) else ASSUMED_SECTOR_SIZE,  # type: ignore[arg-type]
+        block_size=block_size,
         magics_ok=tuple(_has_magic(data, magic, order) for magic in layout.magic),
-        checksum=_checksum(data, variant, array.offset + array.stride * slot_count),
+        checksum=_checksum(read, first_byte, data, header, variant, array.offset + array.stride * slot_count),
         type_name=text_of(header.get("type_name", b"")),
         pack_name=text_of(header.get("pack_name", b"")),
         geometry=geometry,
         slot_count=declared,
         partitions=tuple(slot for slot in slots if slot.used or slot.count > 0),
-        fields={
-            name: text_of(value) if isinstance(value, bytes) else list(value) if isinstance(value, list) else value
-            for name, value in header.items()
-            if name not in _GEOMETRY | _TEXTS and name != array.count
-        },
+        size_bytes=layout.header_bytes if array.block else array.offset + array.stride * slot_count,
+        fields=_others(layout.field, header, _GEOMETRY | _TEXTS | {array.count}),
     )
-    return Decoded(label, slots, variant, declared)
+    return Decoded(label, slots, variant, declared, _table_checksum(table, stride * slot_count, header, layout))
 
 
 def text_of(data: bytes) -> str:
@@ -133,25 +159,61 @@ def letter(index: int) -> str:
     return chr(ord("a") + index) if index < 26 else str(index)
 
 
-def _slot(data: bytes, variant: Variant, index: int) -> Partition:
-    array = variant.layout.partitions
-    start = array.offset + index * array.stride
-    fields = slot_parser(variant).parse(data[start : start + array.stride])
-    code = int(fields["type_code"])
-    known = variant.layout.partition_type(code)
+def partition_from(slot: dict[str, Any], variant: Variant, name: str, shift: int = 0) -> Partition:
+    """A partition from a parsed slot; `shift` blocks are added to where it starts."""
+    layout = variant.layout
+    code = slot["type_code"]
+    known = layout.partition_type(code)
+    first = int(slot["first"])
+    unused = code == layout.partitions.unused_type
+    count = int(slot["count"]) if "count" in slot else 0 if unused else int(slot["last"]) - first + 1
     return Partition(
-        name=letter(index) if array.names == "letters" else str(index + 1),
-        first=int(fields["first"]),
-        count=int(fields["count"]),
+        name=name,
+        first=first + (shift if count else 0),
+        count=max(0, count),
         type=known.name if known else f"unknown ({code})",
         type_code=code,
-        used=code != array.unused_type,
-        details={
-            name: text_of(value) if isinstance(value, bytes) else value
-            for name, value in fields.items()
-            if name not in _SLOT and name != "_io"
-        },
+        used=not unused and (known is None or known.role == "partition"),
+        details=_others(layout.partitions.field, slot, _SLOT),
     )
+
+
+def _slot(slot: dict[str, Any], variant: Variant, index: int) -> Partition:
+    lettered = variant.layout.partitions.names == "letters"
+    return partition_from(slot, variant, letter(index) if lettered else str(index + 1))
+
+
+def _others(fields: tuple[Field, ...], values: dict[str, Any], known: frozenset[Any]) -> dict[str, Any]:
+    """The fields that have no place of their own, as plain values."""
+    return {field.name: _plain(field, values[field.name]) for field in fields if field.name not in known}
+
+
+def _plain(field: Field, value: Any) -> Any:
+    if field.type == "text":
+        return text_of(value)
+    if field.type == "utf16":
+        return value.decode("utf-16-le", "replace").split("\0", 1)[0]
+    if field.type == "bytes":
+        return value.hex()
+    return list(value) if field.length is not None else value
+
+
+def _allowed(fields: tuple[Field, ...], values: dict[str, Any]) -> bool:
+    return all(field.one_of is None or values[field.name] in field.one_of for field in fields)
+
+
+def _table(
+    read: Read, data: bytes, header: dict[str, Any], layout: Layout, slot_count: int, block_size: int
+) -> tuple[bytes, int]:
+    """The bytes of the slots and the distance between them."""
+    array = layout.partitions
+    if array.block is None:
+        return data[array.offset :], array.stride
+    stride = array.stride if array.stride_field is None else int(header[array.stride_field])
+    if not array.stride <= stride <= 4096:
+        stride = array.stride
+    first = int(header[array.block]) * block_size + array.offset
+    return (read(first, stride * slot_count) if first < 1 << 62 else b""), stride
 
 
 def _has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
@@ -159,15 +221,36 @@ def _has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
     return data[magic.offset : magic.offset + len(expected)] == expected
 
 
-def _checksum(data: bytes, variant: Variant, end: int) -> Checksum | None:
+def _checksum(
+    read: Read, first_byte: int, data: bytes, header: dict[str, Any], variant: Variant, end: int
+) -> Checksum | None:
     rule = variant.layout.checksum
     if rule is None:
         return None
-    word = INTEGERS[variant.byte_order]["u16"]
-    stored = int(word.parse(data[rule.offset : rule.offset + 2]))
-    covered = data[rule.first : end]
-    folded = 0
-    for number in construct.Array(len(covered) // WIDTHS_BYTES["u16"], word).parse(covered):
-        folded ^= number
-    computed = folded ^ stored
+    numbers = INTEGERS[variant.byte_order]
+    if rule.rule == "xor16":
+        stored = int(numbers["u16"].parse(data[rule.offset : rule.offset + 2]))
+        computed = xor16(data[rule.first : end], variant.byte_order) ^ stored
+    else:
+        stored = int(numbers["u32"].parse(data[rule.offset : rule.offset + 4]))
+        length = int(header[rule.length]) if rule.length else variant.layout.header_bytes
+        covered = bytearray(read(first_byte, min(length, 4096)))
+        covered[rule.offset : rule.offset + 4] = bytes(4)
+        computed = zlib.crc32(bytes(covered[rule.first :]))
     return Checksum(stored, computed, stored == computed)
+
+
+def _table_checksum(table: bytes, length: int, header: dict[str, Any], layout: Layout) -> Checksum | None:
+    name = layout.partitions.checksum
+    if name is None:
+        return None
+    computed = zlib.crc32(table[:length])
+    return Checksum(int(header[name]), computed, computed == header[name])
+
+
+def xor16(data: bytes, byte_order: ByteOrder) -> int:
+    """The exclusive-or of all 16-bit words; an odd byte at the end is left out."""
+    folded = 0
+    for number in construct.Array(len(data) // 2, INTEGERS[byte_order]["u16"]).parse(data):
+        folded ^= number
+    return folded

@@ -4,15 +4,18 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
-from imgkit.label.layout import Variant
+from imgkit.label.layout import Place, Variant
 from imgkit.label.result import Label, is_sector_size
 from imgkit.medium import Medium
 
 if TYPE_CHECKING:
-    from imgkit.label.codec import Decoded
+    from imgkit.label.codec import Decoded, Read
 
 COMMON_SECTOR_SIZES = (512, 256, 1024, 2048, 4096)
+MOST_OUTER_PARTITIONS = 64
 _EVIDENCE_NEEDED = 2
+_ALONE = Place(0, 0)
+"""Where a label lies in a file that holds its block and nothing else."""
 
 
 class Search(NamedTuple):
@@ -23,33 +26,106 @@ class Search(NamedTuple):
 
 
 def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | None = None) -> Search:
-    """Every label of the `wanted` layouts at the places where they lie.
+    """Every label of the `wanted` layouts at the places where they lie, also inside an outer partition.
 
-    `sector_size` is the medium's where it is known; otherwise the usual ones are tried. A read error at one
-    place does not hide the others.
+    `sector_size` is the medium's where it is known; otherwise the usual ones are tried. Where nothing is found
+    the search is made once more with the bytes of each word exchanged. A read error at one place does not hide
+    the others.
     """
-    sizes = (sector_size,) if sector_size else COMMON_SECTOR_SIZES
     reader = _Reader(medium)
-    found: dict[int, Decoded] = {}
-    for variant in wanted:
-        magic = variant.layout.magic[0].bytes_in(variant.byte_order)
-        start = variant.layout.magic[0].offset
-        for place in variant.layout.place:
-            for size in sizes:
-                first_byte = place.block * size + place.offset
-                head = reader.read(first_byte + start, len(magic))
-                if head != magic or first_byte in found:
-                    continue
-                from imgkit.label.codec import decode
-
-                data = reader.read(first_byte, variant.layout.most_bytes)
-                decoded = decode(data, variant, place.block, place.offset)
-                if decoded is not None and evidence_for(decoded.label) >= _EVIDENCE_NEEDED:
-                    found[first_byte] = _placed(decoded, first_byte)
+    sizes = (sector_size,) if sector_size else COMMON_SECTOR_SIZES
+    found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
+    for outer in list(found.values()):
+        found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
+    if not found:
+        exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
+        for first_byte, decoded in exchanged.items():
+            label = msgspec.structs.replace(decoded.label, bytes_exchanged=True)
+            found[first_byte] = msgspec.structs.replace(decoded, label=label)
     return Search(
         found=tuple(found[first_byte] for first_byte in sorted(found)),
         unreadable_bytes=tuple(sorted(reader.unreadable)),
     )
+
+
+def _at_places(
+    read: "Read", size_bytes: int, wanted: tuple[Variant, ...], sizes: tuple[int, ...], start_byte: int
+) -> "dict[int, Decoded]":
+    """The labels of a medium, or of a part of it from `start_byte` on, by their first byte."""
+    found: dict[int, Decoded] = {}
+    for variant in wanted:
+        magic = variant.layout.magic[0]
+        expected = magic.bytes_in(variant.byte_order)
+        places = variant.layout.place + ((_ALONE,) if size_bytes - start_byte <= max(sizes) else ())
+        for place in places:
+            for size in sizes:
+                first_byte = _first_byte(place, size, size_bytes, start_byte)
+                if first_byte is None or first_byte in found:
+                    continue
+                if read(first_byte + magic.offset, len(expected)) != expected:
+                    continue
+                from imgkit.label.codec import decode
+
+                decoded = decode(read, first_byte, variant, size)
+                if decoded is not None and _is_believed(decoded):
+                    found[first_byte] = _with_followers(read, decoded)
+    return found
+
+
+def _first_byte(place: Place, sector_size: int, size_bytes: int, start_byte: int) -> int | None:
+    block = place.block if place.block >= 0 else size_bytes // sector_size + place.block
+    if block < 0 or (place.block < 0 and start_byte):
+        return None
+    return start_byte + block * sector_size + place.offset
+
+
+def _with_followers(read: "Read", decoded: "Decoded") -> "Decoded":
+    if decoded.variant.layout.follow is None:
+        return decoded
+    from imgkit.label.followers import FOLLOWERS
+
+    return FOLLOWERS[decoded.variant.layout.follow](read, decoded)
+
+
+def _inside(
+    reader: "_Reader", size_bytes: int, outer: "Decoded", wanted: tuple[Variant, ...], sizes: tuple[int, ...]
+) -> "dict[int, Decoded]":
+    """The labels inside the partitions of an outer label: those of layouts that name partitions by letters."""
+    if outer.variant.layout.partitions.names == "letters":
+        return {}
+    inner = tuple(variant for variant in wanted if variant.layout.partitions.names == "letters")
+    found: dict[int, Decoded] = {}
+    for partition in outer.label.used_partitions()[:MOST_OUTER_PARTITIONS]:
+        start = partition.first * outer.label.block_size
+        if not 0 < start < size_bytes:
+            continue
+        for first_byte, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
+            label = msgspec.structs.replace(
+                decoded.label,
+                outer=f"{outer.label.layout} partition {partition.name}",
+                origin_block=_origin(decoded.label, start),
+            )
+            found[first_byte] = msgspec.structs.replace(decoded, label=label)
+    return found
+
+
+def _origin(label: Label, start_byte: int) -> int:
+    """What the block numbers of an inner label count from: its outer partition, or the medium.
+
+    Both are seen. Where a partition of it starts at block 0 or would otherwise lie before the outer one, the
+    numbers count from the outer partition.
+    """
+    start = start_byte // label.block_size
+    firsts = [partition.first for partition in label.partitions if partition.count > 0]
+    return start if firsts and min(firsts) < start else 0
+
+
+def _is_believed(decoded: "Decoded") -> bool:
+    """Whether enough speaks for a candidate: its own sums and numbers, or at least one partition that can be."""
+    layout = decoded.variant.layout
+    if layout.checksum is not None:
+        return evidence_for(decoded.label) >= _EVIDENCE_NEEDED
+    return any(partition.count > 0 for partition in decoded.label.partitions) and all(decoded.label.magics_ok)
 
 
 def evidence_for(label: Label) -> int:
@@ -64,17 +140,10 @@ def evidence_for(label: Label) -> int:
     return (
         2 * (label.checksum is not None and label.checksum.ok)
         + sum(label.magics_ok[1:])
-        + (0 < label.slot_count <= 64)
+        + (0 < label.slot_count <= 1024)
         + is_sector_size(geometry.sector_size)
         + (tracks is not None and sectors is not None and 0 < tracks * sectors == geometry.sectors_per_cylinder)
     )
-
-
-def _placed(decoded: "Decoded", first_byte: int) -> "Decoded":
-    """The label with its place told in blocks of its own size."""
-    block, offset = divmod(first_byte, decoded.label.block_size)
-    label = msgspec.structs.replace(decoded.label, block=block, offset=offset)
-    return msgspec.structs.replace(decoded, label=label)
 
 
 class _Reader:
@@ -93,8 +162,18 @@ class _Reader:
     def read(self, offset: int, count: int) -> bytes:
         if offset + count <= len(self._window):
             return self._window[offset : offset + count]
+        if offset >= self._medium.size_bytes:
+            return b""
         try:
             return self._medium.read(offset, count)
         except OSError:
             self.unreadable.add(offset)
             return b""
+
+    def read_exchanged(self, offset: int, count: int) -> bytes:
+        """As `read`, with the bytes of each 16-bit word of the medium exchanged."""
+        start = offset - offset % 2
+        data = bytearray(self.read(start, (offset - start + count + 1) // 2 * 2))
+        even = len(data) // 2 * 2
+        data[0:even:2], data[1:even:2] = data[1:even:2], data[0:even:2]
+        return bytes(data[offset - start : offset - start + count])

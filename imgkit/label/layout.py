@@ -12,12 +12,23 @@ from imgkit.description import parse_description, read_description
 from imgkit.errors import DescriptionError, RequestError
 
 ByteOrder = Literal["little", "big", "middle"]
-FieldType = Literal["u8", "u16", "u32", "u64", "text"]
+FieldType = Literal["u8", "u16", "u32", "u64", "text", "utf16", "bytes", "guid"]
 Offset = Annotated[int, Meta(ge=0, le=1 << 16)]
 Identifier = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9-]*$", max_length=40)]
 FieldName = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
 
-WIDTHS_BYTES: dict[FieldType, int] = {"u8": 1, "u16": 2, "u32": 4, "u64": 8, "text": 1}
+WIDTHS_BYTES: dict[FieldType, int] = {
+    "u8": 1,
+    "u16": 2,
+    "u32": 4,
+    "u64": 8,
+    "text": 1,
+    "utf16": 2,
+    "bytes": 1,
+    "guid": 16,
+}
+NUMBERS = frozenset({"u8", "u16", "u32", "u64"})
+SIZED = frozenset({"text", "utf16", "bytes"})
 
 
 class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -25,9 +36,9 @@ class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Place(_Strict, frozen=True):
-    """Where a label may lie: `offset` bytes into block `block`."""
+    """Where a label may lie: `offset` bytes into block `block`; a negative block counts from the end."""
 
-    block: Offset
+    block: Annotated[int, Meta(ge=-(1 << 16), le=1 << 16)]
     offset: Offset
 
 
@@ -53,20 +64,27 @@ class ChecksumRule(_Strict, frozen=True):
     """How the label's checksum is made and where it is stored.
 
     `xor16`: the exclusive-or of all 16-bit words from byte `first` to the end of the last slot is zero.
+    `crc32`: the CRC-32 of IEEE 802.3 over the header from byte `first` on, as many bytes as the field `length`
+    says, with the checksum's own field taken as zero.
     """
 
-    rule: Literal["xor16"]
+    rule: Literal["xor16", "crc32"]
     offset: Offset
     first: Offset = 0
+    length: FieldName | None = None
 
 
 class Field(_Strict, frozen=True):
-    """One field: a number, or an array of `length` numbers, or a text of `length` bytes."""
+    """One field: a number or an array of `length` numbers; or `length` characters or bytes; or a GUID.
+
+    `one_of`: what does not have one of these values is no label of this layout.
+    """
 
     name: FieldName
     offset: Offset
     type: FieldType
     length: Annotated[int, Meta(ge=1, le=4096)] | None = None
+    one_of: tuple[int, ...] | None = None
 
     @property
     def size_bytes(self) -> int:
@@ -76,34 +94,46 @@ class Field(_Strict, frozen=True):
 class PartitionArray(_Strict, frozen=True):
     """The slots: where they start, how far apart they are, how many there are and may be.
 
-    `count` names the field that says how many slots there are; above `maximum` it is not believed and
-    `usual` slots are read.
+    `count` names the field that says how many slots there are, or there are always `usual`; above `maximum`
+    it is not believed and `usual` slots are read. `block` names the field that says in which block the array
+    starts, for layouts where it lies apart from the label; then `checksum` names the field with its CRC-32 and
+    `stride_field` the one with the distance. `unused_type` is the type code of a slot that holds nothing.
     """
 
     offset: Offset
     stride: Annotated[int, Meta(ge=1, le=4096)]
-    count: FieldName
     usual: Annotated[int, Meta(ge=1, le=256)]
-    maximum: Annotated[int, Meta(ge=1, le=256)]
+    maximum: Annotated[int, Meta(ge=1, le=1024)]
     names: Literal["letters", "numbers"]
-    unused_type: int
+    unused_type: int | str
     field: tuple[Field, ...]
+    count: FieldName | None = None
+    block: FieldName | None = None
+    stride_field: FieldName | None = None
+    checksum: FieldName | None = None
 
 
 class PartitionType(_Strict, frozen=True):
     """What a type code means.
 
     `kept_free_bytes` at the start of such a partition are left alone by the system that uses it; None: not
-    known.
+    known. A `container` holds further partitions, a `protective` one only keeps others away from the disk.
+    `volumes` are the kinds of volume that belong in it; empty: not known.
     """
 
-    code: Annotated[int, Meta(ge=0)]
+    code: int | str
     name: Annotated[str, Meta(min_length=1, max_length=80)]
     kept_free_bytes: Annotated[int, Meta(ge=0)] | None = None
+    role: Literal["partition", "container", "protective"] = "partition"
+    volumes: tuple[str, ...] = ()
 
 
 class Layout(_Strict, frozen=True):
-    """A layout file."""
+    """A layout file.
+
+    `follow` names the code that finds partitions which the label itself does not list. `writable`: whether
+    `imgkit label build` may make such a label.
+    """
 
     id: Identifier
     title: str
@@ -115,17 +145,30 @@ class Layout(_Strict, frozen=True):
     partitions: PartitionArray
     checksum: ChecksumRule | None = None
     type: tuple[PartitionType, ...] = ()
+    follow: Literal["extended-chain"] | None = None
+    writable: bool = True
 
     @property
     def most_bytes(self) -> int:
-        """The most that a label of this layout takes."""
-        return self.partitions.offset + self.partitions.stride * self.partitions.maximum
+        """The most that a label of this layout takes; without an array that lies apart from it."""
+        if self.partitions.block is not None:
+            return self.header_bytes
+        slots = self.partitions.maximum if self.partitions.count else self.partitions.usual
+        ends = [magic.offset + WIDTHS_BYTES[magic.type] for magic in self.magic]
+        return max([self.partitions.offset + self.partitions.stride * slots, *ends])
+
+    @property
+    def header_bytes(self) -> int:
+        """The bytes of a label before its slots, or of the whole label where these lie apart."""
+        if self.partitions.block is None:
+            return self.partitions.offset
+        return max(field.offset + field.size_bytes for field in self.field)
 
     def variant_id(self, byte_order: ByteOrder) -> str:
         """The name of this layout in one byte order: the plain id when it has only one."""
         return self.id if len(self.byte_orders) == 1 else f"{self.id}-{byte_order}"
 
-    def partition_type(self, code: int) -> PartitionType | None:
+    def partition_type(self, code: int | str) -> PartitionType | None:
         """What a type code means, or None for an unknown one."""
         return next((known for known in self.type if known.code == code), None)
 
@@ -184,19 +227,36 @@ def named(layout_id: str) -> tuple[Variant, ...]:
     return chosen
 
 
+def chosen(layout: str | Path) -> tuple[Variant, ...]:
+    """The variants that an id names, or those of a user's layout file (a path, or a text that ends in `.toml`).
+
+    Raises RequestError for an unknown id and DescriptionError for a faulty file.
+    """
+    if isinstance(layout, Path) or layout.endswith(".toml"):
+        return variants((load_layout(layout),))
+    return named(layout)
+
+
 def _checked(layout: Layout, source: str) -> Layout:
     """The layout, if its parts fit together; raises DescriptionError naming the field that does not."""
     array = layout.partitions
-    if array.count not in {field.name for field in layout.field}:
-        raise DescriptionError(f"{source}: table [partitions]: field 'count': no [[field]] is called {array.count!r}")
+    names = {field.name for field in layout.field}
+    for role in ("count", "block", "stride_field", "checksum"):
+        name = getattr(array, role)
+        if name is not None and name not in names:
+            raise DescriptionError(f"{source}: table [partitions]: field {role!r}: no [[field]] is called {name!r}")
     slot_names = {field.name for field in array.field}
-    for needed in ("first", "count", "type_code"):
+    for needed in ("first", "type_code"):
         if needed not in slot_names:
             raise DescriptionError(f"{source}: table [partitions]: a [[partitions.field]] {needed!r} is missing")
-    _check_room(source, "[[field]]", layout.field, array.offset)
+    if not slot_names & {"count", "last"}:
+        raise DescriptionError(f"{source}: table [partitions]: a [[partitions.field]] 'count' or 'last' is missing")
+    if array.usual > array.maximum:
+        raise DescriptionError(f"{source}: table [partitions]: field 'usual': more than 'maximum' ({array.maximum})")
+    _check_room(source, "[[field]]", layout.field, layout.header_bytes)
     _check_room(source, "[[partitions.field]]", array.field, array.stride)
     for magic in layout.magic:
-        if magic.type == "text" or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
+        if magic.type not in NUMBERS or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
             raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
     return layout
 
@@ -204,8 +264,8 @@ def _checked(layout: Layout, source: str) -> Layout:
 def _check_room(source: str, table: str, fields: tuple[Field, ...], size_bytes: int) -> None:
     position, before = 0, "the start"
     for field in sorted(fields, key=lambda field: field.offset):
-        if field.type == "text" and field.length is None:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: a text needs a length")
+        if field.type in SIZED and field.length is None:
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: a {field.type} needs a length")
         if field.offset < position:
             raise DescriptionError(f"{source}: table {table}: field {field.name!r}: lies over {before!r}")
         position, before = field.offset + field.size_bytes, field.name

@@ -1,15 +1,24 @@
 """The questions that other rooms ask of labels: which are there, and what the checks say of them."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
-from imgkit.label.layout import Variant, load_layout, named, variants
+from imgkit.label.layout import Variant, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from imgkit.label.codec import Decoded
+    from imgkit.label.plan import Plan
+    from imgkit.label.result import Partition
+    from imgkit.volume.probes import Volume
 
 
 class LabelReading(msgspec.Struct, frozen=True):
@@ -21,26 +30,38 @@ class LabelReading(msgspec.Struct, frozen=True):
 
 
 def read_labels(
-    medium: Medium, *, drive: Drive | None = None, wanted: tuple[Variant, ...] | None = None
+    medium: Medium,
+    *,
+    drive: Drive | None = None,
+    plan: "Plan | None" = None,
+    wanted: tuple[Variant, ...] | None = None,
 ) -> LabelReading:
     """Find and check the labels of an open medium; no label gives no finding.
+
+    A file that holds a label block and nothing else is not held against its own size.
 
     `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
     """
     searched = variants() if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
+    not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
     if search.found:
-        from imgkit.label.checks import check
+        from imgkit.label.checks import check, check_across
         from imgkit.label.checks.context import Context
 
         asked = () if wanted is None else tuple(variant.id for variant in wanted)
         for decoded in search.found:
-            findings += check(Context(decoded, medium.size_bytes, drive, asked))
+            alone = is_label_alone(decoded.label, medium.size_bytes)
+            size_bytes = None if alone else medium.size_bytes
+            planned = plan if _is_planned(plan, decoded) else None
+            volumes = () if alone else tuple(volumes_in(medium, decoded.label, not_read))
+            findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
+        findings += check_across(search.found)
     return LabelReading(
         labels=tuple(decoded.label for decoded in search.found),
         findings=by_severity(findings),
-        not_read=tuple(f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes),
+        not_read=tuple(not_read),
     )
 
 
@@ -49,20 +70,23 @@ def check_labels(
     *,
     layout: str | Path | None = None,
     drive: Drive | None = None,
+    plan: "Plan | None" = None,
     unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
 ) -> LabelReport:
     """Decode and check every label on a medium.
 
-    `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). Raises InputError when the
+    `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). `drive` and `plan` are held
+    against the labels field by field; without `drive` the plan's own is taken. Raises InputError when the
     medium cannot be opened, RequestError for an unknown layout, DescriptionError for a faulty layout file.
     """
     from imgkit import __version__
 
-    wanted = None if layout is None else _chosen(layout)
+    wanted = None if layout is None else chosen(layout)
+    drive = drive or (plan.drive if plan is not None else None)
     if not isinstance(medium, Medium):
         with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
-            return check_labels(opened, layout=layout, drive=drive)
-    reading = read_labels(medium, drive=drive, wanted=wanted)
+            return check_labels(opened, layout=layout, drive=drive, plan=plan)
+    reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
     tried = variants() if wanted is None else wanted
     findings = reading.findings
     if not reading.labels:
@@ -85,6 +109,7 @@ def check_labels(
         path=str(medium.path),
         size_bytes=medium.size_bytes,
         labels=reading.labels,
+        label_alone=bool(reading.labels) and all(is_label_alone(each, medium.size_bytes) for each in reading.labels),
         drive=drive,
         layouts_tried=tuple(variant.id for variant in tried),
         not_read=reading.not_read,
@@ -111,10 +136,36 @@ def list_layouts() -> LayoutList:
     )
 
 
-def _chosen(layout: str | Path) -> tuple[Variant, ...]:
-    if isinstance(layout, Path) or str(layout).endswith(".toml"):
-        return variants((load_layout(layout),))
-    return named(layout)
+def volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[tuple[Partition, Volume]]":
+    """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
+    from imgkit.volume.probes import probe
+
+    for partition in label.used_partitions():
+        start = (label.origin_block + partition.first) * label.block_size
+        end = min(start + partition.count * label.block_size, medium.size_bytes)
+
+        def read(offset: int, count: int, start: int = start, end: int = end) -> bytes:
+            return medium.read(start + offset, min(count, end - start - offset))
+
+        try:
+            volume = probe(read)
+        except OSError:
+            not_read.append(f"block {partition.first}: what lies at the start of partition {partition.name}")
+            continue
+        if volume is not None:
+            yield partition, volume
+
+
+def is_label_alone(label: Label, size_bytes: int) -> bool:
+    """Whether a medium of this size holds the label's block and nothing else."""
+    return label.block == 0 and size_bytes <= label.block_size
+
+
+def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
+    """Whether the plan speaks of this label: an inner label, and a protective record, are not the planned ones."""
+    if plan is None or decoded.label.outer is not None:
+        return False
+    return decoded.variant.layout.id == plan.variant.layout.id or decoded.variant.layout.partitions.names == "letters"
 
 
 def _with_other_byte_orders(wanted: tuple[Variant, ...]) -> tuple[Variant, ...]:

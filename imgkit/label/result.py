@@ -48,7 +48,7 @@ class Partition(msgspec.Struct, frozen=True):
     first: int
     count: int
     type: str
-    type_code: int
+    type_code: int | str
     used: bool
     details: dict[str, Any]
 
@@ -64,7 +64,9 @@ class Label(msgspec.Struct, frozen=True):
     It lies `offset` bytes into block `block`. All block numbers are in blocks of `block_size` bytes: the
     label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
-    slots of no size.
+    slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
+    count from block `origin_block` of the medium. `bytes_exchanged`: it reads true only after exchanging the
+    bytes of each 16-bit word.
     """
 
     layout: str
@@ -80,11 +82,20 @@ class Label(msgspec.Struct, frozen=True):
     slot_count: int
     partitions: tuple[Partition, ...]
     fields: dict[str, Any]
+    size_bytes: int
+    outer: str | None = None
+    origin_block: int = 0
+    bytes_exchanged: bool = False
 
     @property
     def first_byte(self) -> int:
         """Where on the medium the label starts."""
         return self.block * self.block_size + self.offset
+
+    @property
+    def end_byte(self) -> int:
+        """Where on the medium the label ends, its slots included where they follow it."""
+        return self.first_byte + self.size_bytes
 
     def is_whole_disk(self, partition: Partition) -> bool:
         """Whether the partition lies over everything that the label knows of."""
@@ -111,6 +122,7 @@ class LabelReport(msgspec.Struct, frozen=True, kw_only=True):
     path: str
     size_bytes: int
     labels: tuple[Label, ...]
+    label_alone: bool
     drive: Drive | None
     layouts_tried: tuple[str, ...]
     not_read: tuple[str, ...]

@@ -64,7 +64,7 @@ def _bzip2() -> _Decompressor:
 class _Zstandard:
     """A block of 4 bytes can stand for 128 KiB, so the input is fed in slices that bound what comes of one."""
 
-    _SLICE_BYTES = 512
+    _SLICE_BYTES = 256
 
     def __init__(self) -> None:
         import zstandard
@@ -172,7 +172,7 @@ def _unpack_members(
         except Exception as error:  # noqa: BLE001 - each library has its own family of errors
             if "memory" in str(error).lower():
                 raise InputError(
-                    f"{path}: packed with a window of more than {_MOST_WINDOW_BYTES} bytes, too much to hold: "
+                    f"{path}: needs more than {_MOST_WINDOW_BYTES >> 20} MiB of memory to unpack: "
                     "unpack it by hand and name the raw file"
                 ) from None
             raise InputError(f"{path}: damaged, cannot be unpacked past byte {position}: {error}") from None

@@ -1,16 +1,20 @@
 """Does a label tell the truth: every check, in one list. To add one, write it and name it here."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from imgkit.findings import Finding
-from imgkit.label.checks import capacity, geometry, itself, partitions
+from imgkit.label.checks import across, capacity, geometry, itself, partitions, volumes
 from imgkit.label.checks.context import Check, Context
+from imgkit.label.codec import Decoded
 
 CHECKS: tuple[Check, ...] = (
     itself.checksum,
+    itself.slots_checksum,
     itself.magics,
     itself.slot_count,
+    itself.chain,
     itself.byte_order,
+    itself.placeholder,
     geometry.sector_size,
     geometry.cylinder_product,
     geometry.unit_product,
@@ -25,10 +29,24 @@ CHECKS: tuple[Check, ...] = (
     partitions.alias,
     partitions.whole_disk,
     partitions.gap,
+    itself.plan_differs,
+    volumes.exceeds_partition,
+    volumes.type_mismatch,
+    volumes.unclean,
 )
+
+
+ACROSS: tuple[across.CheckAcross, ...] = (across.copies_disagree,)
+"""Checks that need all labels of a medium at once."""
 
 
 def check(context: Context) -> Iterable[Finding]:
     """What all checks have to say about one label."""
     for each in CHECKS:
         yield from each(context)
+
+
+def check_across(found: Sequence[Decoded]) -> Iterable[Finding]:
+    """What there is to say of all labels of one medium together."""
+    for each in ACROSS:
+        yield from each(found)

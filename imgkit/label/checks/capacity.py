@@ -9,7 +9,7 @@ from imgkit.label.checks.context import Context, finding
 def label_and_medium(context: Context) -> Iterator[Finding]:
     """The label's total against the medium's size."""
     stated, there = context.geometry.total_sectors, context.medium_blocks
-    if stated is None or stated == there:
+    if stated is None or there is None or stated == there:
         return
     size = context.label.block_size
     if stated > there:

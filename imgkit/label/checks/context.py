@@ -7,16 +7,24 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Severity, Where
 from imgkit.label.codec import Decoded
+from imgkit.label.plan import Plan
 from imgkit.label.result import Label, LabelGeometry, Partition
+from imgkit.volume.probes import Volume
 
 
 class Context(msgspec.Struct, frozen=True):
-    """One decoded label and what it is held against; `wanted` are the ids of the layouts asked for."""
+    """One decoded label and what it is held against; `wanted` are the ids of the layouts asked for.
+
+    `medium_size_bytes` is None for a label by itself, in a file that holds nothing else. `volumes` are the used
+    partitions in which something is known to lie.
+    """
 
     decoded: Decoded
-    medium_size_bytes: int
+    medium_size_bytes: int | None
     drive: Drive | None = None
     wanted: tuple[str, ...] = ()
+    plan: Plan | None = None
+    volumes: tuple[tuple[Partition, Volume], ...] = ()
 
     @property
     def label(self) -> Label:
@@ -27,9 +35,16 @@ class Context(msgspec.Struct, frozen=True):
         return self.decoded.label.geometry
 
     @property
-    def medium_blocks(self) -> int:
-        """Whole blocks of the label's size that the medium holds."""
-        return self.medium_size_bytes // self.label.block_size
+    def medium_blocks(self) -> int | None:
+        """Whole blocks of the label's size that the medium holds from the label's origin on, or None."""
+        if self.medium_size_bytes is None:
+            return None
+        return self.medium_size_bytes // self.label.block_size - self.label.origin_block
+
+    def role(self, partition: Partition) -> str:
+        """What a partition is there for: `"partition"`, `"container"` or `"protective"`."""
+        known = self.decoded.variant.layout.partition_type(partition.type_code)
+        return known.role if known else "partition"
 
     @property
     def sectors_per_cylinder(self) -> int | None:
@@ -39,9 +54,9 @@ class Context(msgspec.Struct, frozen=True):
         return self.geometry.sectors_per_cylinder or None
 
     def drive_blocks(self, blocks: int) -> int:
-        """A number of the drive's blocks in blocks of the label."""
+        """A place on the drive, in its blocks, as the label counts it."""
         assert self.drive is not None
-        return blocks * self.drive.sector_size // self.label.block_size
+        return blocks * self.drive.sector_size // self.label.block_size - self.label.origin_block
 
     def extent(self, first: int, count: int) -> str:
         """A run of blocks in words, with its cylinders where they are known."""

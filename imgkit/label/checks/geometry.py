@@ -25,7 +25,7 @@ def sector_size(context: Context) -> Iterator[Finding]:
         )
         return
     places = {(place.block, place.offset) for place in context.decoded.variant.layout.place}
-    if (label.block, label.offset) not in places:
+    if context.medium_size_bytes is not None and label.outer is None and (label.block, label.offset) not in places:
         yield finding(
             "geometry.sector-size",
             "stop",
@@ -35,7 +35,7 @@ def sector_size(context: Context) -> Iterator[Finding]:
             block=label.block,
             field="sector_size",
         )
-    elif context.medium_size_bytes % size:
+    elif context.medium_size_bytes is not None and context.medium_size_bytes % size:
         yield finding(
             "geometry.sector-size",
             "check",
@@ -82,7 +82,10 @@ def unit_product(context: Context) -> Iterator[Finding]:
     product = cylinders * per_cylinder
     if stated == product:
         return
-    if drive is not None and 0 < product - stated == context.drive_blocks(drive.reserved_blocks_at_end):
+    if (
+        drive is not None
+        and 0 < product - stated == drive.reserved_blocks_at_end * drive.sector_size // context.label.block_size
+    ):
         return
     more = stated > product
     yield finding(

@@ -21,6 +21,21 @@ def checksum(context: Context) -> Iterator[Finding]:
         )
 
 
+def slots_checksum(context: Context) -> Iterator[Finding]:
+    """The stored sum of slots that lie apart from the label."""
+    stored = context.decoded.slots_checksum
+    if stored is not None and not stored.ok:
+        yield finding(
+            "label.checksum",
+            "stop",
+            f"the checksum of the partition entries is 0x{stored.stored:08x}, they give 0x{stored.computed:08x}",
+            "The entries were changed or damaged after the label was written. Compare them with the other copy of "
+            "the table before either is used.",
+            block=context.label.block,
+            field=context.decoded.variant.layout.partitions.checksum,
+        )
+
+
 def magics(context: Context) -> Iterator[Finding]:
     """Every magic after the first."""
     layout = context.decoded.variant.layout
@@ -53,8 +68,63 @@ def slot_count(context: Context) -> Iterator[Finding]:
         )
 
 
+def placeholder(context: Context) -> Iterator[Finding]:
+    """Nothing but partitions over the whole disk: what a driver makes up when it finds no label."""
+    label = context.label
+    there = [partition for partition in label.partitions if partition.count > 0]
+    if there and all(label.is_whole_disk(partition) for partition in there):
+        names = ", ".join(partition.name for partition in there)
+        yield finding(
+            "label.placeholder",
+            "stop",
+            f"the table holds nothing but partitions over the whole disk ({names}, {there[0].count} blocks): the one "
+            "that a driver makes up when it finds no label",
+            "Whoever uses this disk by it sees no root and no swap. Write the label that was meant before anything "
+            "else is written.",
+            block=label.block,
+        )
+
+
+def plan_differs(context: Context) -> Iterator[Finding]:
+    """Each point in which the label is not the one that the plan asks for."""
+    if context.plan is not None:
+        for field, partition, asked, there in context.plan.differences(context.label):
+            yield finding(
+                "plan.differs",
+                "stop",
+                f"{f'partition {partition}, ' if partition else ''}{field}: the plan asks for {asked}, the label has "
+                f"{there}",
+                "Write the planned label, or correct the plan if the label is the one that was meant.",
+                block=context.label.block,
+                partition=partition,
+                field=field,
+            )
+
+
+def chain(context: Context) -> Iterator[Finding]:
+    """A chain of extended records that does not end as it should."""
+    for trouble in context.label.fields.get("chain_broken", ()):
+        yield finding(
+            "label.slot-count",
+            "stop",
+            f"the chain of extended partitions is broken: {trouble}; {len(context.label.partitions)} partitions were "
+            "found up to there",
+            "Partitions after this place are not found by any system. Do not trust this table before it is right.",
+            block=context.label.block,
+        )
+
+
 def byte_order(context: Context) -> Iterator[Finding]:
     """Found in another byte order than the one asked for."""
+    if context.label.bytes_exchanged:
+        yield finding(
+            "label.byte-order",
+            "stop",
+            f"a label ({context.label.layout}) reads true only after exchanging the two bytes of each 16-bit word",
+            "The dump or the copy went through something that exchanges bytes, so all that is on it is exchanged too. "
+            "Exchange them back (`dd conv=swab`) into a new file and look at that one.",
+            block=context.label.block,
+        )
     if context.wanted and context.label.layout not in context.wanted:
         yield finding(
             "label.byte-order",

@@ -14,11 +14,13 @@ _MOST_GAPS_TOLD = 8
 
 def past_end(context: Context) -> Iterator[Finding]:
     """A partition that ends past the label's total, the drive or the medium."""
-    limits = [("the label's total", context.geometry.total_sectors), ("the medium", context.medium_blocks)]
+    limits = [("the label's total", context.geometry.total_sectors)]
+    if context.medium_blocks is not None:
+        limits.append(("the medium", context.medium_blocks))
     if context.drive is not None:
         limits.append(("the drive", context.drive_blocks(context.drive.total_sectors)))
     for partition in context.label.partitions:
-        if partition.count == 0:
+        if partition.count == 0 or context.role(partition) == "protective":
             continue
         total = context.geometry.total_sectors
         is_everything = partition.first == 0 and partition.count == total
@@ -43,7 +45,8 @@ def in_reserved(context: Context) -> Iterator[Finding]:
     drive = context.drive
     if drive is None or drive.reserved_blocks_at_end == 0:
         return
-    usable, total = context.drive_blocks(drive.usable_blocks), context.drive_blocks(drive.total_sectors)
+    usable = context.drive_blocks(drive.usable_blocks)
+    total = context.drive_blocks(drive.total_sectors)
     for partition in context.label.used_partitions():
         if usable < partition.end and partition.first < total:
             inside = min(partition.end, total) - max(partition.first, usable)
@@ -80,9 +83,9 @@ def covers_label(context: Context) -> Iterator[Finding]:
     """A used partition that holds the label's block and does not leave it alone."""
     label, layout = context.label, context.decoded.variant.layout
     for partition in label.used_partitions():
-        start = partition.first * label.block_size
-        label_end = label.first_byte + layout.partitions.offset
-        if not start <= label.first_byte < partition.end * label.block_size:
+        start = (label.origin_block + partition.first) * label.block_size
+        label_end = label.first_byte + layout.header_bytes
+        if not start <= label.first_byte < start + partition.count * label.block_size:
             continue
         known = layout.partition_type(partition.type_code)
         kept = known.kept_free_bytes if known else None
@@ -174,7 +177,7 @@ def gap(context: Context) -> Iterator[Finding]:
     if context.drive is not None:
         usable = min(total, context.drive_blocks(context.drive.usable_blocks))
     per_cylinder = context.geometry.sectors_per_cylinder or 1
-    label_end = context.label.first_byte + context.decoded.variant.layout.partitions.offset
+    label_end = context.label.first_byte + context.decoded.variant.layout.header_bytes
     gaps = [
         span
         for span in spans.difference([Span(0, usable)], used)

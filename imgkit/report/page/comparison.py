@@ -17,7 +17,7 @@ from imgkit.comparison.result import (
     PartitionCount,
     State,
 )
-from imgkit.findings import EXIT_STATUS, Finding, Severity, Verdict
+from imgkit.findings import EXIT_STATUS, Severity, Verdict
 from imgkit.report import words
 from imgkit.report.page.environment import render, tail
 from imgkit.report.page.hexadecimal import SampleView, sample_view
@@ -214,20 +214,34 @@ def _counts(result: Comparison) -> tuple[tuple[str, str, int], ...]:
 def _answer_of_copy(result: Comparison) -> Answer:
     word, sentence = words.copy_answer(result)
     sentences = [f"{sentence}."]
-    if result.differing_blocks and not result.differing_bytes:
-        sentences.append("No byte differs: one medium has only a part of the block.")
+    if result.differing_blocks:
+        sentences.append(
+            f"Differing bytes in them: {words.grouped(result.differing_bytes)}."
+            if result.differing_bytes
+            else "No byte differs in them: one medium has only a part of the block."
+        )
+    if result.ranges:
+        sentences.append(f"First: {_in_words(result.ranges[0], result)}.")
     if result.extra_blocks and result.tail == "allow":
         sentences.append(
             f"The copy goes on for {words.plural(result.extra_blocks, 'block')} after the reference's end; "
             "the call allows that."
         )
     left_out = _not_compared_blocks(result)
-    if left_out:
+    if left_out and word != "EXACT IN PART":
         sentences.append(f"{words.plural(left_out, 'block')} of the media not compared.")
     if any(finding.id == "medium.changed" for finding in result.findings):
         word = "NOT KNOWN" if word.startswith("EXACT") else word
         sentences.append("A medium changed while it was read: this is true of neither state of it.")
     return Answer("Is the copy exact?", word, TONES.get(word, "look"), tuple(sentences))
+
+
+def _in_words(block_range: BlockRange, result: Comparison) -> str:
+    """A range with its state and its place."""
+    names = _partitions_of(block_range, result)[:_MOST_NAMES_IN_A_ROW]
+    place = f", partition {', '.join(names)}" if names else ""
+    chs = "" if block_range.chs is None else f", cylinder/head/sector {words.address(block_range.chs.first)}"
+    return f"{_span(block_range)} {STATE_SYMBOLS[block_range.state]} {block_range.state}{place}{chs}"
 
 
 def _answer_of_labels(result: Comparison) -> Answer:
@@ -380,4 +394,3 @@ def _episode_row(episode: Episode) -> tuple[Episode, str, str]:
 
 def _span(what: BlockRange | PartitionCount | NotCompared | Episode) -> str:
     return str(Span(what.first, what.count))
-

@@ -1,5 +1,6 @@
 """Labels as tables: one column for each medium, one row for each field, with what differs marked."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
@@ -46,7 +47,7 @@ class LabelTable(msgspec.Struct, frozen=True):
 
 def label_tables(sides: Sequence[tuple[str, Sequence[Label]]]) -> tuple[LabelTable, ...]:
     """A table for each place where any of the sides, each `(column, labels)`, has a label."""
-    by_place = [{label.first_byte: label for label in labels} for _, labels in sides]
+    by_place = [_by_place(labels) for _, labels in sides]
     columns = tuple(column for column, _ in sides)
     tables = []
     for place in sorted({place for labels in by_place for place in labels}):
@@ -67,6 +68,16 @@ def label_tables(sides: Sequence[tuple[str, Sequence[Label]]]) -> tuple[LabelTab
             )
         )
     return tuple(tables)
+
+
+def _by_place(labels: Sequence[Label]) -> dict[tuple[int, int], Label]:
+    """Labels by their first byte, and a running number for those that share one."""
+    taken: Counter[int] = Counter()
+    placed = {}
+    for label in labels:
+        placed[label.first_byte, taken[label.first_byte]] = label
+        taken[label.first_byte] += 1
+    return placed
 
 
 def value_text(name: str, value: Any) -> str:
@@ -93,6 +104,12 @@ def field_name(name: str) -> str:
 
 def _own_rows(labels: Sequence[Label | None]) -> Iterable[Row]:
     yield _row("layout", labels, lambda label: label.layout)
+    if any(label is not None and label.outer for label in labels):
+        yield _row("lies inside", labels, lambda label: label.outer)
+    if any(label is not None and label.origin_block for label in labels):
+        yield _row("partitions counted from block", labels, lambda label: label.origin_block)
+    if any(label is not None and label.bytes_exchanged for label in labels):
+        yield _row("bytes of each 16-bit word", labels, _byte_exchange)
     yield _row("type name", labels, lambda label: label.type_name)
     yield _row("pack name", labels, lambda label: label.pack_name)
     yield _row("magics", labels, _magics)
@@ -170,6 +187,10 @@ def _magics(label: Label) -> str:
     if there == len(label.magics_ok):
         return "right"
     return f"{len(label.magics_ok) - there} of {len(label.magics_ok)} wrong"
+
+
+def _byte_exchange(label: Label) -> str:
+    return "exchanged" if label.bytes_exchanged else "in their places"
 
 
 def _computed(label: Label) -> str | None:

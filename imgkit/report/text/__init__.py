@@ -17,6 +17,7 @@ _RENDERERS = {
     "Comparison": ("comparison", "comparison"),
     "DriveResult": ("drive", "drive"),
     "Inspection": ("inspection", "inspection"),
+    "LabelBuild": ("build", "label_build"),
     "LabelReport": ("label", "label_report"),
     "LayoutList": ("label", "layout_list"),
 }

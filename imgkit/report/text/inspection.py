@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from imgkit.inspection.result import Inspection
+from imgkit.inspection.result import Inspection, PartitionUse
 from imgkit.report import words
 from imgkit.report.text.drawing import findings, heading, indented, pairs, table
 from imgkit.report.text.label import label as one_label
@@ -24,6 +24,7 @@ def inspection(result: Inspection, console: Console) -> None:
                 + (f", {words.grouped(result.unreadable_blocks)} unreadable" if result.unreadable_blocks else ""),
             ),
             *([("stopped", "before the end: what follows is what is known so far")] if result.interrupted else []),
+            ("boot block", f"starts with {result.boot_words}" if result.boot_words else "could not be read"),
             *(result.digests.items()),
         ],
     )
@@ -32,7 +33,7 @@ def inspection(result: Inspection, console: Console) -> None:
     if result.partitions:
         heading(console, "In the partitions", "in blocks")
         rows_drawn = table(("partition", "left"), ("with data", "right"), ("blank", "right"), ("unreadable", "right"),
-                       ("past the end", "right"), ("type", "wide"))  # fmt: skip
+                           ("past the end", "right"), ("what lies in it", "wide"))  # fmt: skip
         for use in result.partitions:
             rows_drawn.add_row(
                 Text(words.clean(use.name, 20)),
@@ -40,7 +41,7 @@ def inspection(result: Inspection, console: Console) -> None:
                 words.grouped(use.blank_blocks),
                 words.grouped(use.unreadable_blocks),
                 words.grouped(use.absent_blocks),
-                Text(use.type + (" (whole disk)" if use.whole_disk else "")),
+                Text(_contents(use)),
             )
         indented(console, rows_drawn)
     heading(console, "Areas", words.plural(result.areas_total, "run") + " of blocks")
@@ -52,3 +53,16 @@ def inspection(result: Inspection, console: Console) -> None:
     if result.areas_total > len(largest):
         indented(console, Text(f"The {len(largest)} largest are shown; --json lists more."))
     findings(console, result.findings)
+
+
+def _contents(use: PartitionUse) -> str:
+    """What lies in a partition, in a few words."""
+    volume = use.volume
+    if volume is None:
+        return "the whole disk" if use.whole_disk else "nothing with a well-known mark" if use.data_blocks else "blank"
+    parts = [volume.kind]
+    if volume.size_bytes is not None:
+        parts.append(words.size(volume.size_bytes))
+    if volume.clean is not None:
+        parts.append("closed cleanly" if volume.clean else "not closed cleanly")
+    return ", ".join(parts)

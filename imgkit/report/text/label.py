@@ -3,9 +3,10 @@
 from rich.console import Console
 from rich.text import Text
 
-from imgkit.label.result import Label, LabelReport, LayoutList
+from imgkit.label.result import Label, LabelGeometry, LabelReport, LayoutList
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
+from imgkit.report.text.picture import picture
 
 
 def label_report(result: LabelReport, console: Console) -> None:
@@ -17,6 +18,7 @@ def label_report(result: LabelReport, console: Console) -> None:
             ("looked for", ", ".join(result.layouts_tried)),
             *([("drive file", words.clean(result.drive.name))] if result.drive else []),
             *(("not read", each) for each in result.not_read),
+            *([("note", "a label by itself: it was not held against a medium's size")] if result.label_alone else []),
         ],
     )
     for number, each in enumerate(result.labels, 1):
@@ -46,23 +48,15 @@ def layout_list(result: LayoutList, console: Console) -> None:
 def label(console: Console, label: Label, title: str) -> None:
     heading(console, title, f"{label.layout}, block {label.block}, offset {label.offset}")
     geometry = label.geometry
-    rows = [
-        ("type, pack", f"{words.clean(label.type_name) or '–'}, {words.clean(label.pack_name) or '–'}"),
-        (
-            "drive",
-            f"{_known(geometry.cylinders)} cylinders × {_known(geometry.tracks_per_cylinder)} heads × "
-            f"{_known(geometry.sectors_per_track)} sectors of {_known(geometry.sector_size)} bytes",
-        ),
-        (
-            "sectors",
-            f"{_known(geometry.sectors_per_cylinder)} per cylinder, {_known(geometry.total_sectors)} in all",
-        ),
-        (
-            "turning",
-            f"{_known(geometry.rpm)} rpm, interleave {_known(geometry.interleave)}, skew "
-            f"{_known(geometry.track_skew)} per track, {_known(geometry.cylinder_skew)} per cylinder",
-        ),
-    ]
+    rows = [("type, pack", f"{words.clean(label.type_name) or '–'}, {words.clean(label.pack_name) or '–'}")]
+    if geometry.sectors_per_track is None:
+        rows = [("block", f"{label.block_size} bytes; a label of this layout does not describe the drive")]
+    else:
+        rows += _geometry_rows(geometry)
+    if label.outer is not None:
+        rows.append(("inside", f"{words.clean(label.outer)}; its blocks count from block {label.origin_block}"))
+    if label.bytes_exchanged:
+        rows.append(("read", "after exchanging the bytes of each 16-bit word"))
     if label.checksum is not None:
         right = "right" if label.checksum.ok else f"wrong: the contents give 0x{label.checksum.computed:04x}"
         rows.append(("checksum", f"0x{label.checksum.stored:04x}, {right}"))
@@ -82,6 +76,26 @@ def label(console: Console, label: Label, title: str) -> None:
             Text(partition.type + (" (whole disk)" if label.is_whole_disk(partition) else "")),
         )
     indented(console, rows_drawn)
+    picture(console, label)
+
+
+def _geometry_rows(geometry: LabelGeometry) -> list[tuple[str, str]]:
+    return [
+        (
+            "drive",
+            f"{_known(geometry.cylinders)} cylinders × {_known(geometry.tracks_per_cylinder)} heads × "
+            f"{_known(geometry.sectors_per_track)} sectors of {_known(geometry.sector_size)} bytes",
+        ),
+        (
+            "sectors",
+            f"{_known(geometry.sectors_per_cylinder)} per cylinder, {_known(geometry.total_sectors)} in all",
+        ),
+        (
+            "turning",
+            f"{_known(geometry.rpm)} rpm, interleave {_known(geometry.interleave)}, skew "
+            f"{_known(geometry.track_skew)} per track, {_known(geometry.cylinder_skew)} per cylinder",
+        ),
+    ]
 
 
 def _known(value: int | None) -> str:

@@ -1,0 +1,307 @@
+"""Making the label that a plan describes: the bytes, where each goes, and the commands that put them there."""
+
+import math
+import shlex
+import uuid
+import zlib
+from typing import Any
+
+import msgspec
+
+from imgkit.findings import Finding, Verdict, by_severity, verdict_of
+from imgkit.label.checks import check, check_across
+from imgkit.label.checks.context import Context
+from imgkit.label.codec import INTEGERS, Decoded, decode, header_parser, slot_parser, xor16
+from imgkit.label.layout import NUMBERS, Field, Variant, named
+from imgkit.label.plan import Plan, Slot, load_plan
+from imgkit.label.result import Label
+
+_BOOT_AREA_BYTES = 8192
+_SUPERBLOCK_BYTES = 8192
+_MBR_FROM_BYTE = 440
+_NAMESPACE = uuid.UUID("8d1fae3c-6f0e-5b0a-9d6e-5f2b1c0a7e21")
+
+
+class Piece(msgspec.Struct, frozen=True):
+    """A run of bytes of the built file, and where on the medium it goes."""
+
+    what: str
+    file_byte: int
+    medium_byte: int
+    length: int
+
+
+class LabelBuild(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there."""
+
+    schema: str = "imgkit.build/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    path: str
+    plan: str
+    layout: str
+    pieces: tuple[Piece, ...]
+    label: Label
+    save_commands: tuple[str, ...]
+    write_commands: tuple[str, ...]
+
+
+class Built(msgspec.Struct, frozen=True):
+    """The bytes of a label, beside the result that tells of them."""
+
+    data: bytes
+    result: LabelBuild
+
+
+def build_label(plan_path: str, output: str) -> Built:
+    """Make the label of a plan; nothing is written. `output` is the name that the file will have.
+
+    Raises DescriptionError for a plan that cannot be.
+    """
+    from imgkit import __version__
+
+    plan = load_plan(plan_path)
+    parts = _parts(plan)
+    data = b"".join(content for _, _, content in parts)
+    pieces: list[Piece] = []
+    position = 0
+    for what, medium_byte, content in parts:
+        pieces.append(Piece(what, position, medium_byte, len(content)))
+        position += len(content)
+    found = _read_back(plan, parts)
+    findings: list[Finding] = []
+    for decoded in found:
+        findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
+    findings += check_across(found)
+    told = by_severity(findings)
+    return Built(
+        data,
+        LabelBuild(
+            version=__version__,
+            verdict=verdict_of(told),
+            findings=told,
+            path=output,
+            plan=plan_path,
+            layout=plan.variant.id,
+            pieces=tuple(pieces),
+            label=found[0].label,
+            save_commands=tuple(_save_command(piece, output, plan.drive.sector_size) for piece in pieces),
+            write_commands=tuple(_write_command(piece, output, plan.drive.sector_size) for piece in pieces),
+        ),
+    )
+
+
+def _parts(plan: Plan) -> list[tuple[str, int, bytes]]:
+    """What it is, where on the medium it goes, and the bytes."""
+    layout = plan.variant.layout
+    if layout.partitions.block is not None:
+        return _table_parts(plan)
+    place = layout.place[0]
+    start = place.block * plan.drive.sector_size + place.offset
+    label = _label_bytes(plan)
+    if layout.partitions.names == "numbers":
+        # What lies before the table in this block is boot code, and stays.
+        return [("partition table", start + _MBR_FROM_BYTE, label[_MBR_FROM_BYTE:])]
+    padding = -(place.offset + len(label)) % plan.drive.sector_size if place.offset == 0 else 0
+    return [("label block", start, label + bytes(padding))]
+
+
+def _label_bytes(plan: Plan) -> bytes:
+    """A label whose slots follow its header."""
+    variant = plan.variant
+    array = variant.layout.partitions
+    count = max([array.usual, *(slot.index + 1 for slot in plan.slots)])
+    header = _header_values(plan) | ({array.count: count} if array.count else {})
+    data = bytearray(header_parser(variant).build(_filled(variant.layout.field, header)))
+    data += bytes(array.offset - len(data)) + _slot_bytes(plan, count)
+    data += bytes(max(0, variant.layout.most_bytes - len(data)) if array.count is None else 0)
+    _put_magics(data, variant)
+    rule = variant.layout.checksum
+    if rule is not None:
+        word = INTEGERS[variant.byte_order]["u16"]
+        data[rule.offset : rule.offset + 2] = bytes(2)
+        end = array.offset + array.stride * count
+        data[rule.offset : rule.offset + 2] = word.build(xor16(bytes(data[rule.first : end]), variant.byte_order))
+    return bytes(data)
+
+
+def _header_values(plan: Plan) -> dict[str, Any]:
+    """What the drive and the plan say, by the names of the layout's fields."""
+    drive = plan.drive
+    return {
+        "type_name": plan.type_name.encode("ascii"),
+        "pack_name": plan.pack_name.encode("ascii"),
+        "sector_size": drive.sector_size,
+        "sectors_per_track": drive.sectors_per_track,
+        "tracks_per_cylinder": drive.heads,
+        "cylinders": drive.cylinders,
+        "sectors_per_cylinder": drive.sectors_per_cylinder,
+        "total_sectors": drive.total_sectors,
+        "spare_sectors_per_track": drive.spare_sectors_per_track,
+        "rpm": round(drive.rpm or 0),
+        "interleave": drive.interleave,
+        "track_skew": drive.track_skew,
+        "cylinder_skew": drive.cylinder_skew,
+        "head_switch_us": round((drive.head_switch_ms or 0) * 1000),
+        "seek_track_us": round((drive.seek_track_ms or 0) * 1000),
+        "boot_area_bytes": _BOOT_AREA_BYTES,
+        "superblock_bytes": _SUPERBLOCK_BYTES,
+    }
+
+
+def _filled(fields: tuple[Field, ...], values: dict[str, Any]) -> dict[str, Any]:
+    """A value for every field: the given one, cut to its room, or zero."""
+    filled: dict[str, Any] = {}
+    for field in fields:
+        value = values.get(field.name)
+        if field.type in NUMBERS:
+            empty: Any = 0 if field.length is None else [0] * field.length
+            most = (1 << (8 * field.size_bytes)) - 1
+            filled[field.name] = min(value, most) if isinstance(value, int) else empty
+        elif field.type == "guid":
+            filled[field.name] = value or str(uuid.UUID(int=0))
+        else:
+            filled[field.name] = (value or b"")[: field.size_bytes].ljust(field.size_bytes, b"\0")
+    return filled
+
+
+def _slot_bytes(plan: Plan, count: int) -> bytes:
+    variant = plan.variant
+    by_index = {slot.index: slot for slot in plan.slots}
+    parser = slot_parser(variant)
+    fields = variant.layout.partitions.field
+    return b"".join(
+        bytes(parser.build(_filled(fields, _slot_values(plan, by_index[index]) if index in by_index else {})))
+        for index in range(count)
+    )
+
+
+def _slot_values(plan: Plan, slot: Slot) -> dict[str, Any]:
+    planned = slot.planned
+    return {
+        "first": slot.first,
+        "count": slot.count,
+        "last": slot.end - 1,
+        "type_code": slot.type_code,
+        "fragment_size": planned.fragment_size,
+        "fragments_per_block": planned.fragments_per_block,
+        "cylinders_per_group": planned.cylinders_per_group,
+        "first_chs": _chs_bytes(plan, slot.first),
+        "last_chs": _chs_bytes(plan, slot.end - 1),
+        "guid": str(uuid.uuid5(_NAMESPACE, f"{_identity(plan)} {slot.name}")),
+    }
+
+
+def _chs_bytes(plan: Plan, block: int) -> bytes:
+    """The three address bytes of a boot record; where the numbers do not fit, the largest (UEFI 2.10, 5.2.1)."""
+    address = plan.drive.address_of(block)
+    if address.cylinder > 1023 or address.head > 254 or address.sector + 1 > 63:
+        return b"\xfe\xff\xff"
+    return bytes((address.head, (address.cylinder >> 8) << 6 | (address.sector + 1), address.cylinder & 0xFF))
+
+
+def _put_magics(data: bytearray, variant: Variant) -> None:
+    for magic in variant.layout.magic:
+        there = magic.bytes_in(variant.byte_order)
+        data[magic.offset : magic.offset + len(there)] = there
+
+
+def _identity(plan: Plan) -> str:
+    """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
+    slots = " ".join(f"{slot.name}:{slot.first}+{slot.count}:{slot.type_code}" for slot in plan.slots)
+    return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
+
+
+def _table_parts(plan: Plan) -> list[tuple[str, int, bytes]]:
+    """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3)."""
+    variant, size = plan.variant, plan.drive.sector_size
+    array = variant.layout.partitions
+    table = _slot_bytes(plan, array.usual)
+    table += bytes(-len(table) % size)
+    table_blocks = len(table) // size
+    last = plan.drive.total_sectors - 1
+    values: dict[Any, Any] = {
+        "header_size": variant.layout.header_bytes,
+        "first_usable_block": 2 + table_blocks,
+        "last_usable_block": last - 1 - table_blocks,
+        "disk_guid": str(uuid.uuid5(_NAMESPACE, _identity(plan))),
+        array.count: array.usual,
+        array.stride_field: array.stride,
+        array.checksum: zlib.crc32(table[: array.usual * array.stride]),
+    }
+    primary = _header(variant, values | {"own_block": 1, "other_block": last, array.block: 2})
+    backup = _header(variant, values | {"own_block": last, "other_block": 1, array.block: last - table_blocks})
+    protective = _protective_record(plan.drive.total_sectors)
+    return [
+        ("label and table", size, primary + bytes(size - len(primary)) + table),
+        (
+            "backup of table and label",
+            (last - table_blocks) * size,
+            table + backup + bytes(size - len(backup)),
+        ),
+        ("protective record", _MBR_FROM_BYTE, protective[_MBR_FROM_BYTE:]),
+    ]
+
+
+def _header(variant: Variant, values: dict[str, Any]) -> bytes:
+    data = bytearray(header_parser(variant).build(_filled(variant.layout.field, values)))
+    _put_magics(data, variant)
+    rule = variant.layout.checksum
+    if rule is not None:
+        number = INTEGERS[variant.byte_order]["u32"]
+        data[rule.offset : rule.offset + 4] = bytes(4)
+        data[rule.offset : rule.offset + 4] = number.build(zlib.crc32(bytes(data[rule.first :])))
+    return bytes(data)
+
+
+def _protective_record(total_blocks: int) -> bytes:
+    """The record that keeps other systems away: one partition of type EE over everything (UEFI 2.10, 5.2.3)."""
+    variant = named("mbr")[0]
+    array = variant.layout.partitions
+    count = min(total_blocks - 1, 0xFFFF_FFFF)
+    values = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
+    data = bytearray(variant.layout.most_bytes)
+    data[array.offset : array.offset + array.stride] = slot_parser(variant).build(_filled(array.field, values))
+    _put_magics(data, variant)
+    return bytes(data)
+
+
+def _read_back(plan: Plan, parts: list[tuple[str, int, bytes]]) -> list[Decoded]:
+    """The labels as a reader finds them once the pieces are in their places."""
+
+    def read(first_byte: int, count: int) -> bytes:
+        data = bytearray(max(0, min(count, plan.drive.capacity_bytes - first_byte)))
+        for _, start, content in parts:
+            low, high = max(first_byte, start), min(first_byte + len(data), start + len(content))
+            if low < high:
+                data[low - first_byte : high - first_byte] = content[low - start : high - start]
+        return bytes(data)
+
+    size = plan.drive.sector_size
+    places = plan.variant.layout.place
+    if plan.variant.layout.partitions.block is None:
+        places = places[:1]
+    total = plan.drive.total_sectors
+    starts = [((place.block if place.block >= 0 else total + place.block) * size + place.offset) for place in places]
+    return [decoded for start in starts if (decoded := decode(read, start, plan.variant, size)) is not None]
+
+
+def _unit(sector_size: int, *places: int) -> int:
+    """The block size for `dd`: a sector where the places are at sectors, else the largest that divides them."""
+    return sector_size if all(place % sector_size == 0 for place in places) else math.gcd(*places)
+
+
+def _save_command(piece: Piece, output: str, sector_size: int) -> str:
+    unit = _unit(sector_size, piece.medium_byte, piece.length)
+    saved = shlex.quote(f"{output}.before-{piece.medium_byte}")
+    return f"dd if=TARGET of={saved} bs={unit} skip={piece.medium_byte // unit} count={piece.length // unit}"
+
+
+def _write_command(piece: Piece, output: str, sector_size: int) -> str:
+    unit = _unit(sector_size, piece.file_byte, piece.medium_byte, piece.length)
+    return (
+        f"dd if={shlex.quote(output)} of=TARGET bs={unit} skip={piece.file_byte // unit} "
+        f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc"
+    )
