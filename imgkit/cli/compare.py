@@ -17,6 +17,7 @@ from imgkit.cli.common import (
     progress_bar,
     unpack_option,
 )
+from imgkit.errors import RequestError
 
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison
@@ -53,6 +54,10 @@ if TYPE_CHECKING:
     multiple=True,
     help="Digests of both media, from the same reading [default: sha256 with --page, else none].",
 )
+@click.option("--no-explain", is_flag=True, help="Only the facts: not why blocks differ, nor what to copy again.")
+@click.option(
+    "--copy-again", "script_path", metavar="FILE", help="Write a shell script that copies again what differs."
+)
 @click.option("--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file.")
 @unpack_option
 @output_options
@@ -67,6 +72,8 @@ def command(
     allow_tail: bool,
     max_ranges: int,
     digests: tuple[str, ...],
+    no_explain: bool,
+    script_path: str | None,
     page_path: str | None,
     unpack_limit: int,
     json_path: str | None,
@@ -83,7 +90,9 @@ def command(
       imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
     """
-    check_outputs([json_path, page_path], [reference, copy, drive_path])
+    if script_path is not None and no_explain:
+        raise RequestError("--copy-again does not go with --no-explain")
+    check_outputs([json_path, page_path, script_path], [reference, copy, drive_path])
     drive = load_drive_option(drive_path)
     from imgkit.comparison.differ import compare
 
@@ -98,17 +107,17 @@ def command(
             drive=drive,
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
+            answer="facts" if no_explain else "explained",
             digests=_wanted(digests, page_path, whole=not (ranges or partitions or skip)),
             unpack_limit_bytes=unpack_limit,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, _page)])
+    return deliver(result, json_path, [(page_path, _page), (script_path, _script)])
 
 
 def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> tuple["Algorithm", ...]:
     """The digests to take: those named, or SHA-256 for a page, which is kept as a record."""
     from imgkit.digests import ALGORITHMS
-    from imgkit.errors import RequestError
 
     if digests:
         chosen = tuple(each for each in ALGORITHMS if each in digests)
@@ -118,6 +127,12 @@ def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> 
             raise RequestError("--digest needs the whole media to be read: leave out --range, --partition and --skip")
         return chosen
     return ("sha256",) if page_path is not None and whole else ()
+
+
+def _script(result: "Comparison") -> str:
+    from imgkit.comparison.recopy import script
+
+    return script(result)
 
 
 def _page(result: "Comparison") -> str:

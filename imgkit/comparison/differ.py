@@ -2,9 +2,12 @@
 
 import time
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
+
+import msgspec
 
 from imgkit import spans
 from imgkit.comparison.ledger import Ledger, RawSample, Run
@@ -12,6 +15,7 @@ from imgkit.comparison.result import (
     AddressRange,
     BlockRange,
     Comparison,
+    Explained,
     LabelPair,
     MediumSummary,
     NotCompared,
@@ -33,6 +37,7 @@ DEFAULT_BLOCK_SIZE = 512
 MAXIMUM_BLOCK_SIZE = 1 << 20
 DEFAULT_MAX_RANGES = 10_000
 Tail = Literal["forbid", "allow"]
+Answer = Literal["explained", "facts"]
 
 
 def compare(
@@ -47,6 +52,7 @@ def compare(
     tail: Tail = "forbid",
     max_ranges: int = DEFAULT_MAX_RANGES,
     digests: Sequence[Algorithm] = (),
+    answer: Answer = "explained",
     unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
     progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
@@ -55,7 +61,8 @@ def compare(
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `ranges` and
     `partitions` (names in the reference's label) limit what is compared, `skip` is left out; all in blocks of
     `block_size`. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
-    both whole media from the same reading; they need the whole to be compared. `progress` is called with the
+    both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
+    blocks differ and what to copy again. `progress` is called with the
     bytes done and the bytes to do.
 
     Ctrl-C ends the comparison early: the result holds what is known so far, is marked `interrupted`, and its
@@ -66,22 +73,16 @@ def compare(
         raise RequestError(f"a block size of {block_size} bytes cannot be: it is 1 to {MAXIMUM_BLOCK_SIZE}")
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
-    if not isinstance(reference, Medium):
-        with open_medium(reference, unpack_limit_bytes=unpack_limit_bytes) as opened:
-            return compare(
-                opened, copy, block_size=block_size, ranges=ranges, partitions=partitions, skip=skip,
-                drive=drive, tail=tail, max_ranges=max_ranges, digests=digests,
-                unpack_limit_bytes=unpack_limit_bytes, progress=progress,
-            )  # fmt: skip
-    if not isinstance(copy, Medium):
-        with open_medium(copy, unpack_limit_bytes=unpack_limit_bytes) as opened:
-            return compare(
-                reference, opened, block_size=block_size, ranges=ranges, partitions=partitions, skip=skip,
-                drive=drive, tail=tail, max_ranges=max_ranges, digests=digests, progress=progress,
-            )  # fmt: skip
-    run = _Run(reference, copy, block_size, drive, tail)
-    run.ask_for(ranges, partitions, skip)
-    return run.carry_out(max_ranges, digests, progress)
+    with ExitStack() as opened:
+        media = [
+            medium
+            if isinstance(medium, Medium)
+            else opened.enter_context(open_medium(medium, unpack_limit_bytes=unpack_limit_bytes))
+            for medium in (reference, copy)
+        ]
+        run = _Run(media[0], media[1], block_size, drive, tail)
+        run.ask_for(ranges, partitions, skip)
+        return run.carry_out(max_ranges, digests, answer, progress)
 
 
 class _Run:
@@ -152,7 +153,11 @@ class _Run:
         return Span(first, end - first)
 
     def carry_out(
-        self, max_ranges: int, digests: Sequence[Algorithm], progress: Callable[[int, int], None] | None
+        self,
+        max_ranges: int,
+        digests: Sequence[Algorithm],
+        answer: Answer,
+        progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
         partitions = self.label.partitions if self.label else ()
@@ -178,7 +183,43 @@ class _Run:
             stopped_at = scan(pair, stretches, ledger, tick)
         if stopped_at is None:
             self._look_at_ends(pair, ledger)
-        return self._result(pair, ledger, partitions, watched, stopped_at, taken)
+        result = self._result(pair, ledger, partitions, watched, stopped_at, taken)
+        if answer == "facts" or not result.ranges or stopped_at is not None:
+            return result
+        return self._explained(result)
+
+    def _explained(self, result: Comparison) -> Comparison:
+        """The result with its episodes, and with what to copy again."""
+        from imgkit.comparison.causes.evidence import View
+        from imgkit.comparison.episodes import explain
+        from imgkit.comparison.recopy import copy_again
+
+        by_state: dict[str, list[Span]] = {"differ": [], "missing": [], "unreadable": [], "extra": []}
+        for each in result.ranges:
+            by_state[each.state].append(Span(each.first, each.count))
+        differing, missing = by_state["differ"], by_state["missing"]
+        if self.copy.size_bytes < self.reference.size_bytes:
+            cut = [Span(self.copy.size_bytes // self.block_size, 1)]
+            missing = list(spans.union([*missing, *spans.intersection(differing, cut)]))
+            differing = list(spans.difference(differing, cut))
+        view = View(self.reference, self.copy, self.block_size)
+        explanation = explain(view, differing, missing, by_state["unreadable"])
+        return msgspec.structs.replace(
+            result,
+            episodes=explanation.episodes,
+            explained=Explained(explanation.looked_at_blocks, explanation.differing_blocks, result.differing_blocks),
+            copy_again=copy_again(
+                str(self.reference.path),
+                str(self.copy.path),
+                self.reference.size_bytes,
+                self.block_size,
+                result.ranges,
+                result.ranges_total,
+                explanation.episodes,
+                result.not_compared,
+            ),
+            elapsed_seconds=round(time.monotonic() - self.started, 3),
+        )
 
     def _look_at_ends(self, pair: Pair, ledger: Ledger) -> None:
         """The block that is cut on one side, then the blocks that only one side has."""
@@ -343,7 +384,8 @@ class _Run:
     def _addresses(self, run: Run, geometry: Geometry) -> AddressRange | None:
         """The addresses of a run's first and last sector; None when it reaches past the drive."""
         first = run.first * self.block_size // geometry.sector_size
-        last = (run.end * self.block_size - 1) // geometry.sector_size
+        end_bytes = min(run.end * self.block_size, max(self.reference.size_bytes, self.copy.size_bytes))
+        last = (end_bytes - 1) // geometry.sector_size
         if last >= geometry.total_sectors:
             return None
         return AddressRange(geometry.address_of(first), geometry.address_of(last))

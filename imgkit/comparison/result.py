@@ -75,6 +75,38 @@ class Episode(msgspec.Struct, frozen=True):
     details: dict[str, Any]
 
 
+class Transfer(msgspec.Struct, frozen=True):
+    """One call of `dd`: `units` of `unit_bytes` each, from unit `first_unit` on, the same place on both sides."""
+
+    unit_bytes: int
+    first_unit: int
+    units: int
+
+
+class CopyAgain(msgspec.Struct, frozen=True):
+    """What to copy again, and what copying again cannot mend.
+
+    `first_do` is what has to be put right before, where copying the same way would only repeat the fault. `is_all`:
+    no range and no block was left out of the comparison or of the list.
+    """
+
+    transfers: tuple[Transfer, ...]
+    commands: tuple[str, ...]
+    blocks: int
+    is_all: bool
+    unreadable: tuple[tuple[int, int], ...]
+    not_compared: tuple[tuple[int, int], ...]
+    first_do: tuple[str, ...]
+
+
+class Explained(msgspec.Struct, frozen=True):
+    """How much of what differs was read again for the episodes; less than all: they rest on a sample."""
+
+    looked_at_blocks: int
+    listed_blocks: int
+    differing_blocks: int
+
+
 class PartitionCount(msgspec.Struct, frozen=True):
     """What was found in one partition of the label that the ranges were named by, in compared blocks."""
 
@@ -148,6 +180,8 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     not_compared: tuple[NotCompared, ...]
     interrupted: bool
     episodes: tuple[Episode, ...] = ()
+    explained: Explained | None = None
+    copy_again: CopyAgain | None = None
     labels: LabelPair
     label_differences: tuple[LabelDifference, ...]
 

@@ -1,5 +1,6 @@
 """A comparison on the terminal."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
@@ -11,6 +12,7 @@ from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, table
 
 MOST_RANGES = 30
+MOST_COMMANDS = 8
 
 
 def comparison(result: Comparison, console: Console) -> None:
@@ -56,6 +58,7 @@ def comparison(result: Comparison, console: Console) -> None:
     _by_partition(console, result)
     _ranges(console, result)
     _episodes(console, result)
+    _copy_again(console, result)
     _label_differences(console, result)
     findings(console, result.findings)
     _not_compared(console, result)
@@ -121,12 +124,44 @@ def _ranges(console: Console, result: Comparison) -> None:
 def _episodes(console: Console, result: Comparison) -> None:
     if not result.episodes:
         return
+    explained = result.explained
     heading(console, "Episodes", "a reading of the ranges above, not a fact")
+    if explained is not None and explained.looked_at_blocks < result.differing_blocks:
+        indented(
+            console,
+            Text(
+                f"It rests on {words.grouped(explained.looked_at_blocks)} of the "
+                f"{words.plural(result.differing_blocks, 'differing block')}."
+            ),
+        )
     for episode in result.episodes:
         head = f"{episode.kind}  {episode.first}+{episode.count}  confidence {episode.confidence:.2f}"
         indented(console, Text(head, style="bold"))
         console.print(Padding(Text(episode.evidence), (0, 0, 0, 8)))
         console.print(Padding(Text(f"→ {episode.advice}"), (0, 0, 0, 8)))
+
+
+def _copy_again(console: Console, result: Comparison) -> None:
+    again = result.copy_again
+    if again is None or not (again.transfers or again.unreadable):
+        return
+    heading(console, "Copy again", f"{words.plural(again.blocks, 'block')}; --copy-again FILE writes this as a script")
+    for advice in again.first_do:
+        indented(console, Text(f"First: {advice}"))
+    for command in again.commands[:MOST_COMMANDS]:
+        console.print(Text(f"    {words.clean(command, 1000)}"), soft_wrap=True)
+    if len(again.commands) > MOST_COMMANDS:
+        indented(console, Text(f"… and {words.plural(len(again.commands) - MOST_COMMANDS, 'more call')}"))
+    if again.unreadable:
+        indented(console, Text("Not in it, because they could not be read: " + _spans(again.unreadable)))
+    if again.not_compared:
+        indented(console, Text("Not in it, because they were not compared: " + _spans(again.not_compared)))
+    indented(console, Text("Caution: this writes to the copy. Keep a second copy of it until it compares equal."))
+
+
+def _spans(spans: Sequence[tuple[int, int]]) -> str:
+    shown = ", ".join(f"{first}+{count}" for first, count in spans[:MOST_COMMANDS])
+    return shown + (" …" if len(spans) > MOST_COMMANDS else "")
 
 
 def _label_differences(console: Console, result: Comparison) -> None:

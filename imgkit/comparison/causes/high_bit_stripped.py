@@ -1,0 +1,33 @@
+"""Bit 7 of every byte is cleared: a seven-bit line, or a line with parity."""
+
+import numpy as np
+
+from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+
+
+def _claim(blocks: Blocks) -> Keys:
+    return np.where(((blocks.reference & 0x7F) == blocks.copy).all(axis=1), 0, NO_CLAIM)
+
+
+def _holds(rows: Bytes, key: int) -> Mask:
+    result: Mask = np.max(rows, axis=1) < 0x80
+    return result
+
+
+def _tell(tally: Tally) -> Told:
+    return Told(
+        f"in {tally.blocks} blocks every byte of the copy is the reference's with bit 7 cleared "
+        f"({tally.changed_bytes} bytes had it set)",
+        chance(tally.changed_bytes, 24),
+        {"bit": 7, "value": 0},
+    )
+
+
+CAUSE = Cause(
+    "high-bit-stripped",
+    _claim,
+    _holds,
+    _tell,
+    "The data went over a seven-bit line. Set the line to eight bits without parity on both sides, or send in a form "
+    "that survives seven bits; copying again as it is repeats it.",
+)

@@ -1,0 +1,41 @@
+"""The two 16-bit halves of each 32-bit long changed places."""
+
+import numpy as np
+
+from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+
+
+def _exchanged(rows: Bytes) -> Bytes:
+    whole = rows.shape[1] // 4 * 4
+    turned = rows.copy()
+    longs = rows[:, :whole].reshape(len(rows), -1, 2, 2)
+    turned[:, :whole] = longs[:, :, ::-1, :].reshape(len(rows), whole)
+    return turned
+
+
+def _claim(blocks: Blocks) -> Keys:
+    return np.where((_exchanged(blocks.reference) == blocks.copy).all(axis=1), 0, NO_CLAIM)
+
+
+def _holds(rows: Bytes, key: int) -> Mask:
+    result: Mask = (_exchanged(rows) == rows).all(axis=1)
+    return result
+
+
+def _tell(tally: Tally) -> Told:
+    return Told(
+        f"in {tally.blocks} blocks each 32-bit long of the copy is the reference's with its two halves exchanged "
+        f"({tally.changed_bytes} bytes changed)",
+        chance(tally.changed_bytes, 64),
+        {"word_bytes": 4},
+    )
+
+
+CAUSE = Cause(
+    "words-exchanged",
+    _claim,
+    _holds,
+    _tell,
+    "The halves of each long were exchanged on the way: a program wrote longs of the other word order. Find that step; "
+    "copying again the same way repeats it.",
+)

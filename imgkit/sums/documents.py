@@ -1,0 +1,92 @@
+"""The JSON files that imgkit writes and reads again: each carries its own digest, so that a change shows."""
+
+import hashlib
+import re
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from imgkit.errors import DescriptionError
+
+T = TypeVar("T", bound=msgspec.Struct)
+
+MOST_BYTES = 256 << 20
+_DIGEST_FIELD = "digest"
+_SCHEMA = re.compile(r"(imgkit\.[a-z]+)/([0-9]{1,9})\Z")
+
+
+def to_bytes(document: msgspec.Struct) -> bytes:
+    """The document as UTF-8 JSON with the SHA-256 of its contents in its field `digest`."""
+    fields = msgspec.to_builtins(document)
+    fields[_DIGEST_FIELD] = _digest_of(fields)
+    return msgspec.json.format(msgspec.json.encode(fields), indent=1) + b"\n"
+
+
+def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
+    """Read a document of type `kind` whose schema is `schema` ("imgkit.seal/1"); `what` names it ("seal").
+
+    Raises DescriptionError with the reason when it cannot be read, is cut short, is something else, was made by a
+    newer version, or is not as it was written.
+    """
+    data = _read(path, what)
+    try:
+        fields = msgspec.json.decode(data)
+    except (msgspec.DecodeError, RecursionError, ValueError) as error:
+        reason = "cut short" if "truncated" in str(error) or not data.rstrip().endswith(b"}") else "damaged"
+        raise DescriptionError(f"{path}: {reason}: not a whole {what}: {error}") from None
+    if not isinstance(fields, dict):
+        raise DescriptionError(f"{path}: not a {what}")
+    _check_schema(path, fields.get("schema"), schema, what)
+    stored = fields.get(_DIGEST_FIELD)
+    try:
+        computed = _digest_of(fields)
+    except (TypeError, ValueError, OverflowError, RecursionError) as error:
+        raise DescriptionError(f"{path}: not a {what}: {error}") from None
+    if stored != computed:
+        raise DescriptionError(
+            f"{path}: was changed after it was written: its contents do not have the digest that it carries; "
+            f"make the {what} again from the original"
+        )
+    try:
+        return msgspec.convert(fields, kind)
+    except msgspec.ValidationError as error:
+        raise DescriptionError(f"{path}: not a {what}: {error}") from None
+
+
+def _read(path: Path, what: str) -> bytes:
+    try:
+        if path.is_dir():
+            raise DescriptionError(f"{path}: is a folder, not a {what}")
+        if path.exists() and not path.is_file():
+            raise DescriptionError(f"{path}: is not a file, so not a {what}")
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
+    except ValueError as error:
+        raise DescriptionError(f"{str(path)[:80]!r}: cannot read this {what}: {error}") from None
+    if len(data) > MOST_BYTES:
+        raise DescriptionError(f"{path}: too large for a {what} (over {MOST_BYTES} bytes)")
+    if not data.strip():
+        raise DescriptionError(f"{path}: is empty, not a {what}")
+    return data
+
+
+def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:
+    known, ours = _SCHEMA.match(schema), _SCHEMA.match(stated) if isinstance(stated, str) else None
+    assert known is not None
+    if ours is None or ours.group(1) != known.group(1):
+        raise DescriptionError(f"{path}: not a {what}: its schema is {str(stated)[:60]!r}, {schema!r} was expected")
+    if int(ours.group(2)) > int(known.group(2)):
+        raise DescriptionError(
+            f"{path}: made by a newer version of imgkit ({stated}; this one reads up to {schema}): use that version"
+        )
+    if ours.group(2) != known.group(2):
+        raise DescriptionError(f"{path}: schema {stated} is not one that this version reads ({schema})")
+
+
+def _digest_of(fields: dict[str, Any]) -> str:
+    """SHA-256 of the contents without the digest, keys sorted, so that only a change of meaning changes it."""
+    rest = {name: value for name, value in fields.items() if name != _DIGEST_FIELD}
+    return hashlib.sha256(msgspec.json.encode(rest, order="sorted")).hexdigest()

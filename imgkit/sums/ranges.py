@@ -1,0 +1,153 @@
+"""The sums of many ranges of one medium: on all cores, each byte read once."""
+
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from itertools import groupby
+
+import numpy as np
+
+from imgkit.medium import Medium
+from imgkit.sums.rules import Rule
+from imgkit.sums.running import Implementation, best_implementation, new_sum
+
+_PIECE_BYTES = 256 << 10
+_LOCKSTEP_BYTES = 16 << 20
+_TICK_SECONDS = 0.1
+_MOST_WORKERS = 16
+
+Extent = tuple[int, int]
+
+
+def sum_ranges(
+    medium: Medium,
+    extents: Sequence[Extent],
+    rule: Rule,
+    *,
+    block_size: int,
+    implementation: Implementation | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[int | None]:
+    """The sum of each stretch of bytes `(start, end)`, None for one that could not be read whole.
+
+    `block_size` is what an unreadable place is narrowed down to. `progress` is called with the bytes done and to do.
+    """
+    wanted = sum(end - start for start, end in extents)
+    chosen = implementation or best_implementation(rule, wanted)
+    work = _Work(medium, extents, rule, chosen, block_size)
+    threads = [threading.Thread(target=work.run, daemon=True) for _ in range(_workers())]
+    try:
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            while thread.is_alive():
+                thread.join(_TICK_SECONDS)
+                if progress is not None:
+                    progress(work.done_bytes, wanted)
+    finally:
+        work.is_stopped = True
+        for thread in threads:
+            thread.join()
+    if work.error is not None:
+        raise work.error
+    return work.values
+
+
+def _workers() -> int:
+    return min(_MOST_WORKERS, len(os.sched_getaffinity(0)))
+
+
+class _Work:
+    """Hands out stretches to the threads: one at a time, or as many of one length as are summed side by side."""
+
+    def __init__(
+        self, medium: Medium, extents: Sequence[Extent], rule: Rule, implementation: Implementation, block_size: int
+    ) -> None:
+        self.values: list[int | None] = [None] * len(extents)
+        self.done_bytes = 0
+        self.is_stopped = False
+        self.error: BaseException | None = None
+        self._medium, self._extents = medium, extents
+        self._rule: Rule = rule
+        self._implementation: Implementation = implementation
+        self._block_size = block_size
+        self._lock = threading.Lock()
+        if rule == "rotate16" and implementation == "compiled":
+            from imgkit.sums.compiled import LANES, advance_four
+
+            self._advance, fewest, most = advance_four, LANES, LANES
+            self._stripe_bytes = _PIECE_BYTES
+        else:
+            from imgkit.sums.lockstep import FEWEST_LANES, MOST_LANES, advance
+
+            self._advance, fewest, most = advance, FEWEST_LANES, MOST_LANES
+            self._stripe_bytes = 0
+        side_by_side = (fewest, most) if rule == "rotate16" else (1, 1)
+        self._tasks = iter(list(_tasks(extents, *side_by_side)))
+
+    def run(self) -> None:
+        try:
+            while (task := self._next()) is not None:
+                if len(task) == 1:
+                    self._sum_one(task[0])
+                else:
+                    self._sum_side_by_side(task)
+        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+            self.error = self.error or error
+            self.is_stopped = True
+
+    def _next(self) -> list[int] | None:
+        with self._lock:
+            return None if self.is_stopped else next(self._tasks, None)
+
+    def _sum_one(self, index: int) -> None:
+        start, end = self._extents[index]
+        running = new_sum(self._rule, self._implementation)
+        view = memoryview(bytearray(min(_PIECE_BYTES, end - start)))
+        is_whole = True
+        for offset in range(start, end, _PIECE_BYTES):
+            if self.is_stopped:
+                return
+            piece = view[: min(_PIECE_BYTES, end - offset)]
+            is_whole = self._read(offset, piece) and is_whole
+            running.update(piece)
+        self.values[index] = running.value() if is_whole else None
+
+    def _sum_side_by_side(self, indexes: list[int]) -> None:
+        starts = [self._extents[index][0] for index in indexes]
+        length = self._extents[indexes[0]][1] - starts[0]
+        stripe = min(length, self._stripe_bytes or max(1, _LOCKSTEP_BYTES // len(indexes)))
+        buffer = bytearray(stripe * len(indexes))
+        view = memoryview(buffer)
+        rows = np.frombuffer(buffer, np.uint8).reshape(len(indexes), stripe)
+        states = np.zeros(len(indexes), np.uint16)
+        is_whole = [True] * len(indexes)
+        for done in range(0, length, stripe):
+            if self.is_stopped:
+                return
+            count = min(stripe, length - done)
+            for lane, start in enumerate(starts):
+                piece = view[lane * stripe : lane * stripe + count]
+                is_whole[lane] = self._read(start + done, piece) and is_whole[lane]
+            self._advance(rows[:, :count], states)
+        for lane, index in enumerate(indexes):
+            self.values[index] = int(states[lane]) if is_whole[lane] else None
+
+    def _read(self, offset: int, piece: memoryview) -> bool:
+        """Fill `piece`; False when not all of it could be read."""
+        survived = self._medium.read_surviving(offset, piece, self._block_size)
+        with self._lock:
+            self.done_bytes += len(piece)
+        return not survived.lost and not survived.ended_early
+
+
+def _tasks(extents: Sequence[Extent], fewest: int, most: int) -> Iterator[list[int]]:
+    """Neighbours of one length together, `fewest` to `most` of them; the rest one by one."""
+    for _, group in groupby(range(len(extents)), key=lambda index: extents[index][1] - extents[index][0]):
+        indexes = list(group)
+        for start in range(0, len(indexes), most):
+            together = indexes[start : start + most]
+            if len(together) >= fewest > 1:
+                yield together
+            else:
+                yield from ([index] for index in together)

@@ -1,0 +1,61 @@
+"""The sums that old machines can compute: what each is called, how it is printed, what it cannot see.
+
+Sources: the rationale of `cksum` in POSIX.1-2017 (XCU) for the two historical sums, its description for the CRC.
+"""
+
+from typing import Literal, NamedTuple, get_args
+
+Rule = Literal["rotate16", "add16", "posix-crc"]
+RULES: tuple[Rule, ...] = get_args(Rule)
+
+
+class Facts(NamedTuple):
+    """What is known of a rule.
+
+    `commands` are what to try on the old machine, in this order; `values` is how many different sums there are;
+    `unit_bytes` is the block that the tool counts beside the sum (1: bytes). `test_sum` is the sum of the ten bytes
+    `123456789` and a line feed.
+    """
+
+    title: str
+    commands: tuple[str, ...]
+    values: int
+    unit_bytes: int
+    test_sum: int
+    blind_to: str
+
+
+FACTS: dict[Rule, Facts] = {
+    "rotate16": Facts(
+        title="rotate right by one, add the byte, keep 16 bits",
+        commands=("sum", "sum -r", "sum -o 1"),
+        values=1 << 16,
+        unit_bytes=1024,
+        test_sum=59585,
+        blind_to="nearly blind to whole blocks that changed places inside one range: with 512-byte blocks only its "
+        "carries tell, and about one exchange in four goes unseen",
+    ),
+    "add16": Facts(
+        title="add the bytes, fold twice to 16 bits",
+        commands=("sum -s", "sum -o 2", "sum"),
+        values=(1 << 16) - 1,
+        unit_bytes=512,
+        test_sum=487,
+        blind_to="blind to any exchanged order: bytes, words or blocks that changed places inside one range are "
+        "never seen",
+    ),
+    "posix-crc": Facts(
+        title="CRC with polynomial 0x04C11DB7 over the bytes and their number",
+        commands=("cksum",),
+        values=1 << 32,
+        unit_bytes=1,
+        test_sum=1552147931,
+        blind_to="no kind of damage that occurs in practice is systematically missed",
+    ),
+}
+
+
+def printed(rule: Rule, value: int, size_bytes: int) -> str:
+    """A sum as the old tool prints it, with the number of its blocks (or bytes)."""
+    count = -(-size_bytes // FACTS[rule].unit_bytes)
+    return f"{value:05d} {count:5d}" if rule == "rotate16" else f"{value} {count}"

@@ -1,0 +1,323 @@
+"""Make a faulty copy of an image, with the truth beside it: each kind of fault as the trade knows it, by mechanism.
+
+    python3 scripts/inject.py IMAGE COPY --seed 7 --fault lost-block --fault stuck-line --truth truth.json
+
+The library part (`inject`) is what the tests, the demo and `score.py` use.
+"""
+
+import argparse
+import json
+import random
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+BLOCK = 512
+
+
+class Fault(NamedTuple):
+    """One injected fault: its kind, how it came about, and the stretch of blocks in which it lies."""
+
+    kind: str
+    mechanism: str
+    first: int
+    count: int
+
+
+class Target(NamedTuple):
+    """What a mechanism works on: the copy, the reference, a source of chance, and the blocks it may touch."""
+
+    copy: bytearray
+    reference: bytes
+    chance: random.Random
+    first: int
+    count: int
+
+    @property
+    def start(self) -> int:
+        return self.first * BLOCK
+
+    @property
+    def end(self) -> int:
+        return (self.first + self.count) * BLOCK
+
+
+def fill_zero(target: Target) -> None:
+    """Never written: zeros."""
+    target.copy[target.start : target.end] = bytes(target.count * BLOCK)
+
+
+def fill_word(target: Target) -> None:
+    """A formatter's pattern: one word repeated."""
+    target.copy[target.start : target.end] = b"\x6d\xb6" * (target.count * BLOCK // 2)
+
+
+def exchange_bytes(target: Target) -> None:
+    """A dump by a machine of the other byte order."""
+    piece = bytearray(target.copy[target.start : target.end])
+    piece[0::2], piece[1::2] = piece[1::2], piece[0::2]
+    target.copy[target.start : target.end] = piece
+
+
+def exchange_bytes_in_one_track(target: Target) -> None:
+    """A controller that exchanged bytes while one setting was wrong."""
+    exchange_bytes(target._replace(count=min(target.count, 57)))
+
+
+def exchange_words(target: Target) -> None:
+    """A program that wrote longs of the other word order."""
+    piece = target.copy[target.start : target.end]
+    target.copy[target.start : target.end] = b"".join(
+        bytes(piece[i + 2 : i + 4] + piece[i : i + 2]) for i in range(0, len(piece), 4)
+    )
+
+
+def exchange_words_in_one_track(target: Target) -> None:
+    """The same, for one transfer."""
+    exchange_words(target._replace(count=min(target.count, 57)))
+
+
+def lost_block(target: Target) -> None:
+    """Blocks lost at the start of a transfer: all after them come too early, and its end repeats."""
+    lost = target.chance.randrange(1, 4) * BLOCK
+    piece = target.reference[target.start + lost : target.end + lost]
+    target.copy[target.start : target.start + len(piece)] = piece
+
+
+def doubled_block(target: Target) -> None:
+    """A block was sent twice: all after it come too late."""
+    doubled = target.chance.randrange(1, 4) * BLOCK
+    start = max(target.start, doubled)
+    target.copy[start : target.end] = target.reference[start - doubled : target.end - doubled]
+
+
+def lost_bytes(target: Target) -> None:
+    """A line that lost a few bytes."""
+    lost = target.chance.randrange(1, 40)
+    at = target.start + target.chance.randrange(BLOCK)
+    piece = target.reference[at + lost : target.end + lost]
+    target.copy[at : at + len(piece)] = piece
+
+
+def lost_to_the_end(target: Target) -> None:
+    """A block lost, and the rest of the medium out of place."""
+    piece = target.reference[target.start + BLOCK :]
+    target.copy[target.start :] = piece + bytes(BLOCK)
+
+
+def stale_buffer(target: Target) -> None:
+    """A buffer that was not refilled: a piece is written twice."""
+    count = min(target.count, target.chance.choice((1, 2, 8, 16)), target.first)
+    target.copy[target.start : target.start + count * BLOCK] = target.reference[
+        target.start - count * BLOCK : target.start
+    ]
+
+
+def wrong_seek(target: Target) -> None:
+    """Blocks read from another cylinder."""
+    count = min(target.count, target.chance.randrange(1, 12))
+    source = _elsewhere(target, count) * BLOCK
+    target.copy[target.start : target.start + count * BLOCK] = target.reference[source : source + count * BLOCK]
+
+
+def exchanged_blocks(target: Target) -> None:
+    """Two neighbouring blocks written in each other's place."""
+    a = target.start
+    target.copy[a : a + BLOCK], target.copy[a + BLOCK : a + 2 * BLOCK] = (
+        target.reference[a + BLOCK : a + 2 * BLOCK],
+        target.reference[a : a + BLOCK],
+    )
+
+
+def exchanged_buffers(target: Target) -> None:
+    """Two buffers of some blocks written in each other's place."""
+    size = target.chance.randrange(2, 9) * BLOCK
+    a, b = target.start, target.start + size
+    target.copy[a:b], target.copy[b : b + size] = target.reference[b : b + size], target.reference[a:b]
+
+
+def stuck_byte_line(target: Target) -> None:
+    """A line of an eight-bit cable that always reads the same."""
+    bit, value = target.chance.randrange(7), target.chance.randrange(2)
+    _stick(target, 1, 0, bit, value)
+
+
+def stuck_word_line(target: Target) -> None:
+    """A line of a sixteen-bit cable that always reads the same."""
+    _stick(target, 2, target.chance.randrange(2), target.chance.randrange(8), target.chance.randrange(2))
+
+
+def _stick(target: Target, width: int, place: int, bit: int, value: int) -> None:
+    for at in range(target.start + place, target.end, width):
+        target.copy[at] = target.copy[at] | (1 << bit) if value else target.copy[at] & ~(1 << bit)
+
+
+def seven_bit_line(target: Target) -> None:
+    """A line that carries seven bits."""
+    piece = target.copy[target.start : target.end]
+    target.copy[target.start : target.end] = bytes(byte & 0x7F for byte in piece)
+
+
+def parity_cleared(target: Target) -> None:
+    """Parity was set on the line and cut off by the receiver, for one transfer."""
+    seven_bit_line(target._replace(count=min(target.count, 40)))
+
+
+def text_mode_to_crlf(target: Target) -> None:
+    """A text-mode transfer that writes CR LF; the piece is cut to its length."""
+    piece = target.reference[target.start : target.end].replace(b"\n", b"\r\n")
+    target.copy[target.start : target.end] = piece[: target.count * BLOCK]
+
+
+def text_mode_to_cr(target: Target) -> None:
+    """A text-mode transfer to a system whose lines end in CR."""
+    target.copy[target.start : target.end] = target.reference[target.start : target.end].replace(b"\n", b"\r")
+
+
+def flipped_bits(target: Target) -> None:
+    """Single bits flipped, here and there."""
+    for _ in range(max(1, target.count // 8)):
+        _flip(target, target.first + target.chance.randrange(target.count))
+
+
+def failing_head(target: Target) -> None:
+    """Every track of one surface gives a flipped bit (five heads of nineteen sectors)."""
+    for block in range(target.first, target.first + target.count):
+        if block // 19 % 5 == 2 and target.chance.random() < 0.4:
+            _flip(target, block)
+
+
+def _flip(target: Target, block: int) -> None:
+    for _ in range(target.chance.randrange(1, 4)):
+        target.copy[block * BLOCK + target.chance.randrange(BLOCK)] ^= 1 << target.chance.randrange(8)
+
+
+def booted(target: Target) -> None:
+    """The copy was started: scattered blocks hold other data."""
+    for block in range(target.first, target.first + target.count, 7):
+        _rewrite(target, block)
+
+
+def other_file(target: Target) -> None:
+    """A file was written here."""
+    for block in range(target.first, target.first + min(target.count, 64)):
+        _rewrite(target, block)
+
+
+def _rewrite(target: Target, block: int) -> None:
+    words = [b"tide", b"wind", b"gale", b"buoy", b"rain", b"calm", b"storm", b"harbour", b"\x00\x01", b"\x8f\xc2\x11"]
+    data = b" ".join(target.chance.choice(words) + str(target.chance.random()).encode() for _ in range(60))
+    start = block * BLOCK
+    if target.chance.random() < 0.3:
+        at, length = target.chance.randrange(400), target.chance.randrange(12, 80)
+        target.copy[start + at : start + at + length] = data[:length]
+    else:
+        target.copy[start : start + BLOCK] = data[:BLOCK]
+
+
+def cut_short(target: Target) -> None:
+    """The transfer stopped."""
+    del target.copy[target.start :]
+
+
+def cut_within_a_block(target: Target) -> None:
+    """The transfer stopped in the middle of a block."""
+    del target.copy[target.start + target.chance.randrange(1, BLOCK) :]
+
+
+def _elsewhere(target: Target, count: int) -> int:
+    last = len(target.reference) // BLOCK - count
+    while True:
+        source = target.chance.randrange(last)
+        pieces = [target.reference[(source + i) * BLOCK : (source + i + 1) * BLOCK] for i in range(count)]
+        if abs(source - target.first) > 2 * count and all(len(set(piece)) >= 8 for piece in pieces):
+            return source
+
+
+MECHANISMS: dict[str, tuple[str, Callable[[Target], None]]] = {
+    "zeros": ("blank", fill_zero),
+    "formatter-pattern": ("blank", fill_word),
+    "other-byte-order": ("bytes-exchanged", exchange_bytes),
+    "byte-order-one-track": ("bytes-exchanged", exchange_bytes_in_one_track),
+    "other-word-order": ("words-exchanged", exchange_words),
+    "word-order-one-track": ("words-exchanged", exchange_words_in_one_track),
+    "lost-block": ("slipped", lost_block),
+    "doubled-block": ("slipped", doubled_block),
+    "lost-bytes": ("slipped", lost_bytes),
+    "lost-to-the-end": ("slipped", lost_to_the_end),
+    "stale-buffer": ("stale", stale_buffer),
+    "wrong-seek": ("stale", wrong_seek),
+    "exchanged-blocks": ("transposed", exchanged_blocks),
+    "exchanged-buffers": ("transposed", exchanged_buffers),
+    "stuck-line": ("stuck-bit", stuck_byte_line),
+    "stuck-word-line": ("stuck-bit", stuck_word_line),
+    "seven-bit-line": ("high-bit-stripped", seven_bit_line),
+    "parity-cleared": ("high-bit-stripped", parity_cleared),
+    "text-mode": ("newline-rewritten", text_mode_to_crlf),
+    "text-mode-cr": ("newline-rewritten", text_mode_to_cr),
+    "flipped-bits": ("bit-noise", flipped_bits),
+    "failing-head": ("bit-noise", failing_head),
+    "booted": ("rewritten", booted),
+    "other-file": ("rewritten", other_file),
+    "cut-short": ("truncated", cut_short),
+    "cut-within-a-block": ("truncated", cut_within_a_block),
+}
+"""By name: the kind that a mechanism leads to, and what it does."""
+
+ENDS = frozenset({"cut-short", "cut-within-a-block", "lost-to-the-end"})
+"""Mechanisms that reach to the end of the medium, so that nothing can come after them."""
+
+
+def inject(reference: bytes, mechanism: str, seed: int, first: int, count: int) -> tuple[bytearray, Fault]:
+    """A copy of `reference` with one fault in `count` blocks from block `first` on, and the truth about it."""
+    copy = bytearray(reference)
+    return copy, apply(copy, reference, mechanism, seed, first, count)
+
+
+def apply(copy: bytearray, reference: bytes, mechanism: str, seed: int, first: int, count: int) -> Fault:
+    """Work one fault into `copy`; the truth names the blocks from the first to the last that it changed."""
+    kind, work = MECHANISMS[mechanism]
+    before = bytes(copy)
+    work(Target(copy, reference, random.Random(f"{mechanism} {seed}"), first, count))
+    blocks = -(-len(reference) // BLOCK)
+    changed = [
+        block
+        for block in range(first, blocks)
+        if before[block * BLOCK : (block + 1) * BLOCK] != copy[block * BLOCK : (block + 1) * BLOCK]
+    ]
+    if not changed:
+        return Fault(kind, mechanism, first, 0)
+    return Fault(kind, mechanism, changed[0], changed[-1] - changed[0] + 1)
+
+
+def main() -> int:
+    """The command line."""
+    parser = argparse.ArgumentParser(description="Make a faulty copy of an image, with the truth beside it.")
+    parser.add_argument("image", type=Path)
+    parser.add_argument("copy", type=Path)
+    parser.add_argument("--fault", action="append", required=True, choices=sorted(MECHANISMS), dest="faults")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--truth", type=Path)
+    arguments = parser.parse_args()
+    reference = arguments.image.read_bytes()
+    copy = bytearray(reference)
+    chance = random.Random(arguments.seed)
+    blocks = len(reference) // BLOCK
+    share = blocks // len(arguments.faults)
+    faults = []
+    for number, mechanism in enumerate(sorted(arguments.faults, key=lambda name: name in ENDS)):
+        count = min(share // 2, chance.randrange(32, 400))
+        first = number * share + chance.randrange(16, max(17, share - count))
+        faults.append(apply(copy, reference, mechanism, arguments.seed, first, count))
+    arguments.copy.write_bytes(copy)
+    truth = json.dumps([fault._asdict() for fault in faults], indent=2)
+    if arguments.truth is not None:
+        arguments.truth.write_text(truth + "\n")
+    else:
+        print(truth)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
