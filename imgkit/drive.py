@@ -1,6 +1,7 @@
 """How a drive is built: geometry, capacity, timing and addresses, read from a drive file."""
 
 import math
+from functools import cache
 from pathlib import Path
 from typing import Annotated, NamedTuple
 
@@ -137,6 +138,37 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
     def mean_rotational_latency_ms(self) -> float | None:
         """Half a turn on average: 30 000 / rpm."""
         return None if self.rpm is None else 30_000 / self.rpm
+
+
+@cache
+def track_order(places: int, interleave: int) -> tuple[int, ...]:
+    """The place on the track, from 0 to `places` − 1, of each sector in the order of their numbers.
+
+    Every `interleave`-th place is taken; where it is taken already, the next free one (common practice).
+    """
+    order: list[int] = []
+    taken = [False] * places
+    place = 0
+    for _ in range(places):
+        while taken[place]:
+            place = (place + 1) % places
+        taken[place] = True
+        order.append(place)
+        place = (place + interleave) % places
+    return tuple(order)
+
+
+def angle_of(drive: Drive, address: Address) -> float:
+    """Where on the turn a sector starts, as a part of the turn from 0 up to 1.
+
+    Interleave and skews are those of the drive file; the spares of a track are taken to come last. A track starts
+    `track_skew` places later than the one before it in its cylinder, a cylinder `cylinder_skew` places later than
+    the last track of the one before it.
+    """
+    places = drive.sectors_per_track + drive.spare_sectors_per_track
+    heads_skew = drive.track_skew * (drive.heads - 1) + drive.cylinder_skew
+    skew = address.cylinder * heads_skew + address.head * drive.track_skew
+    return (track_order(places, drive.interleave)[address.sector] + skew) % places / places
 
 
 class _DriveFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

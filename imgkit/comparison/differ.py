@@ -204,8 +204,14 @@ class _Run:
             differing = list(spans.difference(differing, cut))
         view = View(self.reference, self.copy, self.block_size)
         explanation = explain(view, differing, missing, by_state["unreadable"])
+        found: list[Finding] = []
+        if self.drive is not None:
+            from imgkit.comparison.patterns import patterns
+
+            found = list(patterns(self.drive, result.ranges, explanation.episodes, self.block_size))
         return msgspec.structs.replace(
             result,
+            findings=by_severity([*result.findings, *found]),
             episodes=explanation.episodes,
             explained=Explained(explanation.looked_at_blocks, explanation.differing_blocks, result.differing_blocks),
             copy_again=copy_again(

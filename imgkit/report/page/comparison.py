@@ -3,7 +3,7 @@
 import shlex
 from collections.abc import Sequence
 from pathlib import PurePath
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -25,7 +25,7 @@ from imgkit.report.page.labels import LabelTable, field_name, label_tables, valu
 from imgkit.spans import Span
 
 MAXIMUM_PAGE_BYTES = 3_000_000
-_NAME_CHARACTERS = 64
+_NAME_CHARACTERS = 48
 _MOST_NAMES_IN_A_ROW = 8
 
 Tone = Literal["good", "bad", "look", "unknown"]
@@ -339,16 +339,13 @@ def _partition_row(result: Comparison, partition: PartitionCount) -> PartitionRo
 
 def _outcome(row: PartitionRow) -> str:
     """What became of a partition, in words."""
-    told = [
-        f"{STATE_SYMBOLS[state]} {word}"
-        for state, word, number in (
-            ("differ", "differs", row.partition.differing_blocks),
-            ("missing", "part missing", row.partition.missing_blocks),
-            ("extra", "more in the copy", row.extra),
-            ("unreadable", "part unreadable", row.partition.unreadable_blocks),
-        )
-        if number
-    ]
+    parts: tuple[tuple[State, str, int], ...] = (
+        ("differ", "differs", row.partition.differing_blocks),
+        ("missing", "part missing", row.partition.missing_blocks),
+        ("extra", "more in the copy", row.extra),
+        ("unreadable", "part unreadable", row.partition.unreadable_blocks),
+    )
+    told = [f"{STATE_SYMBOLS[state]} {word}" for state, word, number in parts if number]
     if row.past_end:
         told.append(f"{words.plural(row.past_end, 'block')} past the end of both media")
     if row.partition.count and row.not_compared == row.partition.count:
@@ -367,10 +364,13 @@ def _difference_row(difference: LabelDifference) -> tuple[str, str, str, str]:
     kind, _, name = difference.field.rpartition(": ")
     field = f"{kind}: {field_name(name)}" if kind else field_name(name)
     place = f"block {difference.block}" + (f", offset {difference.offset}" if difference.offset else "")
-    sides = (difference.reference, difference.copy)
-    if difference.field == "checksum":
-        sides = tuple(f"{side:#06x}" if isinstance(side, int) else side for side in sides)
-    return place, field, value_text(name, sides[0]), value_text(name, sides[1])
+    return place, field, _difference_side(name, difference.reference), _difference_side(name, difference.copy)
+
+
+def _difference_side(name: str, value: Any) -> str:
+    if name == "checksum" and isinstance(value, int):
+        return f"{value:#06x}"
+    return value_text(name, value)
 
 
 def _digest_rows(result: Comparison) -> tuple[tuple[str, str, str, str], ...]:

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from operator import attrgetter
 from typing import Any
 
 import msgspec
@@ -126,12 +127,16 @@ def _geometry_rows(labels: Sequence[Label | None]) -> Iterable[Row]:
         for name, value in msgspec.structs.asdict(label.geometry).items()
         if value is not None
     ):
-        yield _row(name, labels, lambda label, name=name: getattr(label.geometry, name))
+        yield _row(name, labels, attrgetter(f"geometry.{name}"))
 
 
 def _other_rows(labels: Sequence[Label | None]) -> Iterable[Row]:
     for name in dict.fromkeys(name for label in labels if label is not None for name in label.fields):
-        yield _row(name, labels, lambda label, name=name: label.fields.get(name))
+        yield _row(name, labels, _other_field(name))
+
+
+def _other_field(name: str) -> Callable[[Label], Any]:
+    return lambda label: label.fields.get(name)
 
 
 def _row(name: str, labels: Sequence[Label | None], value_of: Callable[[Label], Any]) -> Row:

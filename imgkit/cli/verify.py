@@ -1,0 +1,62 @@
+"""`imgkit verify`: is this copy the medium that was sealed."""
+
+from pathlib import Path
+
+import click
+
+from imgkit.cli.common import (
+    NUMBER,
+    PATH,
+    check_outputs,
+    deliver,
+    drive_option,
+    load_drive_option,
+    output_options,
+    progress_bar,
+    unpack_option,
+)
+
+
+@click.command("verify", short_help="Check a copy against a seal, without the original.")
+@click.argument("copy", type=PATH)
+@click.option("--seal", "seal_path", type=PATH, required=True, metavar="FILE", help="The seal of the original.")
+@drive_option
+@click.option("--allow-tail", is_flag=True, help="Accept a copy that goes on after the original's end.")
+@click.option(
+    "--max-ranges", type=NUMBER, default="10000", show_default=True, help="The most ranges to list; counts stay exact."
+)
+@unpack_option
+@output_options
+def command(
+    copy: Path,
+    seal_path: Path,
+    drive_path: Path | None,
+    allow_tail: bool,
+    max_ranges: int,
+    unpack_limit: int,
+    json_path: str | None,
+    quiet: bool,
+) -> int:
+    """Check COPY against a seal: is it the original, and which ranges (with a seal made --to-block: which blocks)
+    are not, in which partition and at which cylinder, head and sector.
+
+    \b
+    Examples:
+      imgkit verify dump.img --seal system.seal
+      imgkit verify dump.img.gz --seal system.seal --allow-tail --json -
+    """
+    check_outputs([json_path], [copy, seal_path, drive_path])
+    drive = load_drive_option(drive_path)
+    from imgkit.sums.verify import verify
+
+    with progress_bar(quiet, "checking") as progress:
+        result = verify(
+            copy,
+            seal_path,
+            drive=drive,
+            tail="allow" if allow_tail else "forbid",
+            max_ranges=max_ranges,
+            unpack_limit_bytes=unpack_limit,
+            progress=progress,
+        )
+    return deliver(result, json_path)

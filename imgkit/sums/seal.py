@@ -1,0 +1,217 @@
+"""Making a seal: one reading gives the digest of the whole, of each range and, on request, of each block."""
+
+import hashlib
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple, Protocol
+
+import msgspec
+import xxhash
+
+from imgkit.errors import InputError, RequestError
+from imgkit.findings import Finding, Where, by_severity
+from imgkit.label.report import LabelReading, read_labels
+from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.sums.documents import MOST_BYTES, to_bytes
+from imgkit.sums.reading import Taker, read_in_order
+from imgkit.sums.result import MOST_BLOCK_BYTES, BlockDigests, Seal, SealReport
+
+DEFAULT_RANGE_BYTES = 1 << 20
+DEFAULT_BLOCK_SIZE = 512
+RANGE_DIGEST_BYTES = 16
+BLOCK_DIGEST_BYTES = 8
+_PIECE_BYTES = 1 << 20
+_MOST_RANGES = MOST_BYTES // 2 // RANGE_DIGEST_BYTES
+
+
+class Sealed(NamedTuple):
+    """A seal as the bytes of its file, and what the command answers."""
+
+    document: bytes
+    report: SealReport
+
+
+class Sink(Protocol):
+    """What the digests of the blocks are written to as they come."""
+
+    def write(self, data: bytes, /) -> object: ...
+
+
+def seal_medium(
+    medium: str | Path | Medium,
+    *,
+    range_bytes: int = DEFAULT_RANGE_BYTES,
+    block_size: int | None = None,
+    block_sink: Sink | None = None,
+    block_file_name: str = "",
+    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    progress: Callable[[int, int], None] | None = None,
+) -> Sealed:
+    """Read a medium once and make a seal of it.
+
+    `block_size` in bytes is the label's sector size unless given, 512 where there is no label; `range_bytes` is made
+    a multiple of it. With `block_sink` the digest of each block is written there, and the seal names the file
+    `block_file_name`. Raises InputError when the medium cannot be read whole or changed meanwhile, RequestError for
+    sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the reading: half a seal is none.
+    """
+    if not isinstance(medium, Medium):
+        with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
+            return seal_medium(
+                opened, range_bytes=range_bytes, block_size=block_size, block_sink=block_sink,
+                block_file_name=block_file_name, progress=progress,
+            )  # fmt: skip
+    from imgkit import __version__
+
+    started = time.monotonic()
+    reading = read_labels(medium)
+    size = block_size_of(reading, block_size)
+    range_blocks = _range_blocks(range_bytes, size, medium.size_bytes)
+    whole = hashlib.sha256()
+    ranges = RangeDigests(range_blocks * size, medium.size_bytes)
+    takers: list[Taker] = [lambda _, view: whole.update(view), ranges.take]
+    blocks = None
+    if block_sink is not None:
+        blocks = _BlockWriter(block_sink, size)
+        takers.append(blocks.take)
+    done = read_in_order(
+        medium, medium.size_bytes, takers, piece_bytes=piece_bytes(size), block_size=size, progress=progress
+    )
+    if done.is_interrupted:
+        raise KeyboardInterrupt
+    if done.lost:
+        first = done.lost[0][0] // size
+        lost = sum(-(-end // size) - start // size for start, end in done.lost)
+        raise InputError(
+            f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
+            "read whole cannot be sealed"
+        )
+    if done.ended_early or medium.changed():
+        raise InputError(f"{medium.path}: changed while it was read: stop what writes to it and seal it again")
+    document = to_bytes(
+        Seal(
+            version=__version__,
+            made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            name=medium.path.name[:1000].encode("utf-8", "replace").decode("utf-8"),
+            size_bytes=medium.size_bytes,
+            block_size=size,
+            range_blocks=range_blocks,
+            sha256=whole.hexdigest(),
+            ranges=b"".join(ranges.digests),
+            block_digests=None if blocks is None else blocks.summary(block_file_name),
+            labels=reading.labels,
+        )
+    )
+    report = SealReport(
+        version=__version__,
+        verdict="pass",
+        findings=by_severity(_as_notes(reading)),
+        path=str(medium.path),
+        size_bytes=medium.size_bytes,
+        block_size=size,
+        blocks=-(-medium.size_bytes // size),
+        range_blocks=range_blocks,
+        ranges_total=len(ranges.digests),
+        sha256=whole.hexdigest(),
+        to_block=blocks is not None,
+        seal_bytes=len(document),
+        labels=reading.labels,
+        elapsed_seconds=round(time.monotonic() - started, 3),
+    )
+    return Sealed(document, report)
+
+
+def block_size_of(reading: LabelReading, asked: int | None) -> int:
+    """The block size that was asked for, else the label's, else 512; raises RequestError for an impossible one."""
+    if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
+        raise RequestError(f"a block size of {asked} bytes cannot be: it is 1 to {MOST_BLOCK_BYTES}")
+    return asked or (reading.labels[0].block_size if reading.labels else DEFAULT_BLOCK_SIZE)
+
+
+def piece_bytes(block_size: int) -> int:
+    """What is read at a time: about a mebibyte, whole blocks."""
+    return max(1, _PIECE_BYTES // block_size) * block_size
+
+
+def _range_blocks(range_bytes: int, block_size: int, size_bytes: int) -> int:
+    if range_bytes < 1:
+        raise RequestError("a range holds at least one byte")
+    blocks = max(1, range_bytes // block_size)
+    count = -(-size_bytes // (blocks * block_size))
+    if count > _MOST_RANGES:
+        raise RequestError(f"{count} ranges are too many for a seal (at most {_MOST_RANGES}): make them larger")
+    return blocks
+
+
+def _as_notes(reading: LabelReading) -> list[Finding]:
+    """What the checks say of the label does not keep a medium from being sealed as it is."""
+    told = [finding for finding in reading.findings if finding.severity != "note"]
+    if not told:
+        return []
+    return [
+        Finding(
+            "seal.label",
+            "note",
+            f"the label was sealed as it is, though {len(told)} findings speak against it",
+            Where(block=reading.labels[0].block) if reading.labels else Where(),
+            "`imgkit label check` tells them.",
+        )
+    ]
+
+
+class RangeDigests:
+    """XXH3-128 of each run of `range_bytes`, from pieces that come in order."""
+
+    def __init__(self, range_bytes: int, size_bytes: int) -> None:
+        self.digests: list[bytes] = []
+        self._range_bytes, self._size_bytes = range_bytes, size_bytes
+        self._open = xxhash.xxh3_128()
+
+    def take(self, offset: int, view: memoryview) -> None:
+        position = 0
+        while position < len(view):
+            place = offset + position
+            end = min((place // self._range_bytes + 1) * self._range_bytes, self._size_bytes)
+            count = min(len(view) - position, end - place)
+            self._open.update(view[position : position + count])
+            position += count
+            if place + count == end:
+                self.digests.append(self._open.digest())
+                self._open = xxhash.xxh3_128()
+
+
+class _BlockWriter:
+    """XXH3-64 of each block, written as it comes."""
+
+    def __init__(self, sink: Sink, block_size: int) -> None:
+        self._sink, self._block_size = sink, block_size
+        self._digest = hashlib.sha256()
+        self._size_bytes = 0
+
+    def take(self, _: int, view: memoryview) -> None:
+        data = block_digests(view, self._block_size)
+        self._sink.write(data)
+        self._digest.update(data)
+        self._size_bytes += len(data)
+
+    def summary(self, name: str) -> BlockDigests:
+        return BlockDigests(name, self._size_bytes, self._digest.hexdigest())
+
+
+def block_digests(view: memoryview, block_size: int) -> bytes:
+    """XXH3-64 of each block of a piece, eight bytes each, one after the other."""
+    digest = xxhash.xxh3_64_digest
+    return b"".join([digest(view[start : start + block_size]) for start in range(0, len(view), block_size)])
+
+
+def check_line(sha256: str, path: str) -> str:
+    """A line that `sha256sum -c` reads; a path with a backslash or a line feed is written as that tool writes it."""
+    escaped = path.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+    return f"{'' if escaped == path else chr(92)}{sha256}  {escaped}\n"
+
+
+def with_files(report: SealReport, files: list[str]) -> SealReport:
+    """The report with the names of the files that were written."""
+    told: SealReport = msgspec.structs.replace(report, files=tuple(files))
+    return told

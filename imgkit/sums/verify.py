@@ -1,0 +1,304 @@
+"""Checking a copy against a seal: which ranges, or which blocks, are not those of the original."""
+
+import hashlib
+import time
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Literal
+
+from imgkit import spans
+from imgkit.drive import Drive
+from imgkit.errors import DescriptionError
+from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.spans import Span
+from imgkit.sums.documents import read_document
+from imgkit.sums.places import Places
+from imgkit.sums.reading import Reading, Taker, read_in_order
+from imgkit.sums.result import BlockDigests, CheckedRange, Seal, State, Verification
+from imgkit.sums.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
+
+DEFAULT_MAX_RANGES = 10_000
+_COPY_BYTES = 1 << 20
+Tail = Literal["forbid", "allow"]
+
+
+def load_seal(path: str | Path) -> Seal:
+    """Read a seal; raises DescriptionError with the reason for one that cannot be trusted."""
+    path = Path(path)
+    seal = read_document(path, Seal, schema="imgkit.seal/1", what="seal")
+    if len(seal.ranges) != seal.range_count * RANGE_DIGEST_BYTES:
+        raise DescriptionError(
+            f"{path}: not a seal: it holds {len(seal.ranges)} bytes of range digests, "
+            f"{seal.range_count * RANGE_DIGEST_BYTES} are needed"
+        )
+    if seal.block_digests is not None and seal.block_digests.size_bytes != seal.blocks * BLOCK_DIGEST_BYTES:
+        raise DescriptionError(f"{path}: not a seal: it has not one digest for each block")
+    return seal
+
+
+def verify(
+    copy: str | Path | Medium,
+    seal_path: str | Path,
+    *,
+    drive: Drive | None = None,
+    tail: Tail = "forbid",
+    max_ranges: int = DEFAULT_MAX_RANGES,
+    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    progress: Callable[[int, int], None] | None = None,
+) -> Verification:
+    """Read a copy once and hold it against a seal.
+
+    `tail="allow"` accepts a copy that goes on after the original's end. Ctrl-C ends the reading early; the result is
+    then marked `interrupted`. Raises InputError for the copy and DescriptionError for the seal.
+    """
+    if not isinstance(copy, Medium):
+        seal_path = Path(seal_path)
+        load_seal(seal_path)
+        with open_medium(copy, unpack_limit_bytes=unpack_limit_bytes) as opened:
+            return verify(opened, seal_path, drive=drive, tail=tail, max_ranges=max_ranges, progress=progress)
+    seal_path = Path(seal_path)
+    seal = load_seal(seal_path)
+    run = _Run(copy, seal, seal_path, drive, tail)
+    if seal.block_digests is None:
+        return run.carry_out(None, max_ranges, progress)
+    with _opened_block_digests(seal_path.parent / seal.block_digests.file, seal.block_digests) as file:
+        return run.carry_out(file, max_ranges, progress)
+
+
+def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
+    """The file of the block digests, open at its start; raises DescriptionError when it is not the seal's."""
+    try:
+        if not path.is_file():
+            raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
+        file = path.open("rb")
+    except OSError as error:
+        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+    try:
+        digest, size = hashlib.sha256(), 0
+        while piece := file.read(_COPY_BYTES):
+            digest.update(piece)
+            size += len(piece)
+            if size > stated.size_bytes:
+                break
+        file.seek(0)
+    except OSError as error:
+        file.close()
+        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+    if size == stated.size_bytes and digest.hexdigest() == stated.sha256:
+        return file
+    file.close()
+    reason = "cut short" if size < stated.size_bytes else "changed after it was written, or of another seal"
+    raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
+
+
+class _BlockComparison:
+    """The blocks whose digests are not the seal's, from pieces that come in order."""
+
+    def __init__(self, expected: IO[bytes], block_size: int) -> None:
+        self.runs: list[Span] = []
+        self._expected, self._block_size = expected, block_size
+
+    def take(self, offset: int, view: memoryview) -> None:
+        found = block_digests(view, self._block_size)
+        expected = self._expected.read(len(found))
+        if found == expected:
+            return
+        size = BLOCK_DIGEST_BYTES
+        first = offset // self._block_size
+        for index, place in enumerate(range(0, len(found), size)):
+            if found[place : place + size] != expected[place : place + size]:
+                self._add(first + index)
+
+    def _add(self, block: int) -> None:
+        if self.runs and self.runs[-1].end == block:
+            self.runs[-1] = Span(self.runs[-1].first, self.runs[-1].count + 1)
+        else:
+            self.runs.append(Span(block, 1))
+
+
+class _Run:
+    """One check, from the reading to the result."""
+
+    def __init__(self, copy: Medium, seal: Seal, seal_path: Path, drive: Drive | None, tail: Tail) -> None:
+        self.started_at = datetime.now(UTC)
+        self.started = time.monotonic()
+        self.copy, self.seal, self.seal_path = copy, seal, seal_path
+        self.drive, self.tail = drive, tail
+        self.places = Places(seal.labels, drive, seal.block_size)
+        self.copy_blocks = -(-copy.size_bytes // seal.block_size)
+
+    def carry_out(
+        self, block_file: IO[bytes] | None, max_ranges: int, progress: Callable[[int, int], None] | None
+    ) -> Verification:
+        seal = self.seal
+        end = min(seal.size_bytes, self.copy.size_bytes)
+        whole = hashlib.sha256()
+        ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
+        takers: list[Taker] = [lambda _, view: whole.update(view), ranges.take]
+        blocks = None if block_file is None else _BlockComparison(block_file, seal.block_size)
+        if blocks is not None:
+            takers.append(blocks.take)
+        reading = read_in_order(
+            self.copy,
+            end,
+            takers,
+            piece_bytes=piece_bytes(seal.block_size),
+            block_size=seal.block_size,
+            progress=progress,
+        )
+        is_whole = end == seal.size_bytes and not (reading.lost or reading.is_interrupted)
+        sha256 = whole.hexdigest() if is_whole else None
+        return self._result(reading, self._states(reading, ranges.digests, blocks), sha256, max_ranges)
+
+    def _states(
+        self, reading: Reading, digests: Sequence[bytes], blocks: _BlockComparison | None
+    ) -> dict[State, tuple[Span, ...]]:
+        """The runs of blocks in each state, none of them in two."""
+        seal, size = self.seal, self.seal.block_size
+        common = min(seal.blocks, self.copy_blocks)
+        reached = common if not reading.is_interrupted else min(common, reading.reached // size)
+        unreadable = spans.union(Span(a // size, -(-b // size) - a // size) for a, b in reading.lost)
+        differ: list[Span] = []
+        unknown = [Span(reached, common - reached)]
+        if blocks is not None:
+            differ += blocks.runs
+        else:
+            expected = seal.ranges
+            for index in range(-(-reached // seal.range_blocks)):
+                first = index * seal.range_blocks
+                span = Span(first, min(seal.range_blocks, reached - first))
+                place = index * RANGE_DIGEST_BYTES
+                if index >= len(digests) or spans.overlapping(unreadable, span.first, span.end):
+                    unknown.append(span)
+                elif digests[index] != expected[place : place + RANGE_DIGEST_BYTES]:
+                    differ.append(span)
+        cut = min(seal.size_bytes, self.copy.size_bytes) // size
+        is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
+        if is_cut and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid"):
+            differ.append(Span(cut, 1))
+        ends = {} if reading.is_interrupted else self._ends(common)
+        differing = spans.difference(differ, unreadable)
+        unanswered = spans.difference(unknown, [*unreadable, *differing])
+        return {"differ": differing, "unreadable": unreadable, "unanswered": unanswered, **ends}
+
+    def _ends(self, common: int) -> dict[State, tuple[Span, ...]]:
+        missing, extra = Span(common, self.seal.blocks - common), Span(common, self.copy_blocks - common)
+        return {"missing": spans.union([missing]), "extra": spans.union([extra])}
+
+    def _result(
+        self, reading: Reading, states: dict[State, tuple[Span, ...]], sha256: str | None, max_ranges: int
+    ) -> Verification:
+        from imgkit import __version__
+
+        seal = self.seal
+        totals = {state: spans.total(runs) for state, runs in states.items()}
+        unequal = totals["differ"] + totals.get("missing", 0)
+        unequal += 0 if self.tail == "allow" else totals.get("extra", 0)
+        findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
+        has_missing = totals.get("missing", 0) > 0
+        incomplete = (
+            totals["unreadable"] > 0
+            or reading.is_interrupted
+            or reading.ended_early
+            or (totals["unanswered"] > 0 and not has_missing)
+        )
+        verdict: Verdict = "pass"
+        if incomplete:
+            verdict = "incomplete"
+        elif unequal or says_stop(findings):
+            verdict = "fail"
+        runs = sorted((span.first, span.count, state) for state, found in states.items() for span in found)
+        common = min(seal.blocks, self.copy_blocks)
+        compared = common - totals["unreadable"] - totals["unanswered"]
+        return Verification(
+            version=__version__,
+            verdict=verdict,
+            findings=findings,
+            started_at=self.started_at.isoformat(timespec="seconds"),
+            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            path=str(self.copy.path),
+            kind=self.copy.kind,
+            size_bytes=self.copy.size_bytes,
+            seal_path=str(self.seal_path),
+            seal_name=seal.name,
+            seal_made_at=seal.made_at,
+            seal_size_bytes=seal.size_bytes,
+            seal_sha256=seal.sha256,
+            sha256=sha256,
+            tail=self.tail,
+            block_size=seal.block_size,
+            blocks=seal.blocks,
+            precision_blocks=1 if seal.block_digests is not None else seal.range_blocks,
+            compared_blocks=compared,
+            equal_blocks=compared - totals["differ"],
+            differing_blocks=totals["differ"],
+            missing_blocks=totals.get("missing", 0),
+            extra_blocks=totals.get("extra", 0),
+            unreadable_blocks=totals["unreadable"],
+            unanswered_blocks=totals["unanswered"],
+            ranges=tuple(self._range(first, count, state) for first, count, state in runs[:max_ranges]),
+            ranges_total=len(runs),
+            address_source=self.places.address_source,
+            drive=self.drive,
+            interrupted=reading.is_interrupted,
+            labels=seal.labels,
+        )
+
+    def _range(self, first: int, count: int, state: State) -> CheckedRange:
+        end = first + count
+        return CheckedRange(
+            first, count, state, self.places.partitions_of(first, end), self.places.addresses_of(first, end)
+        )
+
+    def _size_findings(self) -> list[Finding]:
+        seal, size = self.seal, self.copy.size_bytes
+        if size == seal.size_bytes:
+            return []
+        if size < seal.size_bytes:
+            return [
+                Finding(
+                    "copy.shorter",
+                    "stop",
+                    f"the copy has {size} bytes, the original had {seal.size_bytes}: {seal.size_bytes - size} are "
+                    "missing at the end",
+                    Where(block=size // seal.block_size),
+                    "See whether the transfer was cut off or the target is too small, and copy the rest.",
+                )
+            ]
+        return [
+            Finding(
+                "copy.longer",
+                "note" if self.tail == "allow" else "check",
+                f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
+                Where(block=seal.size_bytes // seal.block_size),
+                "Right for a copy on a larger drive: --allow-tail accepts it. What lies there is not checked.",
+            )
+        ]
+
+    def _other_findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> list[Finding]:
+        found = []
+        if self.copy.changed() or reading.ended_early:
+            found.append(
+                Finding(
+                    "medium.changed",
+                    "stop",
+                    f"{self.copy.path} changed while it was read",
+                    Where(),
+                    "What was checked is neither what it was nor what it is now. Stop what writes to it and check "
+                    "again.",
+                )
+            )
+        if sha256 is not None and (sha256 == self.seal.sha256) == (differing_blocks > 0):
+            found.append(
+                Finding(
+                    "seal.contradiction",
+                    "stop",
+                    "the digest of the whole and those of its parts do not say the same",
+                    Where(),
+                    "The seal is not sound, or the copy changed while it was read. Check again, and make the seal "
+                    "again from the original.",
+                )
+            )
+        return found
