@@ -18,13 +18,23 @@ _HOMES = {
     "Label": "imgkit.label.result",
     "LabelReport": "imgkit.label.result",
     "Medium": "imgkit.medium",
+    "Seal": "imgkit.sums.result",
+    "Sheet": "imgkit.sums.result",
     "Span": "imgkit.spans",
+    "Tally": "imgkit.sums.result",
+    "Verification": "imgkit.sums.result",
+    "Worksheet": "imgkit.sums.result",
     "check_labels": "imgkit.label.report",
     "compare": "imgkit.comparison.differ",
     "describe_drive": "imgkit.drive",
     "inspect_medium": "imgkit.inspection.survey",
     "load_drive": "imgkit.drive",
+    "load_seal": "imgkit.sums.verify",
+    "make_worksheet": "imgkit.sums.worksheet",
     "open_medium": "imgkit.medium",
+    "seal_medium": "imgkit.sums.seal",
+    "tally": "imgkit.sums.tally",
+    "verify": "imgkit.sums.verify",
 }
 
 __all__ = [*sorted(_HOMES), "__version__"]
@@ -46,6 +56,16 @@ if TYPE_CHECKING:
     from imgkit.medium import Medium as Medium
     from imgkit.medium import open_medium as open_medium
     from imgkit.spans import Span as Span
+    from imgkit.sums.result import Seal as Seal
+    from imgkit.sums.result import Sheet as Sheet
+    from imgkit.sums.result import Tally as Tally
+    from imgkit.sums.result import Verification as Verification
+    from imgkit.sums.result import Worksheet as Worksheet
+    from imgkit.sums.seal import seal_medium as seal_medium
+    from imgkit.sums.tally import tally as tally
+    from imgkit.sums.verify import load_seal as load_seal
+    from imgkit.sums.verify import verify as verify
+    from imgkit.sums.worksheet import make_worksheet as make_worksheet
 
 
 def __getattr__(name: str) -> object:

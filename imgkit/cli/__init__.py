@@ -15,6 +15,10 @@ _COMMANDS = {
     "drive": "imgkit.cli.drive",
     "inspect": "imgkit.cli.inspect",
     "label": "imgkit.cli.label",
+    "seal": "imgkit.cli.seal",
+    "tally": "imgkit.cli.tally",
+    "verify": "imgkit.cli.verify",
+    "worksheet": "imgkit.cli.worksheet",
 }
 
 

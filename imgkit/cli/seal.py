@@ -87,7 +87,7 @@ class _Pending:
 
         folder = self.path.resolve().parent
         try:
-            self.file: IO[bytes] = tempfile.NamedTemporaryFile(  # noqa: SIM115 - closed in __exit__
+            self.file: IO[bytes] = tempfile.NamedTemporaryFile(
                 prefix=f".{self.path.name[:80]}.", dir=folder, delete=False
             )
         except OSError as error:

@@ -171,7 +171,12 @@ class _Run:
             if span.first * size < pair.shared_end
         ]
         wanted = sum(end - start for start, end in stretches)
-        tick: Progress | None = None if progress is None else (lambda done: progress(min(done, wanted), wanted))
+        tick: Progress | None = None
+        if progress is not None:
+
+            def tick(reached: int) -> None:
+                progress(sum(min(end, reached) - start for start, end in stretches if start < reached), wanted)
+
         taken: dict[str, dict[str, str]] = {"reference": {}, "copy": {}}
         if digests and not self.not_asked:
             hashing = Hashing({name: maker(name) for name in digests})

@@ -22,7 +22,7 @@ _TICK_SECONDS = 0.1
 _NOTHING = StripResult((), (), ())
 
 Progress = Callable[[int], None]
-"""Called now and then with the number of bytes of each medium that are done."""
+"""Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
 
 
 class Pair:
@@ -143,8 +143,7 @@ def compare_strip(pair: Pair, buffers: Buffers, start: int, end: int, wants_samp
     for offset in range(start, end, piece):
         count = min(piece, end - offset)
         left, right = buffers.reference_view[:count], buffers.copy_view[:count]
-        lost = pair.read(pair.reference, offset, left)
-        lost += pair.read(pair.copy, offset, right)
+        lost = pair.read(pair.reference, offset, left) + pair.read(pair.copy, offset, right)
         if not lost:
             if count == piece:
                 if buffers.reference == buffers.copy:
@@ -185,6 +184,8 @@ def scan(pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress:
                 thread.join(_TICK_SECONDS)
                 if progress is not None:
                     progress(queue.reached)
+        if progress is not None and spans and queue.error is None:
+            progress(spans[-1][1])
     except KeyboardInterrupt:
         interrupted = True
     finally:
@@ -290,6 +291,8 @@ def scan_hashing(
             thread.join(_TICK_SECONDS)
             if progress is not None:
                 progress(min(reading.reached, pair.shared_end))
+        if progress is not None and reading.error is None:
+            progress(pair.shared_end)
     except KeyboardInterrupt:
         pass
     finally:

@@ -9,13 +9,13 @@ from typing import Any
 import construct
 import msgspec
 
-from imgkit.label.layout import ByteOrder, Field, FieldType, Layout, Magic, Variant
+from imgkit.label.layout import TEXT_NAMES, WIDTHS_BYTES, ByteOrder, Field, FieldType, Layout, Magic, Variant
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition, is_sector_size
 
 ASSUMED_SECTOR_SIZE = 512
+SUM_TYPES: dict[str, FieldType] = {"xor16": "u16", "crc32": "u32"}
 _GEOMETRY = frozenset(LabelGeometry.__struct_fields__)
 _SLOT = frozenset({"first", "count", "last", "type_code"})
-_TEXTS = frozenset({"type_name", "pack_name"})
 
 Read = Callable[[int, int], bytes]
 """`read(first_byte, count)`: bytes of the medium, fewer at its end."""
@@ -57,14 +57,15 @@ GUID = construct.ExprAdapter(
 class Decoded(msgspec.Struct, frozen=True):
     """A label with all its slots, also the empty ones, and what it was read as.
 
-    `slots_checksum` is that of an array which lies apart. `slots_end` is the first byte after the last slot,
-    counted from the label's start, or None where the array lies apart.
+    `declared_slots` and `declared_stride` (None: the layout's) are what the label claims, believed or not.
+    `slots_checksum` is that of an array which lies apart.
     """
 
     label: Label
     slots: tuple[Partition, ...]
     variant: Variant
     declared_slots: int
+    declared_stride: int | None = None
     slots_checksum: Checksum | None = None
 
 
@@ -130,6 +131,7 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
         return None
     slots = tuple(_slot(slot, variant, index) for index, slot in enumerate(parsed))
     block, offset = divmod(first_byte, block_size)
+    own_start, own_end = layout.own_bytes(slot_count)
     label = Label(
         layout=variant.id,
         byte_order=order,
@@ -137,16 +139,24 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
         offset=offset,
         block_size=block_size,
         magics_ok=tuple(_has_magic(data, magic, order) for magic in layout.magic),
-        checksum=_checksum(read, first_byte, data, header, variant, array.offset + array.stride * slot_count),
+        checksum=_checksum(read, first_byte, data, header, variant, slot_count, block_size),
         type_name=text_of(header.get("type_name", b"")),
         pack_name=text_of(header.get("pack_name", b"")),
         geometry=geometry,
         slot_count=declared,
         partitions=tuple(slot for slot in slots if slot.used or slot.count > 0),
-        size_bytes=layout.header_bytes if array.block else array.offset + array.stride * slot_count,
-        fields=_others(layout.field, header, _GEOMETRY | _TEXTS | {array.count}),
+        size_bytes=own_end - own_start,
+        skipped_bytes=own_start,
+        fields=_others(layout.field, header, _GEOMETRY | TEXT_NAMES | {array.count}),
     )
-    return Decoded(label, slots, variant, declared, _table_checksum(table, stride * slot_count, header, layout))
+    return Decoded(
+        label,
+        slots,
+        variant,
+        declared,
+        None if array.stride_field is None else int(header[array.stride_field]),
+        _table_checksum(table, stride * slot_count, header, layout),
+    )
 
 
 def text_of(data: bytes) -> str:
@@ -222,22 +232,35 @@ def _has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
 
 
 def _checksum(
-    read: Read, first_byte: int, data: bytes, header: dict[str, Any], variant: Variant, end: int
+    read: Read, first_byte: int, data: bytes, header: dict[str, Any], variant: Variant, slot_count: int, block_size: int
 ) -> Checksum | None:
-    rule = variant.layout.checksum
+    layout, rule = variant.layout, variant.layout.checksum
     if rule is None:
         return None
-    numbers = INTEGERS[variant.byte_order]
+    kind = SUM_TYPES[rule.rule]
+    stored = int(INTEGERS[variant.byte_order][kind].parse(data[rule.offset : rule.offset + WIDTHS_BYTES[kind]]))
+    covered, is_possible = data, True
+    if rule.length is not None:
+        length = int(header[rule.length])
+        # A header is as long as its fields at least, and fits in a block (UEFI 2.10, 5.3.2).
+        is_possible = layout.header_bytes <= length <= max(block_size, layout.header_bytes)
+        covered = read(first_byte, length if is_possible else layout.header_bytes)
+    computed = sum_of(covered, variant, slot_count)
+    return Checksum(stored, computed, is_possible and stored == computed)
+
+
+def sum_of(label: bytes, variant: Variant, slot_count: int) -> int:
+    """The checksum that the bytes of a label give, whatever is stored in it; 0 for a layout that has none."""
+    layout, rule = variant.layout, variant.layout.checksum
+    if rule is None:
+        return 0
+    data = bytearray(label)
+    data[rule.offset : rule.offset + WIDTHS_BYTES[SUM_TYPES[rule.rule]]] = bytes(WIDTHS_BYTES[SUM_TYPES[rule.rule]])
     if rule.rule == "xor16":
-        stored = int(numbers["u16"].parse(data[rule.offset : rule.offset + 2]))
-        computed = xor16(data[rule.first : end], variant.byte_order) ^ stored
-    else:
-        stored = int(numbers["u32"].parse(data[rule.offset : rule.offset + 4]))
-        length = int(header[rule.length]) if rule.length else variant.layout.header_bytes
-        covered = bytearray(read(first_byte, min(length, 4096)))
-        covered[rule.offset : rule.offset + 4] = bytes(4)
-        computed = zlib.crc32(bytes(covered[rule.first :]))
-    return Checksum(stored, computed, stored == computed)
+        end = layout.partitions.offset + layout.partitions.stride * slot_count
+        return xor16(bytes(data[rule.first : end]), variant.byte_order)
+    end = layout.header_bytes if rule.length is None else len(data)
+    return zlib.crc32(bytes(data[rule.first : end]))
 
 
 def _table_checksum(table: bytes, length: int, header: dict[str, Any], layout: Layout) -> Checksum | None:

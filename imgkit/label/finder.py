@@ -18,8 +18,15 @@ _ALONE = Place(0, 0)
 """Where a label lies in a file that holds its block and nothing else."""
 
 
+_Key = tuple[int, str]
+"""A label's first byte and its layout."""
+
+
 class Search(NamedTuple):
-    """What a search found: labels in the order of their places, and the bytes that could not be read."""
+    """What a search found: labels in the order of their places, and the bytes that could not be read.
+
+    A label that only protects the disk comes after the others.
+    """
 
     found: "tuple[Decoded, ...]"
     unreadable_bytes: tuple[int, ...]
@@ -28,31 +35,37 @@ class Search(NamedTuple):
 def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | None = None) -> Search:
     """Every label of the `wanted` layouts at the places where they lie, also inside an outer partition.
 
-    `sector_size` is the medium's where it is known; otherwise the usual ones are tried. Where nothing is found
+    `sector_size` is the medium's where it is known; it is tried before the usual ones. Where nothing is found
     the search is made once more with the bytes of each word exchanged. A read error at one place does not hide
     the others.
     """
     reader = _Reader(medium)
-    sizes = (sector_size,) if sector_size else COMMON_SECTOR_SIZES
+    sizes = tuple(dict.fromkeys([*([sector_size] if sector_size else []), *COMMON_SECTOR_SIZES]))
     found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
     for outer in list(found.values()):
         found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
     if not found:
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
-        for first_byte, decoded in exchanged.items():
+        for key, decoded in exchanged.items():
             label = msgspec.structs.replace(decoded.label, bytes_exchanged=True)
-            found[first_byte] = msgspec.structs.replace(decoded, label=label)
+            found[key] = msgspec.structs.replace(decoded, label=label)
     return Search(
-        found=tuple(found[first_byte] for first_byte in sorted(found)),
+        found=tuple(found[key] for key in sorted(found, key=lambda key: (_only_protects(found[key]), key))),
         unreadable_bytes=tuple(sorted(reader.unreadable)),
     )
 
 
+def _only_protects(decoded: "Decoded") -> bool:
+    """Whether a label says nothing but that the disk is taken: another label on it is the one to go by."""
+    roles = {decoded.variant.layout.role(partition.type_code) for partition in decoded.label.partitions}
+    return roles == {"protective"}
+
+
 def _at_places(
     read: "Read", size_bytes: int, wanted: tuple[Variant, ...], sizes: tuple[int, ...], start_byte: int
-) -> "dict[int, Decoded]":
-    """The labels of a medium, or of a part of it from `start_byte` on, by their first byte."""
-    found: dict[int, Decoded] = {}
+) -> "dict[_Key, Decoded]":
+    """The labels of a medium, or of a part of it from `start_byte` on."""
+    found: dict[_Key, Decoded] = {}
     for variant in wanted:
         magic = variant.layout.magic[0]
         expected = magic.bytes_in(variant.byte_order)
@@ -60,7 +73,7 @@ def _at_places(
         for place in places:
             for size in sizes:
                 first_byte = _first_byte(place, size, size_bytes, start_byte)
-                if first_byte is None or first_byte in found:
+                if first_byte is None or (first_byte, variant.layout.id) in found:
                     continue
                 if read(first_byte + magic.offset, len(expected)) != expected:
                     continue
@@ -68,7 +81,7 @@ def _at_places(
 
                 decoded = decode(read, first_byte, variant, size)
                 if decoded is not None and _is_believed(decoded):
-                    found[first_byte] = _with_followers(read, decoded)
+                    found[first_byte, variant.layout.id] = _with_followers(read, decoded)
     return found
 
 
@@ -89,34 +102,34 @@ def _with_followers(read: "Read", decoded: "Decoded") -> "Decoded":
 
 def _inside(
     reader: "_Reader", size_bytes: int, outer: "Decoded", wanted: tuple[Variant, ...], sizes: tuple[int, ...]
-) -> "dict[int, Decoded]":
+) -> "dict[_Key, Decoded]":
     """The labels inside the partitions of an outer label: those of layouts that name partitions by letters."""
     if outer.variant.layout.partitions.names == "letters":
         return {}
     inner = tuple(variant for variant in wanted if variant.layout.partitions.names == "letters")
-    found: dict[int, Decoded] = {}
+    found: dict[_Key, Decoded] = {}
     for partition in outer.label.used_partitions()[:MOST_OUTER_PARTITIONS]:
         start = partition.first * outer.label.block_size
         if not 0 < start < size_bytes:
             continue
-        for first_byte, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
+        for key, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
             label = msgspec.structs.replace(
                 decoded.label,
                 outer=f"{outer.label.layout} partition {partition.name}",
                 origin_block=_origin(decoded.label, start),
             )
-            found[first_byte] = msgspec.structs.replace(decoded, label=label)
+            found[key] = msgspec.structs.replace(decoded, label=label)
     return found
 
 
 def _origin(label: Label, start_byte: int) -> int:
     """What the block numbers of an inner label count from: its outer partition, or the medium.
 
-    Both are seen. Where a partition of it starts at block 0 or would otherwise lie before the outer one, the
-    numbers count from the outer partition.
+    Both are seen. Where a used partition of it would otherwise lie before the outer one, the numbers count from
+    the outer partition. One over the whole disk says nothing: it starts at block 0 either way.
     """
     start = start_byte // label.block_size
-    firsts = [partition.first for partition in label.partitions if partition.count > 0]
+    firsts = [partition.first for partition in label.used_partitions()]
     return start if firsts and min(firsts) < start else 0
 
 

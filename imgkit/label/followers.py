@@ -11,7 +11,7 @@ import msgspec
 from imgkit.label.codec import Decoded, Read, partition_from, slot_parser
 from imgkit.label.result import Partition
 
-MOST_LOGICAL_PARTITIONS = 256
+MOST_RECORDS = 256
 _FIRST_LOGICAL_NUMBER = 5
 
 
@@ -27,7 +27,7 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
         if not _is_container(decoded, container):
             continue
         record, seen = container.first, set[int]()
-        while record not in seen and len(logical) < MOST_LOGICAL_PARTITIONS:
+        while record not in seen and len(seen) < MOST_RECORDS:
             seen.add(record)
             slots = _record(read, decoded, record)
             if slots is None:
@@ -42,7 +42,11 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
                 break
             record = container.first + pointer.first
         else:
-            ends.append(f"the chain comes back to block {record}" if record in seen else "the chain has no end")
+            ends.append(
+                f"it comes back to block {record}"
+                if record in seen
+                else f"it goes on after {MOST_RECORDS} records, at block {record}"
+            )
     if not (logical or ends):
         return decoded
     label = msgspec.structs.replace(

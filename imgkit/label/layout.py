@@ -10,8 +10,10 @@ from msgspec import Meta
 
 from imgkit.description import parse_description, read_description
 from imgkit.errors import DescriptionError, RequestError
+from imgkit.label.result import LabelGeometry
 
 ByteOrder = Literal["little", "big", "middle"]
+Role = Literal["partition", "container", "protective"]
 FieldType = Literal["u8", "u16", "u32", "u64", "text", "utf16", "bytes", "guid"]
 Offset = Annotated[int, Meta(ge=0, le=1 << 16)]
 Identifier = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9-]*$", max_length=40)]
@@ -29,6 +31,13 @@ WIDTHS_BYTES: dict[FieldType, int] = {
 }
 NUMBERS = frozenset({"u8", "u16", "u32", "u64"})
 SIZED = frozenset({"text", "utf16", "bytes"})
+TEXT_NAMES = frozenset({"type_name", "pack_name"})
+_NUMBER_NAMES = frozenset(LabelGeometry.__struct_fields__) | {
+    "own_block",
+    "other_block",
+    "first_usable_block",
+    "last_usable_block",
+}
 
 
 class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -124,7 +133,7 @@ class PartitionType(_Strict, frozen=True):
     code: int | str
     name: Annotated[str, Meta(min_length=1, max_length=80)]
     kept_free_bytes: Annotated[int, Meta(ge=0)] | None = None
-    role: Literal["partition", "container", "protective"] = "partition"
+    role: Role = "partition"
     volumes: tuple[str, ...] = ()
 
 
@@ -132,7 +141,9 @@ class Layout(_Strict, frozen=True):
     """A layout file.
 
     `follow` names the code that finds partitions which the label itself does not list. `writable`: whether
-    `imgkit label build` may make such a label.
+    `imgkit label build` may make such a label. Fields that the checks know beside those of the geometry:
+    `own_block` and `other_block` (where this copy of the label lies, and where the other one does),
+    `first_usable_block` and `last_usable_block` (what partitions may use).
     """
 
     id: Identifier
@@ -154,8 +165,23 @@ class Layout(_Strict, frozen=True):
         if self.partitions.block is not None:
             return self.header_bytes
         slots = self.partitions.maximum if self.partitions.count else self.partitions.usual
-        ends = [magic.offset + WIDTHS_BYTES[magic.type] for magic in self.magic]
-        return max([self.partitions.offset + self.partitions.stride * slots, *ends])
+        return max(self.partitions.offset + self.partitions.stride * slots, self._magics_end)
+
+    def own_bytes(self, slot_count: int) -> tuple[int, int]:
+        """Where a label with so many slots starts and ends in what lies at its place.
+
+        What its layout does not describe at the start (boot code in the same block) is not its own.
+        """
+        array = self.partitions
+        offsets = [each.offset for each in (*self.field, *self.magic)]
+        if array.block is not None:
+            return min(offsets), self.header_bytes
+        end = array.offset + array.stride * slot_count
+        return min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end
+
+    @property
+    def _magics_end(self) -> int:
+        return max(magic.offset + WIDTHS_BYTES[magic.type] for magic in self.magic)
 
     @property
     def header_bytes(self) -> int:
@@ -171,6 +197,11 @@ class Layout(_Strict, frozen=True):
     def partition_type(self, code: int | str) -> PartitionType | None:
         """What a type code means, or None for an unknown one."""
         return next((known for known in self.type if known.code == code), None)
+
+    def role(self, code: int | str) -> Role:
+        """What a partition of this type is there for; one of an unknown type is an ordinary one."""
+        known = self.partition_type(code)
+        return known.role if known else "partition"
 
 
 class Variant(msgspec.Struct, frozen=True):
@@ -240,11 +271,15 @@ def chosen(layout: str | Path) -> tuple[Variant, ...]:
 def _checked(layout: Layout, source: str) -> Layout:
     """The layout, if its parts fit together; raises DescriptionError naming the field that does not."""
     array = layout.partitions
-    names = {field.name for field in layout.field}
-    for role in ("count", "block", "stride_field", "checksum"):
-        name = getattr(array, role)
-        if name is not None and name not in names:
-            raise DescriptionError(f"{source}: table [partitions]: field {role!r}: no [[field]] is called {name!r}")
+    _check_words(layout, source)
+    numbers = {field.name for field in layout.field if field.type in NUMBERS and field.length is None}
+    for table, named_fields in (
+        ("[partitions]", {role: getattr(array, role) for role in ("count", "block", "stride_field", "checksum")}),
+        ("[checksum]", {"length": layout.checksum.length if layout.checksum else None}),
+    ):
+        for role, name in named_fields.items():
+            if name is not None and name not in numbers:
+                raise DescriptionError(f"{source}: table {table}: field {role!r}: no number [[field]] is called {name!r}")
     slot_names = {field.name for field in array.field}
     for needed in ("first", "type_code"):
         if needed not in slot_names:
@@ -255,10 +290,66 @@ def _checked(layout: Layout, source: str) -> Layout:
         raise DescriptionError(f"{source}: table [partitions]: field 'usual': more than 'maximum' ({array.maximum})")
     _check_room(source, "[[field]]", layout.field, layout.header_bytes)
     _check_room(source, "[[partitions.field]]", array.field, array.stride)
+    _check_types(source, "[[field]]", layout.field, _NUMBER_NAMES)
+    _check_types(source, "[[partitions.field]]", array.field, frozenset({"first", "count", "last"}))
     for magic in layout.magic:
         if magic.type not in NUMBERS or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
             raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
+        if magic.offset + WIDTHS_BYTES[magic.type] > layout.most_bytes:
+            raise DescriptionError(f"{source}: table [[magic]]: field 'offset': {magic.offset} lies past the label's end")
+    rule = layout.checksum
+    if rule is not None and rule.rule == "xor16" and array.block is not None:
+        raise DescriptionError(f"{source}: table [checksum]: field 'rule': xor16 needs slots that follow the label")
+    if rule is not None and rule.offset + WIDTHS_BYTES["u16" if rule.rule == "xor16" else "u32"] > layout.header_bytes:
+        raise DescriptionError(f"{source}: table [checksum]: field 'offset': {rule.offset} lies past the header's end")
+    if rule is not None and rule.rule == "xor16" and (rule.offset < rule.first or (rule.offset - rule.first) % 2):
+        raise DescriptionError(f"{source}: table [checksum]: field 'offset': is not at a word that the sum takes in")
+    _check_codes(layout, source)
     return layout
+
+
+def _check_words(layout: Layout, source: str) -> None:
+    """What is shown to people can be shown: no control characters."""
+    for table, name, text in (
+        ("top level", "title", layout.title),
+        ("top level", "source", layout.source),
+        *(("table [[type]]", "name", known.name) for known in layout.type),
+    ):
+        if not text.isprintable():
+            raise DescriptionError(f"{source}: {table}: field {name!r}: holds characters that cannot be shown: {text!r}")
+
+
+def _check_types(source: str, table: str, fields: tuple[Field, ...], numbers: frozenset[str]) -> None:
+    """Each name is there once, and the names that have a meaning have a fitting type."""
+    seen: set[str] = set()
+    for field in fields:
+        if field.name in seen:
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: is there twice")
+        seen.add(field.name)
+        right = None
+        if field.name in numbers and (field.type not in NUMBERS or field.length is not None):
+            right = "one number (u8, u16, u32 or u64, without a length)"
+        elif field.name == "type_code" and (field.type not in NUMBERS | {"guid"} or field.length is not None):
+            right = "one number or a guid"
+        elif field.name in TEXT_NAMES and field.type != "text":
+            right = "a text"
+        elif field.one_of is not None and (field.type not in NUMBERS or field.length is not None):
+            right = "one number, because it has 'one_of'"
+        elif field.type == "guid" and field.length is not None:
+            right = "one guid, without a length"
+        if right is not None:
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: has to be {right}")
+
+
+def _check_codes(layout: Layout, source: str) -> None:
+    """Type codes are of the kind that the slots hold."""
+    is_guid = any(field.name == "type_code" and field.type == "guid" for field in layout.partitions.field)
+    kind, in_words = (str, "a GUID in quotes") if is_guid else (int, "a number")
+    if not isinstance(layout.partitions.unused_type, kind):
+        raise DescriptionError(f"{source}: table [partitions]: field 'unused_type': has to be {in_words}")
+    for known in layout.type:
+        if not isinstance(known.code, kind):
+            raise DescriptionError(f"{source}: table [[type]]: field 'code': {known.code!r} has to be {in_words}")
 
 
 def _check_room(source: str, table: str, fields: tuple[Field, ...], size_bytes: int) -> None:

@@ -61,7 +61,8 @@ class Partition(msgspec.Struct, frozen=True):
 class Label(msgspec.Struct, frozen=True):
     """A label as it is written on a medium.
 
-    It lies `offset` bytes into block `block`. All block numbers are in blocks of `block_size` bytes: the
+    It lies `offset` bytes into block `block`; the first `skipped_bytes` there are not its own (boot code), and
+    `size_bytes` from there on are. All block numbers are in blocks of `block_size` bytes: the
     label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
     slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
@@ -86,11 +87,12 @@ class Label(msgspec.Struct, frozen=True):
     outer: str | None = None
     origin_block: int = 0
     bytes_exchanged: bool = False
+    skipped_bytes: int = 0
 
     @property
     def first_byte(self) -> int:
-        """Where on the medium the label starts."""
-        return self.block * self.block_size + self.offset
+        """Where on the medium the label's own bytes start."""
+        return self.block * self.block_size + self.offset + self.skipped_bytes
 
     @property
     def end_byte(self) -> int:

@@ -24,9 +24,6 @@ class Survived(NamedTuple):
     ended_early: bool
 
 
-_ALL_OF_IT = Survived([], ended_early=False)
-
-
 class Medium:
     """A medium that is open for reading.
 
@@ -100,7 +97,7 @@ class Medium:
             lost = got - got % block_size
             buffer[lost:] = bytes(len(buffer) - lost)
             return Survived([(lost, len(buffer))], ended_early=True)
-        return _ALL_OF_IT
+        return Survived([], ended_early=False)
 
     def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.

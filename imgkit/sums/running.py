@@ -143,6 +143,6 @@ class _CompiledCrc(_Crc):
 
 @cache
 def _crc_model() -> Any:
-    import anycrc
+    import anycrc  # type: ignore[import-untyped]
 
     return anycrc.Model("CRC32-CKSUM")

@@ -41,11 +41,6 @@ class Context(msgspec.Struct, frozen=True):
             return None
         return self.medium_size_bytes // self.label.block_size - self.label.origin_block
 
-    def role(self, partition: Partition) -> str:
-        """What a partition is there for: `"partition"`, `"container"` or `"protective"`."""
-        known = self.decoded.variant.layout.partition_type(partition.type_code)
-        return known.role if known else "partition"
-
     @property
     def sectors_per_cylinder(self) -> int | None:
         """From the drive file if there is one, else from the label; None when neither says."""

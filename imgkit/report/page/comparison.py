@@ -22,11 +22,14 @@ from imgkit.report import words
 from imgkit.report.page.environment import render, tail
 from imgkit.report.page.hexadecimal import SampleView, sample_view
 from imgkit.report.page.labels import LabelTable, field_name, label_tables, value_text
+from imgkit.report.page.surfaces import surface_map
 from imgkit.spans import Span
 
 MAXIMUM_PAGE_BYTES = 3_000_000
 _NAME_CHARACTERS = 48
 _MOST_NAMES_IN_A_ROW = 8
+_NOT_OF_LABELS = ("medium.", "pattern.")
+"""How the ids of findings start that say something of the media or of the blocks, not of the labels."""
 
 Tone = Literal["good", "bad", "look", "unknown"]
 
@@ -144,6 +147,8 @@ def _render(result: Comparison, limits: Limits) -> str:
             f"{result.verdict}, {result.started_at}",
         ),
         result=result,
+        map=surface_map(result),
+        again=result.copy_again if result.copy_again and result.copy_again.blocks else None,
         limits=limits,
         title=f"{result.verdict}: {copy_name} compared with {reference_name}",
         reference_name=reference_name,
@@ -229,7 +234,7 @@ def _answer_of_copy(result: Comparison) -> Answer:
         )
     left_out = _not_compared_blocks(result)
     if left_out and word != "EXACT IN PART":
-        sentences.append(f"{words.plural(left_out, 'block')} of the media not compared.")
+        sentences.append(f"Not compared: {words.plural(left_out, 'block')}.")
     if any(finding.id == "medium.changed" for finding in result.findings):
         word = "NOT KNOWN" if word.startswith("EXACT") else word
         sentences.append("A medium changed while it was read: this is true of neither state of it.")
@@ -245,7 +250,7 @@ def _in_words(block_range: BlockRange, result: Comparison) -> str:
 
 
 def _answer_of_labels(result: Comparison) -> Answer:
-    findings = [finding for finding in result.findings if not finding.id.startswith("medium.")]
+    findings = [finding for finding in result.findings if not finding.id.startswith(_NOT_OF_LABELS)]
     label_count = len(result.labels.reference) + len(result.labels.copy)
     word, sentence = words.label_answer(findings, label_count)
     sentences = [f"{sentence}."]
@@ -386,10 +391,15 @@ def _digest_rows(result: Comparison) -> tuple[tuple[str, str, str, str], ...]:
     return tuple(rows)
 
 
-def _episode_row(episode: Episode) -> tuple[Episode, str, str]:
-    """The episode, its blocks and its details."""
-    details = ", ".join(f"{field_name(name)}: {value_text(name, value)}" for name, value in episode.details.items())
-    return episode, _span(episode), details
+def _episode_row(episode: Episode) -> tuple[Episode, str, str, str]:
+    """The episode, its extent, its ranges where that is not all of it, and its details."""
+    ranges = [str(Span(first, count)) for first, count in episode.ranges]
+    extent = _span(episode)
+    told = ", ".join(ranges[:_MOST_NAMES_IN_A_ROW])
+    if len(ranges) > _MOST_NAMES_IN_A_ROW:
+        told += f" and {words.grouped(len(ranges) - _MOST_NAMES_IN_A_ROW)} more"
+    details = "; ".join(f"{field_name(name)}: {value_text(name, value)}" for name, value in episode.details.items())
+    return episode, extent, "" if ranges == [extent] else told, details
 
 
 def _span(what: BlockRange | PartitionCount | NotCompared | Episode) -> str:

@@ -100,7 +100,7 @@ def field_name(name: str) -> str:
     unit = _UNITS.get(words[-1])
     if unit is None:
         return " ".join(words)
-    return f"{' '.join(words[:-1]) or 'speed'}, {unit}"
+    return f"{' '.join(words[:-1]) or 'speed'} ({unit})"
 
 
 def _own_rows(labels: Sequence[Label | None]) -> Iterable[Row]:

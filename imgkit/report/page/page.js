@@ -27,3 +27,17 @@
   controls.hidden = false;
   apply();
 })();
+
+(() => {
+  "use strict";
+  const told = document.getElementById("map-told");
+  if (!told) return;
+  const tell = (event) => {
+    const cell = event.target.closest(".cell");
+    const title = cell && cell.querySelector("title");
+    if (title) told.textContent = title.textContent;
+  };
+  const map = document.querySelector("section.map");
+  map.addEventListener("pointerover", tell);
+  map.addEventListener("focusin", tell);
+})();

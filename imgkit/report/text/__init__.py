@@ -20,6 +20,10 @@ _RENDERERS = {
     "LabelBuild": ("build", "label_build"),
     "LabelReport": ("label", "label_report"),
     "LayoutList": ("label", "layout_list"),
+    "SealReport": ("seal", "seal"),
+    "Tally": ("tally", "tally"),
+    "Verification": ("verify", "verification"),
+    "Worksheet": ("worksheet", "worksheet"),
 }
 """By the result's type: the file that renders it, and the function in it."""
 

@@ -1,0 +1,223 @@
+"""The map: faults where they lie on the platters, or along a strip where the drive is not known.
+
+Faults are gathered into cells before they are drawn, so that a million ranges make no larger a drawing than a
+thousand: on a surface by cylinder and angle, on the strip by block.
+"""
+
+import bisect
+import math
+from typing import Any
+
+import msgspec
+
+from imgkit.comparison.result import Comparison, State
+from imgkit.drive import Drive, track_order
+from imgkit.report import words
+
+RINGS = 40
+PARTS = 60
+STRIP_CELLS = 240
+MOST_SURFACES = 32
+MOST_BLOCKS = 2_000_000
+_OUTER, _INNER = 96.0, 30.0
+_SEVERITY: tuple[State, ...] = ("unreadable", "missing", "differ", "extra")
+_MOST_TOUCHABLE = 1500
+
+
+class Cell(msgspec.Struct, frozen=True):
+    """A place of the map with faults: its outline, the gravest state in it, and what to say of it."""
+
+    outline: str
+    state: State
+    text: str
+
+
+class Surface(msgspec.Struct, frozen=True):
+    """One surface with its cells; `faults` counts its faulty blocks that were placed."""
+
+    head: int
+    faults: int
+    cells: tuple[Cell, ...]
+    summary: str
+
+
+class SurfaceMap(msgspec.Struct, frozen=True):
+    """What the page draws: surfaces, or a strip; `note` says what the drawing leaves out."""
+
+    surfaces: tuple[Surface, ...]
+    strip: tuple[Cell, ...]
+    strip_ticks: tuple[tuple[float, str], ...]
+    rings: tuple[float, ...]
+    outer: float
+    inner: float
+    note: str
+    touchable: bool
+    states: tuple[State, ...]
+
+
+def surface_map(result: Comparison) -> SurfaceMap | None:
+    """The map of a comparison, or None when nothing is faulty."""
+    if not result.ranges:
+        return None
+    listed = sum(each.count for each in result.ranges)
+    notes = []
+    if result.ranges_total > len(result.ranges):
+        notes.append(
+            f"The first {words.grouped(len(result.ranges))} of {words.grouped(result.ranges_total)} ranges are drawn."
+        )
+    episodes = _Episodes(result)
+    surfaces: tuple[Surface, ...] = ()
+    strip: tuple[Cell, ...] = ()
+    if result.drive is not None and result.address_source == "drive":
+        step = max(1, -(-listed // MOST_BLOCKS))
+        if step > 1:
+            notes.append(f"One block in {step} of each range was placed.")
+        surfaces = _surfaces(result, result.drive, episodes, step)
+        notes.append(
+            "Seen from above, block 0 at the outermost ring, angles counted clockwise from the top; interleave, skew "
+            "and spares as in the drive file."
+        )
+    else:
+        strip = _strip(result, episodes)
+        notes.append("Without a drive file the blocks lie along one strip.")
+    count = sum(len(surface.cells) for surface in surfaces) + len(strip)
+    return SurfaceMap(
+        surfaces=surfaces,
+        strip=strip,
+        strip_ticks=_ticks(result),
+        rings=tuple(_INNER + (_OUTER - _INNER) * part / 4 for part in range(5)),
+        outer=_OUTER,
+        inner=_INNER,
+        note=" ".join(notes),
+        touchable=count <= _MOST_TOUCHABLE,
+        states=tuple(state for state in _SEVERITY if any(each.state == state for each in result.ranges)),
+    )
+
+
+class _Episodes:
+    """Which episode a block belongs to."""
+
+    def __init__(self, result: Comparison) -> None:
+        runs = sorted(
+            (first, first + count, episode.kind) for episode in result.episodes for first, count in episode.ranges
+        )
+        self._firsts = [first for first, _, _ in runs]
+        self._runs = runs
+
+    def kind_of(self, block: int) -> str:
+        """The kind of the episode that a block is in, or an empty text."""
+        index = bisect.bisect_right(self._firsts, block) - 1
+        if index >= 0 and block < self._runs[index][1]:
+            return self._runs[index][2]
+        return ""
+
+
+def _blocks(result: Comparison, step: int) -> tuple[Any, Any]:
+    """Faulty blocks and the rank of their state, shape (n,) each; every `step`-th of a range, and its first."""
+    import numpy as np
+
+    numbers = [np.arange(each.first, each.end, step, dtype=np.int64) for each in result.ranges]
+    ranks = [
+        np.full(len(those), _SEVERITY.index(each.state), np.int64)
+        for those, each in zip(numbers, result.ranges, strict=True)
+    ]
+    return np.concatenate(numbers), np.concatenate(ranks)
+
+
+def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
+    import numpy as np
+
+    blocks, ranks = _blocks(result, step)
+    sectors = blocks * result.block_size // drive.sector_size
+    on_drive = sectors < drive.total_sectors
+    blocks, ranks, sectors = blocks[on_drive], ranks[on_drive], sectors[on_drive]
+    cylinders, rest = np.divmod(sectors, drive.sectors_per_cylinder)
+    heads, places = np.divmod(rest, drive.sectors_per_track)
+    rings = cylinders * min(RINGS, drive.cylinders) // drive.cylinders
+    physical = drive.sectors_per_track + drive.spare_sectors_per_track
+    order = np.array(track_order(physical, drive.interleave), np.int64)
+    cylinder_skew = drive.track_skew * (drive.heads - 1) + drive.cylinder_skew
+    turned = (order[places] + cylinders * cylinder_skew + heads * drive.track_skew) % physical
+    parts = turned * min(PARTS, physical) // physical
+    cells = (heads * RINGS + rings) * PARTS + parts
+    arranged = np.lexsort((blocks, ranks, cells))
+    unique, starts, counts = np.unique(cells[arranged], return_index=True, return_counts=True)
+    firsts, worst = blocks[arranged][starts], ranks[arranged][starts]
+    by_head: dict[int, list[Cell]] = {}
+    faults: dict[int, int] = {}
+    ring_count, part_count = min(RINGS, drive.cylinders), min(PARTS, physical)
+    for cell, block, rank, count in zip(unique.tolist(), firsts.tolist(), worst.tolist(), counts.tolist(), strict=True):
+        head, ring, part = cell // (RINGS * PARTS), cell // PARTS % RINGS, cell % PARTS
+        state = _SEVERITY[rank]
+        faults[head] = faults.get(head, 0) + count
+        chs = drive.address_of(block * result.block_size // drive.sector_size)
+        by_head.setdefault(head, []).append(
+            Cell(
+                _wedge(ring, part, ring_count, part_count),
+                state,
+                _text(state, block, count * step, words.address(chs), episodes),
+            )
+        )
+    shown = sorted(by_head) if drive.heads > MOST_SURFACES else range(drive.heads)
+    return tuple(
+        Surface(
+            head,
+            faults.get(head, 0),
+            tuple(by_head.get(head, ())),
+            f"head {head}: {words.plural(faults.get(head, 0), 'faulty block')}"
+            + (f" in {words.plural(len(by_head.get(head, ())), 'place')}" if head in by_head else ""),
+        )
+        for head in list(shown)[:MOST_SURFACES]
+    )
+
+
+def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
+    """The outline of a cell on a disc around 0, 0: outer cylinders outside, angles clockwise from the top."""
+    width = (_OUTER - _INNER) / rings
+    outer = _OUTER - ring * width
+    inner = outer - max(width, 1.2)
+    low, high = (2 * math.pi * each / parts for each in (part, part + 1))
+    corners = [
+        (radius * math.sin(angle), -radius * math.cos(angle))
+        for radius, angle in ((outer, low), (outer, high), (inner, high), (inner, low))
+    ]
+    a, b, c, d = (f"{x:.1f} {y:.1f}" for x, y in corners)
+    return f"M{a}A{outer:.1f} {outer:.1f} 0 0 1 {b}L{c}A{inner:.1f} {inner:.1f} 0 0 0 {d}Z"
+
+
+def _strip(result: Comparison, episodes: _Episodes) -> tuple[Cell, ...]:
+    total = max(result.reference.blocks, result.copy.blocks, 1)
+    counts = [0] * STRIP_CELLS
+    ranks = [len(_SEVERITY)] * STRIP_CELLS
+    firsts = [-1] * STRIP_CELLS
+    for each in result.ranges:
+        low, high = each.first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (each.end - 1) * STRIP_CELLS // total)
+        for cell in range(low, high + 1):
+            start, end = -(-cell * total // STRIP_CELLS), -(-(cell + 1) * total // STRIP_CELLS)
+            inside = max(0, min(each.end, end) - max(each.first, start))
+            rank = _SEVERITY.index(each.state)
+            counts[cell] += inside
+            if inside and (rank < ranks[cell] or firsts[cell] < 0):
+                ranks[cell], firsts[cell] = rank, max(each.first, start)
+    width = 1000 / STRIP_CELLS
+    return tuple(
+        Cell(
+            f"M{cell * width:.2f} 0h{width:.2f}v40h-{width:.2f}Z",
+            _SEVERITY[ranks[cell]],
+            _text(_SEVERITY[ranks[cell]], firsts[cell], counts[cell], "", episodes),
+        )
+        for cell in range(STRIP_CELLS)
+        if counts[cell]
+    )
+
+
+def _ticks(result: Comparison) -> tuple[tuple[float, str], ...]:
+    total = max(result.reference.blocks, result.copy.blocks, 1)
+    return tuple((250.0 * quarter, words.grouped(total * quarter // 4)) for quarter in range(5))
+
+
+def _text(state: State, block: int, count: int, address: str, episodes: _Episodes) -> str:
+    kind = episodes.kind_of(block)
+    where = f"block {block}" + (f" ({address})" if address else "")
+    more = f" and {words.grouped(count - 1)} more here" if count > 1 else ""
+    return f"{state}: {where}{more}" + (f"; {kind}" if kind else "")

@@ -1,0 +1,409 @@
+"""Reading what an old machine answered to a worksheet, from the console log as it was captured."""
+
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from imgkit.errors import ImgkitError, InputError, RequestError
+from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.spans import Span
+from imgkit.sums.documents import read_document
+from imgkit.sums.places import Places
+from imgkit.sums.ranges import sum_ranges
+from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
+from imgkit.sums.risk import risk_of
+from imgkit.sums.worksheet import Drafted, draft, pieces, rounded, sheet_of
+
+MOST_LOG_BYTES = 64 << 20
+DEFAULT_NEXT_RANGES = 256
+DEFAULT_MAX_RANGES = 10_000
+_MOST_PARTS = 64
+_FEWEST_PARTS = 4
+_MOST_ANSWERS_KEPT = 8
+_SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))
+_CONTROL_SEQUENCE = re.compile(rb"\x1b\[[0-9;?]{0,20}[@-~]|\x1b[()][0-9A-Za-z]|\x1b[=>]|[\x00\x7f]")
+
+ERROR = "error"
+"""What the script answers for a range that it could not read whole."""
+
+
+class Answers(NamedTuple):
+    """What a log says: for each range's number the different answers (None: it could not be read), in order."""
+
+    by_number: dict[int, list[int | None]]
+    understood: int
+    repeated: int
+    garbled: int
+    foreign: int
+    is_finished: bool
+
+
+def load_sheet(path: str | Path) -> Sheet:
+    """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
+    path = Path(path)
+    sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet")
+    end = 0
+    for each in sheet.ranges:
+        if each.first < end or each.end > sheet.blocks or each.expected >= 1 << 32:
+            raise RequestError(f"{path}: not a worksheet: the range {each.first}+{each.count} cannot be there")
+        end = each.end
+    return sheet
+
+
+def read_log(path: str | Path) -> bytes:
+    """The console log; raises InputError when it cannot be read or is too large."""
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder, not a console log")
+        with path.open("rb") as file:
+            data = file.read(MOST_LOG_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"{path}: cannot read this console log: {error.strerror}") from None
+    except ValueError as error:
+        raise InputError(f"{str(path)[:80]!r}: cannot read this console log: {error}") from None
+    if len(data) > MOST_LOG_BYTES:
+        raise InputError(f"{path}: too large for a console log (over {MOST_LOG_BYTES} bytes)")
+    return data
+
+
+def answers_in(log: bytes, sheet: Sheet) -> Answers:
+    """The answers to a sheet in a log with prompts, echoed commands, control characters, lost and garbled lines.
+
+    An answer counts when both halves of its line agree. Parity in the eighth bit is dropped, a terminal without
+    small letters is understood.
+    """
+    text = _CONTROL_SEQUENCE.sub(b"", log.translate(_SEVEN_BITS)).decode("ascii")
+    tag = re.escape(sheet.tag)
+    flags = re.ASCII | re.IGNORECASE
+    by_console = rf"(?P<number>\d{{1,7}})[ \t]+(?P<sum>\d{{1,10}}|{ERROR})[ \t]+(?P=number)[ \t]+(?P=sum)(?!\d)"
+    by_hand = r"hand[ \t]+(?P<hand_number>\d{1,7})[ \t]+(?P<hand_sum>\d{1,10})(?!\d)"
+    answer = re.compile(rf"{tag}[ \t]+(?:{by_console}|{by_hand})", flags)
+    by_number: dict[int, list[int | None]] = {}
+    understood = repeated = foreign = 0
+    for found in answer.finditer(text):
+        number = int(found["number"] or found["hand_number"])
+        told = found["sum"] or found["hand_sum"]
+        value = None if told.lower() == ERROR else int(told)
+        if not 1 <= number <= len(sheet.ranges):
+            foreign += 1
+            continue
+        understood += 1
+        known = by_number.setdefault(number, [])
+        repeated += bool(known)
+        if value not in known and len(known) < _MOST_ANSWERS_KEPT:
+            known.append(value)
+    started = sum(1 for _ in re.finditer(rf"{tag}[ \t]+(?:hand[ \t]+)?\d", text, flags))
+    finished = re.search(rf"{tag}[ \t]+end[ \t]+{len(sheet.ranges)}(?!\d)", text, flags) is not None
+    return Answers(by_number, understood, repeated, started - understood - foreign, foreign, finished)
+
+
+class Tallied(NamedTuple):
+    """What the command answers, and the next worksheet where there is one."""
+
+    tally: Tally
+    next_worksheet: Drafted | None
+
+
+def tally(
+    sheet_path: str | Path,
+    log_path: str | Path,
+    *,
+    image: str | Path | Medium | None = None,
+    next_ranges: int = DEFAULT_NEXT_RANGES,
+    max_ranges: int = DEFAULT_MAX_RANGES,
+    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    progress: Callable[[int, int], None] | None = None,
+) -> Tallied:
+    """Hold the answers in a console log against a worksheet, and make the next worksheet for what is left.
+
+    The next one needs the image: `image`, else the one that the sheet names. `next_ranges` is about how many ranges
+    it shall have. Raises DescriptionError for the sheet, InputError for the log or for an image that is not the
+    sheet's any more.
+    """
+    if not 1 <= next_ranges <= 10_000:
+        raise RequestError(f"{next_ranges} ranges cannot be: give 1 to 10000")
+    sheet = load_sheet(sheet_path)
+    log = read_log(log_path)
+    answers = answers_in(log, sheet)
+    states, doubles = _judged(sheet, answers)
+    findings: list[Finding] = []
+    upcoming = None
+    spans = _next_spans(sheet, states, next_ranges)
+    if spans:
+        try:
+            upcoming = _next_worksheet(sheet, states, spans, image, unpack_limit_bytes, progress)
+        except ImgkitError as error:
+            if image is not None:
+                raise
+            findings.append(
+                Finding(
+                    "tally.no-image",
+                    "check",
+                    f"the next worksheet cannot be made: {error}",
+                    Where(),
+                    "Name the image that the worksheet was made from with --image.",
+                )
+            )
+    return Tallied(
+        _result(sheet, sheet_path, log_path, len(log), answers, states, doubles, findings, max_ranges), upcoming
+    )
+
+
+def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[DoubleAnswer]]:
+    """The state of each range on the sheet (None: it matches), and the ranges that were answered in two ways."""
+    states: list[State | None] = []
+    doubles = []
+    for number, each in enumerate(sheet.ranges, 1):
+        told = answers.by_number.get(number, [])
+        sums = [value for value in told if value is not None]
+        if len(sums) > 1:
+            doubles.append(DoubleAnswer(number, each.first, each.count, tuple(sums), each.expected))
+        if not told:
+            states.append("unanswered")
+        elif not sums:
+            states.append("unreadable")
+        elif each.expected not in sums:
+            states.append("differ")
+        else:
+            states.append(None if len(told) == 1 else "unanswered")
+    return states, doubles
+
+
+def _next_spans(sheet: Sheet, states: Sequence[State | None], next_ranges: int) -> list[Span]:
+    """What to ask next: the ranges that differ or gave an error in parts, the unanswered ones again as they are."""
+    finer = [
+        index
+        for index, state in enumerate(states)
+        if state in ("differ", "unreadable") and sheet.ranges[index].count > 1
+    ]
+    parts = max(_FEWEST_PARTS, min(_MOST_PARTS, next_ranges // max(1, len(finer))))
+    spans: list[Span] = []
+    for index, state in enumerate(states):
+        each = sheet.ranges[index]
+        if state == "unanswered":
+            spans.append(Span(each.first, each.count))
+        elif index in finer:
+            spans += pieces(Span(each.first, each.count), rounded_part(each.count, parts))
+    return spans
+
+
+def rounded_part(count: int, parts: int) -> int:
+    """The number of blocks in a part when a run of `count` blocks is cut into about `parts`."""
+    part = rounded(-(-count // parts))
+    return part if part < count else -(-count // parts)
+
+
+def _next_worksheet(
+    sheet: Sheet,
+    states: Sequence[State | None],
+    spans: Sequence[Span],
+    image: str | Path | Medium | None,
+    unpack_limit_bytes: int,
+    progress: Callable[[int, int], None] | None,
+) -> Drafted:
+    if not isinstance(image, Medium):
+        with open_medium(image or sheet.image, unpack_limit_bytes=unpack_limit_bytes) as opened:
+            return _next_worksheet(sheet, states, spans, opened, unpack_limit_bytes, progress)
+    if image.size_bytes != sheet.size_bytes:
+        raise InputError(
+            f"{image.path}: has {image.size_bytes} bytes, the worksheet was made from {sheet.size_bytes}: it is not "
+            "that image"
+        )
+    asked = [each for each, state in zip(sheet.ranges, states, strict=True) if state is not None]
+    size = sheet.block_size
+    extents = [(each.first * size, min(each.end * size, image.size_bytes)) for each in asked]
+    if sum_ranges(image, extents, sheet.rule, block_size=size) != [each.expected for each in asked]:
+        raise InputError(f"{image.path}: is not the image that the worksheet was made from, or was changed since")
+    return draft(
+        sheet_of(
+            image,
+            spans,
+            rule=sheet.rule,
+            block_size=size,
+            device=sheet.device,
+            drive=sheet.drive,
+            labels=sheet.labels,
+            baud=sheet.baud,
+            seconds_per_range=sheet.seconds_per_range,
+            round_number=sheet.round + 1,
+            earlier=sheet.tag,
+            progress=progress,
+        )
+    )
+
+
+def _result(
+    sheet: Sheet,
+    sheet_path: str | Path,
+    log_path: str | Path,
+    log_bytes: int,
+    answers: Answers,
+    states: Sequence[State | None],
+    doubles: Sequence[DoubleAnswer],
+    findings: Sequence[Finding],
+    max_ranges: int,
+) -> Tally:
+    from imgkit import __version__
+
+    places = Places(sheet.labels, sheet.drive, sheet.block_size)
+    counts = {
+        state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
+        for state in ("differ", "unreadable", "unanswered")
+    }
+    compared = sheet.sheet_blocks - counts["unreadable"] - counts["unanswered"]
+    verdict: Verdict = "pass"
+    if counts["unreadable"] or counts["unanswered"]:
+        verdict = "incomplete"
+    elif counts["differ"]:
+        verdict = "fail"
+    matching = sum(state is None for state in states)
+    runs = _runs(sheet, states)
+    return Tally(
+        version=__version__,
+        verdict=verdict,
+        findings=by_severity([*findings, *_findings(sheet, answers, doubles, states)]),
+        sheet_path=str(sheet_path),
+        log_path=str(log_path),
+        tag=sheet.tag,
+        round=sheet.round,
+        rule=sheet.rule,
+        image=sheet.image,
+        size_bytes=sheet.size_bytes,
+        block_size=sheet.block_size,
+        blocks=sheet.blocks,
+        ranges_on_sheet=len(sheet.ranges),
+        matching_ranges=matching,
+        differing_ranges=sum(state == "differ" for state in states),
+        unreadable_ranges=sum(state == "unreadable" for state in states),
+        unanswered_ranges=sum(state == "unanswered" for state in states),
+        answered_twice_differently=tuple(doubles),
+        compared_blocks=compared,
+        equal_blocks=compared - counts["differ"],
+        differing_blocks=counts["differ"],
+        unreadable_blocks=counts["unreadable"],
+        unanswered_blocks=counts["unanswered"],
+        not_on_sheet_blocks=sheet.blocks - sheet.sheet_blocks,
+        answers=answers.understood,
+        repeated_answers=answers.repeated,
+        garbled_lines=answers.garbled,
+        foreign_lines=answers.foreign,
+        log_bytes=log_bytes,
+        is_finished=answers.is_finished,
+        ranges=tuple(
+            CheckedRange(
+                span.first,
+                span.count,
+                state,
+                places.partitions_of(span.first, span.end),
+                places.addresses_of(span.first, span.end),
+            )
+            for span, state in runs[:max_ranges]
+        ),
+        ranges_total=len(runs),
+        address_source=places.address_source,
+        drive=sheet.drive,
+        risk=risk_of(sheet.rule, matching),
+        next_sheet=None,
+    )
+
+
+def _runs(sheet: Sheet, states: Sequence[State | None]) -> list[tuple[Span, State]]:
+    """Maximal runs of blocks in one state, ascending."""
+    found: list[tuple[Span, State]] = []
+    for each, state in zip(sheet.ranges, states, strict=True):
+        if state is None:
+            continue
+        if found and found[-1][1] == state and found[-1][0].end == each.first:
+            found[-1] = (Span(found[-1][0].first, found[-1][0].count + each.count), state)
+        else:
+            found.append((Span(each.first, each.count), state))
+    return found
+
+
+def _findings(
+    sheet: Sheet, answers: Answers, doubles: Sequence[DoubleAnswer], states: Sequence[State | None]
+) -> list[Finding]:
+    found = []
+    if not answers.understood:
+        found.append(
+            Finding(
+                "tally.no-answer",
+                "check",
+                f"no answer to this worksheet in the log: no line with the tag {sheet.tag}",
+                Where(),
+                "See whether it is the log of another round, and whether check.sh told that a tool is missing.",
+            )
+        )
+    found += [
+        Finding(
+            "tally.answered-twice",
+            "check",
+            f"range {each.number} ({each.first}+{each.count}) was answered {', '.join(map(str, each.answers))}; "
+            f"{each.expected} is right",
+            Where(block=each.first),
+            "The drive reads differently from time to time, or something was written between. Ask again.",
+        )
+        for each in doubles[:20]
+    ]
+    if answers.garbled or answers.foreign:
+        found.append(
+            Finding(
+                "tally.garbled",
+                "note",
+                f"{answers.garbled} garbled lines and {answers.foreign} for ranges that are not on the sheet were "
+                "left out",
+                Where(),
+                "The line loses characters; what they would have answered counts as unanswered.",
+            )
+        )
+    is_partial = sheet.sheet_blocks < sheet.blocks
+    if is_partial:
+        found.append(
+            Finding(
+                "tally.partial",
+                "note",
+                f"this worksheet holds {sheet.sheet_blocks} of the image's {sheet.blocks} blocks",
+                Where(),
+                "What it does not hold was answered in an earlier round, or never asked.",
+            )
+        )
+    if is_partial and sheet.earlier is not None and not any(states):
+        found.append(
+            Finding(
+                "tally.gone",
+                "check",
+                "what differed in the round before matches now",
+                Where(),
+                "Either the old machine read it wrongly once, or something was written meanwhile. Ask for the whole "
+                "again.",
+            )
+        )
+    return found
+
+
+def with_next(result: Tally, folder: str, drafted: Drafted) -> Tally:
+    """The result with the worksheet that was written for what is left."""
+    import msgspec
+
+    report = drafted.report
+    told: Tally = msgspec.structs.replace(
+        result,
+        next_sheet=NextSheet(
+            folder=folder,
+            tag=report.tag,
+            ranges_total=report.ranges_total,
+            range_blocks_most=report.range_blocks_most,
+            sheet_blocks=report.sheet_blocks,
+            time=report.time,
+        ),
+    )
+    return told
+
+
+def default_next_folder(sheet_path: Path, round_number: int) -> Path:
+    """Where the next worksheet goes unless told: `round-N`, in the first one's folder."""
+    home = sheet_path.parent if round_number == 2 else sheet_path.parent.parent
+    return home / f"round-{round_number}"

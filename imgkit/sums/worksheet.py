@@ -1,0 +1,253 @@
+"""Making a worksheet: which ranges the old machine shall sum, what is expected, and how long it will take."""
+
+import hashlib
+import os
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+from imgkit.drive import BITS_PER_BYTE_ON_THE_LINE, Drive, sweep_time
+from imgkit.errors import InputError, RequestError
+from imgkit.findings import Finding, Where
+from imgkit.label.report import read_labels
+from imgkit.label.result import Label
+from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.spans import Span
+from imgkit.sums.documents import to_bytes
+from imgkit.sums.places import Places
+from imgkit.sums.ranges import sum_ranges
+from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
+from imgkit.sums.risk import risk_of
+from imgkit.sums.rules import Rule
+from imgkit.sums.running import Implementation
+from imgkit.sums.script import check_script, is_device_name
+from imgkit.sums.seal import block_size_of
+
+DEFAULT_RANGES = 128
+DEFAULT_BAUD = 9600
+DEFAULT_SECONDS_PER_RANGE = 1.0
+MOST_RANGES = 100_000
+MOST_BAUD = 10_000_000
+MOST_SECONDS_PER_RANGE = 86_400
+_ROUNDED_BLOCKS = 16
+_TAG_DIGITS = "abcdefghjkmnpqrstuvwxyz23456789"
+_TAG_LENGTH = 4
+
+By = Literal["partition"]
+
+
+class Drafted(NamedTuple):
+    """A worksheet in full: the sheet, the bytes of its file, the script, and what the command answers."""
+
+    sheet: Sheet
+    document: bytes
+    script: str
+    report: Worksheet
+
+
+def make_worksheet(
+    image: str | Path | Medium,
+    *,
+    rule: Rule = "rotate16",
+    range_blocks: int | None = None,
+    ranges: int | None = None,
+    by: By | None = None,
+    block_size: int | None = None,
+    device: str = "",
+    drive: Drive | None = None,
+    baud: int = DEFAULT_BAUD,
+    seconds_per_range: float = DEFAULT_SECONDS_PER_RANGE,
+    implementation: Implementation | None = None,
+    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    progress: Callable[[int, int], None] | None = None,
+) -> Drafted:
+    """Sum an image in ranges and make the worksheet that an old machine is asked with.
+
+    At most one of `range_blocks` (blocks in a range), `ranges` (how many) and `by` (cut where the partitions of the
+    label start and end) may be given. Raises InputError when the image cannot be read whole, RequestError for a
+    request that cannot be.
+    """
+    if not isinstance(image, Medium):
+        with open_medium(image, unpack_limit_bytes=unpack_limit_bytes) as opened:
+            return make_worksheet(
+                opened, rule=rule, range_blocks=range_blocks, ranges=ranges, by=by, block_size=block_size,
+                device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
+                implementation=implementation, progress=progress,
+            )  # fmt: skip
+    _check(range_blocks, ranges, by, device, baud, seconds_per_range)
+    reading = read_labels(image, drive=drive)
+    size = block_size_of(reading, block_size)
+    blocks = -(-image.size_bytes // size)
+    if by is not None:
+        cuts = _cuts_at_partitions(reading.labels, blocks, size, image.path)
+        spans = [Span(first, end - first) for first, end in pairwise(cuts)]
+    else:
+        spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
+    sheet = sheet_of(
+        image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels[:1], baud=baud,
+        seconds_per_range=seconds_per_range, implementation=implementation, progress=progress,
+    )  # fmt: skip
+    return draft(sheet)
+
+
+def _check(
+    range_blocks: int | None, ranges: int | None, by: By | None, device: str, baud: int, seconds_per_range: float
+) -> None:
+    if sum(each is not None for each in (range_blocks, ranges, by)) > 1:
+        raise RequestError("give one of --range-blocks, --ranges and --by, not several")
+    if range_blocks is not None and range_blocks < 1:
+        raise RequestError("a range holds at least one block")
+    if ranges is not None and not 1 <= ranges <= MOST_RANGES:
+        raise RequestError(f"{ranges} ranges cannot be: give 1 to {MOST_RANGES}")
+    if not is_device_name(device) or len(device) > 200:
+        raise RequestError(f"{device[:40]!r} is not a device's name: letters, digits and /._-+,: can be in it")
+    if not 50 <= baud <= MOST_BAUD:
+        raise RequestError(f"{baud} baud cannot be: give 50 to {MOST_BAUD}")
+    if not 0 <= seconds_per_range <= MOST_SECONDS_PER_RANGE:
+        raise RequestError(f"{seconds_per_range} seconds for each range cannot be: give 0 to {MOST_SECONDS_PER_RANGE}")
+
+
+def _cuts_at_partitions(labels: Sequence[Label], blocks: int, block_size: int, path: Path) -> list[int]:
+    """Every block at which a partition starts or ends, from 0 to the end of the medium."""
+    if not labels:
+        raise RequestError(f"{path} has no label that says where partitions lie: give --ranges or --range-blocks")
+    places = Places(labels, None, block_size)
+    ends = {edge for span in places.spans for edge in (span.first, span.end) if 0 < edge < blocks}
+    return [0, *sorted(ends), blocks]
+
+
+def rounded(range_blocks: int) -> int:
+    """A number of blocks made so that records of several blocks fit, where it is large."""
+    return (
+        -(-range_blocks // _ROUNDED_BLOCKS) * _ROUNDED_BLOCKS if range_blocks >= 2 * _ROUNDED_BLOCKS else range_blocks
+    )
+
+
+def pieces(span: Span, range_blocks: int) -> list[Span]:
+    """A run of blocks cut into runs of `range_blocks`, the last one shorter.
+
+    Raises RequestError for more of them than a worksheet can have.
+    """
+    count = -(-span.count // range_blocks)
+    if count > MOST_RANGES:
+        raise RequestError(f"{count} ranges are too many for a worksheet (at most {MOST_RANGES}): make them larger")
+    return [Span(first, min(range_blocks, span.end - first)) for first in range(span.first, span.end, range_blocks)]
+
+
+def sheet_of(
+    image: Medium,
+    spans: Sequence[Span],
+    *,
+    rule: Rule,
+    block_size: int,
+    device: str,
+    drive: Drive | None,
+    labels: Sequence[Label],
+    baud: int,
+    seconds_per_range: float,
+    round_number: int = 1,
+    earlier: str | None = None,
+    implementation: Implementation | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Sheet:
+    """Sum these runs of blocks and put the sheet together; raises InputError for a run that cannot be read."""
+    from imgkit import __version__
+
+    extents = [(span.first * block_size, min(span.end * block_size, image.size_bytes)) for span in spans]
+    values = sum_ranges(image, extents, rule, block_size=block_size, implementation=implementation, progress=progress)
+    expected = []
+    for span, value in zip(spans, values, strict=True):
+        if value is None:
+            raise InputError(f"{image.path}: blocks {span} could not be read whole, so nothing can be expected of them")
+        expected.append(SheetRange(span.first, span.count, value))
+    if image.changed():
+        raise InputError(f"{image.path}: changed while it was read: stop what writes to it and start again")
+    return Sheet(
+        version=__version__,
+        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        tag=_tag(expected),
+        rule=rule,
+        image=os.path.abspath(image.path).encode("utf-8", "backslashreplace").decode("utf-8"),  # noqa: PTH100
+        size_bytes=image.size_bytes,
+        block_size=block_size,
+        device=device,
+        baud=baud,
+        seconds_per_range=float(seconds_per_range),
+        round=round_number,
+        earlier=earlier,
+        ranges=tuple(expected),
+        drive=drive,
+        labels=tuple(labels),
+    )
+
+
+def _tag(ranges: Sequence[SheetRange]) -> str:
+    """What marks the answers to this sheet: another for other ranges, other contents and another moment."""
+    digest = hashlib.sha256(repr([(each.first, each.count, each.expected) for each in ranges]).encode())
+    digest.update(os.urandom(16))
+    letters = "".join(_TAG_DIGITS[byte % len(_TAG_DIGITS)] for byte in digest.digest()[:_TAG_LENGTH])
+    return f"q{letters}"
+
+
+def draft(sheet: Sheet) -> Drafted:
+    """The files of a sheet and the answer to the one who asked for it."""
+    from imgkit import __version__
+
+    script = check_script(sheet)
+    counts = [each.count for each in sheet.ranges]
+    cut_bytes = sheet.size_bytes % sheet.block_size
+    findings: tuple[Finding, ...] = ()
+    if cut_bytes and sheet.ranges[-1].end == sheet.blocks:
+        findings = (
+            Finding(
+                "worksheet.cut-block",
+                "check",
+                f"the image ends {cut_bytes} bytes into its last block: a drive has whole blocks only",
+                Where(block=sheet.blocks - 1),
+                "The last range differs on a real drive, whatever lies on it. See whether the image is whole.",
+            ),
+        )
+    report = Worksheet(
+        version=__version__,
+        verdict="pass",
+        findings=findings,
+        folder="",
+        image=sheet.image,
+        size_bytes=sheet.size_bytes,
+        block_size=sheet.block_size,
+        blocks=sheet.blocks,
+        rule=sheet.rule,
+        tag=sheet.tag,
+        round=sheet.round,
+        ranges_total=len(counts),
+        range_blocks_least=min(counts),
+        range_blocks_most=max(counts),
+        sheet_blocks=sheet.sheet_blocks,
+        device=sheet.device,
+        baud=sheet.baud,
+        time=work_time(sheet, len(script)),
+        risk=risk_of(sheet.rule, len(counts)),
+        drive=sheet.drive,
+    )
+    return Drafted(sheet, to_bytes(sheet), script, report)
+
+
+def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
+    """How long the old machine and the line are busy with a sheet."""
+    digits = sum(len(str(number)) + len(str(each.expected)) for number, each in enumerate(sheet.ranges, 1))
+    fixed = len(sheet.tag) + len("    \r\n")
+    line_bytes = 2 * digits + fixed * len(sheet.ranges) + 2 * (len(sheet.tag) + len(" begin\r\n"))
+    sweep = None if sheet.drive is None else sweep_time(sheet.drive)
+    share = sheet.sheet_blocks * sheet.block_size
+    per_byte_seconds = BITS_PER_BYTE_ON_THE_LINE / sheet.baud
+    return WorkTime(
+        drive_seconds=None if sweep is None else share / sweep.bytes_per_second,
+        range_seconds=sheet.seconds_per_range * len(sheet.ranges),
+        line_seconds=line_bytes * per_byte_seconds,
+        script_seconds=script_bytes * per_byte_seconds,
+        line_bytes=line_bytes,
+        script_bytes=script_bytes,
+        dump_seconds=share * per_byte_seconds,
+    )
