@@ -1,5 +1,6 @@
 """How numbers, times, places and untrusted text are written for people, on the terminal and in the page."""
 
+import unicodedata
 from collections.abc import Iterable
 
 from imgkit.comparison.result import BlockRange, Comparison
@@ -7,15 +8,37 @@ from imgkit.drive import Address
 from imgkit.findings import Finding, Where
 
 MOST_TEXT = 300
+_UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
+_LONE_BYTES = range(0xDC80, 0xDD00)
 _DAY_SECONDS = 86_400
 
 
 def clean(text: str, limit: int = MOST_TEXT) -> str:
     """Text that comes from a medium or a path, harmless: nothing that moves a cursor, bounded in length."""
-    shown = "".join(
-        character if character.isprintable() else f"\\x{ord(character):02x}" for character in text[: limit + 1]
-    )
+    shown = visible(text[: limit + 1])
     return shown if len(text) <= limit and len(shown) <= 4 * limit else shown[:limit] + "…"
+
+
+def visible(text: str) -> str:
+    r"""Text from a path or a medium with nothing in it that acts unseen: such characters become `\xNN`.
+
+    These are control and format characters (which may turn the direction of writing), line and paragraph
+    separators, and the bytes of a path that are no text.
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        _spelt_out(character) if unicodedata.category(character) in _UNSEEN else character for character in text
+    )
+
+
+def _spelt_out(character: str) -> str:
+    code = ord(character)
+    if code in _LONE_BYTES:
+        code -= 0xDC00
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def grouped(number: int) -> str:
@@ -124,13 +147,19 @@ def copy_answer(result: Comparison) -> tuple[str, str]:
         return "DIFFERS", f"{'; '.join(parts)}; {compared}"
     left_out = sum(each.count for each in result.not_compared)
     if left_out:
-        return "EXACT IN PART", f"all {compared} are equal; {plural(left_out, 'block')} not asked for"
+        return "EXACT IN PART", f"all {compared} are equal; {plural(left_out, 'block')} skipped or not asked for"
+    if any(finding.id == "medium.changed" for finding in result.findings):
+        return "NOT KNOWN", f"a medium changed while it was read; {compared}"
     return "EXACT", f"every block is equal; {compared}"
+
+
+NOT_OF_LABELS = ("medium.", "pattern.")
+"""How the ids of findings start that say nothing of labels."""
 
 
 def label_answer(findings: Iterable[Finding], label_count: int) -> tuple[str, str]:
     """What the checks say: one word or two, and the sentence behind it."""
-    told = tuple(findings)
+    told = tuple(finding for finding in findings if not finding.id.startswith(NOT_OF_LABELS))
     if any(finding.severity == "stop" for finding in told):
         return "STOP", f"{severities(told)}: do not boot from it before these are settled"
     if label_count == 0:

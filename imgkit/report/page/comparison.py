@@ -22,6 +22,7 @@ from imgkit.report import words
 from imgkit.report.page.environment import render, tail
 from imgkit.report.page.hexadecimal import SampleView, sample_view
 from imgkit.report.page.labels import LabelTable, field_name, label_tables, value_text
+from imgkit.report.page.picture import Picture, picture
 from imgkit.report.page.surfaces import surface_map
 from imgkit.spans import Span
 
@@ -148,6 +149,7 @@ def _render(result: Comparison, limits: Limits) -> str:
         ),
         result=result,
         map=surface_map(result),
+        pictures=_pictures(result, limits),
         again=result.copy_again if result.copy_again and result.copy_again.blocks else None,
         limits=limits,
         title=f"{result.verdict}: {copy_name} compared with {reference_name}",
@@ -239,6 +241,15 @@ def _answer_of_copy(result: Comparison) -> Answer:
         word = "NOT KNOWN" if word.startswith("EXACT") else word
         sentences.append("A medium changed while it was read: this is true of neither state of it.")
     return Answer("Is the copy exact?", word, TONES.get(word, "look"), tuple(sentences))
+
+
+def _pictures(result: Comparison, limits: Limits) -> tuple[Picture, ...]:
+    """The partitions of each label to scale; once where both media have the same."""
+    reference, copy = result.labels.reference, result.labels.copy
+    same = reference == copy
+    drawn = [picture(label, "reference and copy" if same else "reference") for label in reference]
+    drawn += [] if same else [picture(label, "copy") for label in copy]
+    return tuple(each for each in drawn if each is not None)[: limits.labels]
 
 
 def _in_words(block_range: BlockRange, result: Comparison) -> str:

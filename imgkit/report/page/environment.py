@@ -2,7 +2,6 @@
 
 import base64
 import hashlib
-import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from importlib import resources
@@ -11,34 +10,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from imgkit.report import words
+from imgkit.report.words import visible
 
 _PACKAGE = "imgkit.report.page"
-_UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
 _PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .,:-_/")
-_LONE_BYTES = range(0xDC80, 0xDD00)
 _MOST_CHARACTERS = 20_000
-
-
-def visible(text: str) -> str:
-    r"""Text from a path or a medium with nothing in it that acts unseen: such characters become `\xNN`.
-
-    These are control and format characters (which may turn the direction of writing), line and paragraph
-    separators, and the bytes of a path that are no text.
-    """
-    if text.isprintable():
-        return text
-    return "".join(
-        _spelt_out(character) if unicodedata.category(character) in _UNSEEN else character for character in text
-    )
-
-
-def _spelt_out(character: str) -> str:
-    code = ord(character)
-    if code in _LONE_BYTES:
-        code -= 0xDC00
-    if code < 0x100:
-        return f"\\x{code:02x}"
-    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def tail(text: str, limit: int) -> str:

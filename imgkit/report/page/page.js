@@ -40,4 +40,16 @@
   const map = document.querySelector("section.map");
   map.addEventListener("pointerover", tell);
   map.addEventListener("focusin", tell);
+  const steps = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 };
+  map.addEventListener("keydown", (event) => {
+    const drawing = event.target.closest("svg");
+    const step = steps[event.key];
+    if (!drawing || !step) return;
+    const cells = Array.from(drawing.querySelectorAll(".cell"));
+    if (!cells.length) return;
+    const at = cells.indexOf(event.target);
+    const next = at < 0 ? (step > 0 ? 0 : cells.length - 1) : (at + step + cells.length) % cells.length;
+    cells[next].focus();
+    event.preventDefault();
+  });
 })();

@@ -21,7 +21,6 @@ MOST_SURFACES = 32
 MOST_BLOCKS = 2_000_000
 _OUTER, _INNER = 96.0, 30.0
 _SEVERITY: tuple[State, ...] = ("unreadable", "missing", "differ", "extra")
-_MOST_TOUCHABLE = 1500
 
 
 class Cell(msgspec.Struct, frozen=True):
@@ -51,7 +50,6 @@ class SurfaceMap(msgspec.Struct, frozen=True):
     outer: float
     inner: float
     note: str
-    touchable: bool
     states: tuple[State, ...]
 
 
@@ -80,7 +78,6 @@ def surface_map(result: Comparison) -> SurfaceMap | None:
     else:
         strip = _strip(result, episodes)
         notes.append("Without a drive file the blocks lie along one strip.")
-    count = sum(len(surface.cells) for surface in surfaces) + len(strip)
     return SurfaceMap(
         surfaces=surfaces,
         strip=strip,
@@ -89,7 +86,6 @@ def surface_map(result: Comparison) -> SurfaceMap | None:
         outer=_OUTER,
         inner=_INNER,
         note=" ".join(notes),
-        touchable=count <= _MOST_TOUCHABLE,
         states=tuple(state for state in _SEVERITY if any(each.state == state for each in result.ranges)),
     )
 

@@ -28,6 +28,7 @@ def inspection(result: Inspection, console: Console) -> None:
             *(result.digests.items()),
         ],
     )
+    _sums(console, result)
     for number, each in enumerate(result.labels, 1):
         one_label(console, each, "Label" if len(result.labels) == 1 else f"Label {number}")
     if result.partitions:
@@ -53,6 +54,17 @@ def inspection(result: Inspection, console: Console) -> None:
     if result.areas_total > len(largest):
         indented(console, Text(f"The {len(largest)} largest are shown; --json lists more."))
     findings(console, result.findings)
+
+
+def _sums(console: Console, result: Inspection) -> None:
+    if not result.sums:
+        return
+    heading(console, "Sums", "as the old tools print them: sum, and blocks of 1024, of 512, or bytes")
+    rows = table(("of", "left"), *((rule, "left") for rule in result.sums[0].printed))
+    for each in result.sums:
+        name = "the whole" if each.name is None else f"partition {words.clean(each.name, 20)}"
+        rows.add_row(Text(name), *each.printed.values())
+    indented(console, rows)
 
 
 def _contents(use: PartitionUse) -> str:

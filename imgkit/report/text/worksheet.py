@@ -81,7 +81,9 @@ def risk_lines(risk: Risk) -> list[str]:
     lines.append(f"Besides, this sum is {risk.blind_to}." if risk.other_rule else f"Besides: {risk.blind_to}.")
     if risk.other_rule is not None and risk.one_in_with_other_rule is not None:
         lines.append(
-            f"A second worksheet with {risk.other_rule} makes it one in {words.grouped(risk.one_in_with_other_rule)}."
+            f"A second worksheet with {risk.other_rule} makes random damage one in "
+            f"{words.grouped(risk.one_in_with_other_rule)}. Blocks that changed places are surely seen only by "
+            "posix-crc, or where each block is a range."
         )
     return lines
 
