@@ -27,6 +27,7 @@ from imgkit.cli.common import (
     multiple=True,
     help="Digests of the whole, from the same reading; may be repeated.",
 )
+@click.option("--sums", "wants_sums", is_flag=True, help="The sums of old machines, of the whole and each partition.")
 @drive_option
 @unpack_option
 @output_options
@@ -34,6 +35,7 @@ def command(
     image: Path,
     block_size: int | None,
     digests: tuple[str, ...],
+    wants_sums: bool,
     drive_path: Path | None,
     unpack_limit: int,
     json_path: str | None,
@@ -45,6 +47,7 @@ def command(
     Examples:
       imgkit inspect dump.img
       imgkit inspect dump.img.xz --digest sha256 --json -
+      imgkit inspect dump.img --sums
     """
     check_outputs([json_path], [image, drive_path])
     drive = load_drive_option(drive_path)
@@ -63,6 +66,7 @@ def command(
             drive=drive,
             boot=boot,
             digests=tuple(each for each in ALGORITHMS if each in digests),
+            sums="all" if wants_sums else "none",
             unpack_limit_bytes=unpack_limit,
             progress=progress,
         )

@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
 from imgkit.label.result import Label
+from imgkit.sums.rules import Rule
 from imgkit.volume.probes import Volume
 
 Contents = Literal["data", "blank", "unreadable"]
@@ -35,6 +36,18 @@ class PartitionUse(msgspec.Struct, frozen=True):
     volume: Volume | None
 
 
+class AreaSums(msgspec.Struct, frozen=True):
+    """The sums of the whole medium (`name` None) or of a partition, as far as it lies on the medium.
+
+    `printed` is how the old tools print them.
+    """
+
+    name: str | None
+    size_bytes: int
+    values: dict[Rule, int]
+    printed: dict[Rule, str]
+
+
 class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     """What `imgkit inspect` answers. `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is exact."""
 
@@ -49,6 +62,7 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     block_size: int
     blocks: int
     digests: dict[str, str]
+    sums: tuple[AreaSums, ...] = ()
     data_blocks: int
     blank_blocks: int
     unreadable_blocks: int

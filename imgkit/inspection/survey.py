@@ -1,8 +1,10 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -10,15 +12,19 @@ from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
-from imgkit.inspection.result import Area, Contents, Inspection, PartitionUse
+from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.report import LabelReading, read_labels, volumes_in
 from imgkit.label.result import Label, Partition
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
 from imgkit.volume.boot import boot_findings, first_words
 
+if TYPE_CHECKING:
+    from imgkit.sums.totals import Totals
+
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
+Sums = Literal["none", "all"]
 
 
 def inspect_medium(
@@ -28,6 +34,7 @@ def inspect_medium(
     drive: Drive | None = None,
     boot: Boot | None = None,
     digests: Sequence[Algorithm] = (),
+    sums: Sums = "none",
     max_areas: int = DEFAULT_MAX_AREAS,
     unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
     progress: Callable[[int, int], None] | None = None,
@@ -48,6 +55,7 @@ def inspect_medium(
                 drive=drive,
                 boot=boot,
                 digests=digests,
+                sums=sums,
                 max_areas=max_areas,
                 progress=progress,
             )
@@ -56,8 +64,39 @@ def inspect_medium(
     size = block_size or (label.block_size if label else 512)
     partitions = label.partitions if label else ()
     survey = _Survey(medium, size, [_span(each, label, size) for each in partitions], max_areas)
-    interrupted = survey.read(digests, progress)
-    return _result(medium, reading, boot or Boot(), partitions, drive, survey, interrupted)
+    with ExitStack() as stack:
+        totals = None
+        if sums == "all":
+            from imgkit.sums.totals import Totals
+
+            totals = stack.enter_context(Totals(_areas_to_sum(medium, survey)))
+        interrupted = survey.read(digests, totals, progress)
+    is_whole = not (interrupted or survey.counts["unreadable"])
+    summed = _summed(partitions, totals) if totals is not None and is_whole else ()
+    return _result(medium, reading, boot or Boot(), partitions, drive, survey, interrupted, summed)
+
+
+def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
+    """The whole medium, then each partition as far as the medium goes, in bytes."""
+    size, end = survey.block_size, medium.size_bytes
+    spans = [(span.first * size, span.end * size) for span in survey.watched]
+    return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
+
+
+def _summed(partitions: Sequence[Partition], totals: "Totals") -> tuple[AreaSums, ...]:
+    from imgkit.sums.rules import printed
+
+    names = [None, *(partition.name for partition in partitions)]
+    return tuple(
+        AreaSums(
+            name,
+            end - start,
+            dict(values),
+            {rule: printed(rule, value, end - start) for rule, value in values.items()},
+        )
+        for name, (start, end), values in zip(names, totals.areas, totals.values(), strict=True)
+        if end > start
+    )
 
 
 def _span(partition: Partition, label: Label | None, block_size: int) -> Span:
@@ -83,7 +122,12 @@ class _Survey:
         self._max_areas = max_areas
         self._open: Area | None = None
 
-    def read(self, algorithms: Sequence[Algorithm], progress: Callable[[int, int], None] | None) -> bool:
+    def read(
+        self,
+        algorithms: Sequence[Algorithm],
+        totals: "Totals | None",
+        progress: Callable[[int, int], None] | None,
+    ) -> bool:
         """Read everything; returns whether Ctrl-C ended it early."""
         digests = {name: maker(name)() for name in algorithms}
         size, end = self.block_size, self.medium.size_bytes
@@ -91,7 +135,7 @@ class _Survey:
         buffer = bytearray(piece)
         zeros = bytes(piece)
         reached = 0
-        extents = [(0, end)] if digests else self.medium.data_extents(0, end)
+        extents = [(0, end)] if digests or totals else self.medium.data_extents(0, end)
         try:
             for start, stop in extents:
                 first = max(reached, start - start % size)
@@ -103,6 +147,8 @@ class _Survey:
                     self.ended_early = self.ended_early or survived.ended_early
                     self._look_at(offset, view, survived.lost, zeros)
                     _feed(digests, view)
+                    if totals is not None:
+                        totals.take(offset, view)
                     reached = offset + len(view)
                     if progress is not None:
                         progress(reached, end)
@@ -178,6 +224,7 @@ def _result(
     drive: Drive | None,
     survey: _Survey,
     interrupted: bool,
+    sums: Sequence[AreaSums],
 ) -> Inspection:
     from imgkit import __version__
 
@@ -225,6 +272,7 @@ def _result(
         block_size=survey.block_size,
         blocks=blocks,
         digests=survey.digests,
+        sums=tuple(sums),
         data_blocks=survey.counts["data"],
         blank_blocks=survey.counts["blank"],
         unreadable_blocks=survey.counts["unreadable"],

@@ -4,21 +4,31 @@ import math
 import shlex
 import uuid
 import zlib
-from typing import Any
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
 
 import msgspec
 
+from imgkit.errors import DescriptionError, OutputError
 from imgkit.findings import Finding, Verdict, by_severity, verdict_of
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
-from imgkit.label.codec import INTEGERS, Decoded, decode, header_parser, slot_parser, xor16
-from imgkit.label.layout import NUMBERS, Field, Variant, named
+from imgkit.label.codec import INTEGERS, SUM_TYPES, Decoded, decode, header_parser, slot_parser, sum_of
+from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Field, Variant, named
 from imgkit.label.plan import Plan, Slot, load_plan
 from imgkit.label.result import Label
 
 _BOOT_AREA_BYTES = 8192
 _SUPERBLOCK_BYTES = 8192
-_MBR_FROM_BYTE = 440
+_DRIVE_FIELDS = {
+    "tracks_per_cylinder": "heads",
+    "sectors_per_cylinder": "heads",
+    "total_sectors": "cylinders",
+    "head_switch_us": "head_switch_ms",
+    "seek_track_us": "seek_track_ms",
+}
+"""Where a field of a drive file has another name than the label's."""
 _NAMESPACE = uuid.UUID("8d1fae3c-6f0e-5b0a-9d6e-5f2b1c0a7e21")
 
 
@@ -58,26 +68,32 @@ class Built(msgspec.Struct, frozen=True):
 def build_label(plan_path: str, output: str) -> Built:
     """Make the label of a plan; nothing is written. `output` is the name that the file will have.
 
-    Raises DescriptionError for a plan that cannot be.
+    Raises DescriptionError for a plan that cannot be, OutputError when `output` is one of the plan's files.
     """
     from imgkit import __version__
 
     plan = load_plan(plan_path)
+    _refuse_input(output, plan)
+    _refuse_what_does_not_fit(plan)
     parts = _parts(plan)
-    data = b"".join(content for _, _, content in parts)
+    data = bytearray()
     pieces: list[Piece] = []
-    position = 0
-    for what, medium_byte, content in parts:
-        pieces.append(Piece(what, position, medium_byte, len(content)))
-        position += len(content)
+    for part in parts:
+        data += bytes(part.leading_bytes)
+        pieces.append(Piece(part.what, len(data), part.medium_byte, len(part.content)))
+        data += part.content
     found = _read_back(plan, parts)
+    if not found:
+        raise DescriptionError(
+            f"{plan.path}: table [label]: field 'layout': what it gives does not read as such a label"
+        )
     findings: list[Finding] = []
     for decoded in found:
         findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
-    findings += check_across(found)
+    findings += check_across(found, plan.drive.capacity_bytes)
     told = by_severity(findings)
     return Built(
-        data,
+        bytes(data),
         LabelBuild(
             version=__version__,
             verdict=verdict_of(told),
@@ -93,38 +109,87 @@ def build_label(plan_path: str, output: str) -> Built:
     )
 
 
-def _parts(plan: Plan) -> list[tuple[str, int, bytes]]:
-    """What it is, where on the medium it goes, and the bytes."""
+class _Part(NamedTuple):
+    """Bytes that go to one place of the medium; in the file, `leading_bytes` zeros stand before them."""
+
+    what: str
+    medium_byte: int
+    content: bytes
+    leading_bytes: int = 0
+
+
+def _refuse_input(output: str, plan: Plan) -> None:
+    for path in plan.files:
+        if Path(output).exists() and Path(output).samefile(path):
+            raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
+
+
+def _refuse_what_does_not_fit(plan: Plan) -> None:
+    """Raises DescriptionError for a number that is larger than the label's field for it."""
     layout = plan.variant.layout
+    values = _header_values(plan)
+    for field, value, most in _too_large(layout.field, values):
+        name = _DRIVE_FIELDS.get(field, field)
+        raise DescriptionError(
+            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, and a label of this layout can say at "
+            f"most {most}"
+        )
+    for slot in plan.slots:
+        for field, value, most in _too_large(layout.partitions.field, _slot_values(plan, slot)):
+            raise DescriptionError(
+                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, and a label of this layout can "
+                f"say at most {most}"
+            )
+
+
+def _too_large(fields: tuple[Field, ...], values: dict[str, Any]) -> Iterator[tuple[str, int, int]]:
+    for field in fields:
+        value, most = values.get(field.name), (1 << 8 * field.size_bytes) - 1
+        if field.type in NUMBERS and isinstance(value, int) and value > most:
+            yield field.name, value, most
+
+
+def _parts(plan: Plan) -> list[_Part]:
+    """The pieces of the label."""
+    layout, size = plan.variant.layout, plan.drive.sector_size
     if layout.partitions.block is not None:
         return _table_parts(plan)
     place = layout.place[0]
-    start = place.block * plan.drive.sector_size + place.offset
-    label = _label_bytes(plan)
-    if layout.partitions.names == "numbers":
-        # What lies before the table in this block is boot code, and stays.
-        return [("partition table", start + _MBR_FROM_BYTE, label[_MBR_FROM_BYTE:])]
-    padding = -(place.offset + len(label)) % plan.drive.sector_size if place.offset == 0 else 0
-    return [("label block", start, label + bytes(padding))]
+    block = place.block if place.block >= 0 else plan.drive.total_sectors + place.block
+    count = _slot_count(plan)
+    # What lies in this block before the label's own bytes is boot code, and stays.
+    leading_bytes, _ = layout.own_bytes(count)
+    label = _label_bytes(plan, count)[leading_bytes:]
+    start = block * size + place.offset + leading_bytes
+    if leading_bytes:
+        return [_Part("partition table", start, label, leading_bytes)]
+    return [_Part("label block", start, label + bytes(-len(label) % size if place.offset == 0 else 0))]
 
 
-def _label_bytes(plan: Plan) -> bytes:
+def _slot_count(plan: Plan) -> int:
+    """How many slots the label gets: the usual number, or as many as the plan needs."""
+    return max([plan.variant.layout.partitions.usual, *(slot.index + 1 for slot in plan.slots)])
+
+
+def _label_bytes(plan: Plan, count: int) -> bytes:
     """A label whose slots follow its header."""
     variant = plan.variant
     array = variant.layout.partitions
-    count = max([array.usual, *(slot.index + 1 for slot in plan.slots)])
     header = _header_values(plan) | ({array.count: count} if array.count else {})
     data = bytearray(header_parser(variant).build(_filled(variant.layout.field, header)))
     data += bytes(array.offset - len(data)) + _slot_bytes(plan, count)
     data += bytes(max(0, variant.layout.most_bytes - len(data)) if array.count is None else 0)
     _put_magics(data, variant)
+    _put_checksum(data, variant, count)
+    return bytes(data)
+
+
+def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
     rule = variant.layout.checksum
     if rule is not None:
-        word = INTEGERS[variant.byte_order]["u16"]
-        data[rule.offset : rule.offset + 2] = bytes(2)
-        end = array.offset + array.stride * count
-        data[rule.offset : rule.offset + 2] = word.build(xor16(bytes(data[rule.first : end]), variant.byte_order))
-    return bytes(data)
+        kind = SUM_TYPES[rule.rule]
+        stored = INTEGERS[variant.byte_order][kind].build(sum_of(bytes(data), variant, slot_count))
+        data[rule.offset : rule.offset + WIDTHS_BYTES[kind]] = stored
 
 
 def _header_values(plan: Plan) -> dict[str, Any]:
@@ -152,14 +217,15 @@ def _header_values(plan: Plan) -> dict[str, Any]:
 
 
 def _filled(fields: tuple[Field, ...], values: dict[str, Any]) -> dict[str, Any]:
-    """A value for every field: the given one, cut to its room, or zero."""
+    """A value for every field: the given one, or zero, or the first that the layout allows."""
     filled: dict[str, Any] = {}
     for field in fields:
         value = values.get(field.name)
         if field.type in NUMBERS:
             empty: Any = 0 if field.length is None else [0] * field.length
-            most = (1 << (8 * field.size_bytes)) - 1
-            filled[field.name] = min(value, most) if isinstance(value, int) else empty
+            if field.one_of and 0 not in field.one_of:
+                empty = field.one_of[0]
+            filled[field.name] = value if isinstance(value, int) else empty
         elif field.type == "guid":
             filled[field.name] = value or str(uuid.UUID(int=0))
         else:
@@ -214,7 +280,7 @@ def _identity(plan: Plan) -> str:
     return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
 
 
-def _table_parts(plan: Plan) -> list[tuple[str, int, bytes]]:
+def _table_parts(plan: Plan) -> list[_Part]:
     """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3)."""
     variant, size = plan.variant, plan.drive.sector_size
     array = variant.layout.partitions
@@ -234,25 +300,18 @@ def _table_parts(plan: Plan) -> list[tuple[str, int, bytes]]:
     primary = _header(variant, values | {"own_block": 1, "other_block": last, array.block: 2})
     backup = _header(variant, values | {"own_block": last, "other_block": 1, array.block: last - table_blocks})
     protective = _protective_record(plan.drive.total_sectors)
+    protective_from, _ = named("mbr")[0].layout.own_bytes(1)
     return [
-        ("label and table", size, primary + bytes(size - len(primary)) + table),
-        (
-            "backup of table and label",
-            (last - table_blocks) * size,
-            table + backup + bytes(size - len(backup)),
-        ),
-        ("protective record", _MBR_FROM_BYTE, protective[_MBR_FROM_BYTE:]),
+        _Part("label and table", size, primary + bytes(size - len(primary)) + table),
+        _Part("copy of table and label", (last - table_blocks) * size, table + backup + bytes(size - len(backup))),
+        _Part("protective record", protective_from, protective[protective_from:]),
     ]
 
 
 def _header(variant: Variant, values: dict[str, Any]) -> bytes:
     data = bytearray(header_parser(variant).build(_filled(variant.layout.field, values)))
     _put_magics(data, variant)
-    rule = variant.layout.checksum
-    if rule is not None:
-        number = INTEGERS[variant.byte_order]["u32"]
-        data[rule.offset : rule.offset + 4] = bytes(4)
-        data[rule.offset : rule.offset + 4] = number.build(zlib.crc32(bytes(data[rule.first :])))
+    _put_checksum(data, variant, 0)
     return bytes(data)
 
 
@@ -268,15 +327,16 @@ def _protective_record(total_blocks: int) -> bytes:
     return bytes(data)
 
 
-def _read_back(plan: Plan, parts: list[tuple[str, int, bytes]]) -> list[Decoded]:
+def _read_back(plan: Plan, parts: list[_Part]) -> list[Decoded]:
     """The labels as a reader finds them once the pieces are in their places."""
 
     def read(first_byte: int, count: int) -> bytes:
         data = bytearray(max(0, min(count, plan.drive.capacity_bytes - first_byte)))
-        for _, start, content in parts:
-            low, high = max(first_byte, start), min(first_byte + len(data), start + len(content))
+        for part in parts:
+            start = part.medium_byte
+            low, high = max(first_byte, start), min(first_byte + len(data), start + len(part.content))
             if low < high:
-                data[low - first_byte : high - first_byte] = content[low - start : high - start]
+                data[low - first_byte : high - first_byte] = part.content[low - start : high - start]
         return bytes(data)
 
     size = plan.drive.sector_size

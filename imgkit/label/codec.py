@@ -9,7 +9,18 @@ from typing import Any
 import construct
 import msgspec
 
-from imgkit.label.layout import TEXT_NAMES, WIDTHS_BYTES, ByteOrder, Field, FieldType, Layout, Magic, Variant
+from imgkit.label.layout import (
+    TEXT_NAMES,
+    WIDTHS_BYTES,
+    ByteOrder,
+    Field,
+    FieldType,
+    Layout,
+    Magic,
+    Variant,
+    is_slot_stride,
+    slot_name,
+)
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition, is_sector_size
 
 ASSUMED_SECTOR_SIZE = 512
@@ -164,11 +175,6 @@ def text_of(data: bytes) -> str:
     return data.split(b"\0", 1)[0].decode("latin-1").rstrip(" ")
 
 
-def letter(index: int) -> str:
-    """The name of a slot: `a` to `z`, then the slot's number."""
-    return chr(ord("a") + index) if index < 26 else str(index)
-
-
 def partition_from(slot: dict[str, Any], variant: Variant, name: str, shift: int = 0) -> Partition:
     """A partition from a parsed slot; `shift` blocks are added to where it starts."""
     layout = variant.layout
@@ -189,8 +195,7 @@ def partition_from(slot: dict[str, Any], variant: Variant, name: str, shift: int
 
 
 def _slot(slot: dict[str, Any], variant: Variant, index: int) -> Partition:
-    lettered = variant.layout.partitions.names == "letters"
-    return partition_from(slot, variant, letter(index) if lettered else str(index + 1))
+    return partition_from(slot, variant, slot_name(variant.layout.partitions, index))
 
 
 def _others(fields: tuple[Field, ...], values: dict[str, Any], known: frozenset[Any]) -> dict[str, Any]:
@@ -220,7 +225,7 @@ def _table(
     if array.block is None:
         return data[array.offset :], array.stride
     stride = array.stride if array.stride_field is None else int(header[array.stride_field])
-    if not array.stride <= stride <= 4096:
+    if not is_slot_stride(stride, array):
         stride = array.stride
     first = int(header[array.block]) * block_size + array.offset
     return (read(first, stride * slot_count) if first < 1 << 62 else b""), stride

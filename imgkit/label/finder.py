@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 COMMON_SECTOR_SIZES = (512, 256, 1024, 2048, 4096)
 MOST_OUTER_PARTITIONS = 64
 _EVIDENCE_NEEDED = 2
+_MOST_SLOTS = 1024
 _ALONE = Place(0, 0)
 """Where a label lies in a file that holds its block and nothing else."""
 
@@ -144,16 +145,17 @@ def _is_believed(decoded: "Decoded") -> bool:
 def evidence_for(label: Label) -> int:
     """How many independent signs beside the first magic say that this is a label.
 
-    Its checksum is right (counts for two), each further magic is there, the slot count is small, the sector
-    size is possible, the sectors of a cylinder multiply out. Bytes that only start with the magic have none
-    of these.
+    The slot count is small, and the checksum up to that slot is right (counts for two); each further magic is there,
+    the sector size is possible, the sectors of a cylinder multiply out. Bytes that only start with the magic have
+    none of these. An exclusive-or over more than the label says little: it is the same in any order of the bytes.
     """
     geometry = label.geometry
+    is_small = 0 < label.slot_count <= _MOST_SLOTS
     tracks, sectors = geometry.tracks_per_cylinder, geometry.sectors_per_track
     return (
-        2 * (label.checksum is not None and label.checksum.ok)
+        2 * (is_small and label.checksum is not None and label.checksum.ok)
         + sum(label.magics_ok[1:])
-        + (0 < label.slot_count <= 1024)
+        + is_small
         + is_sector_size(geometry.sector_size)
         + (tracks is not None and sectors is not None and 0 < tracks * sectors == geometry.sectors_per_cylinder)
     )

@@ -122,6 +122,22 @@ class PartitionArray(_Strict, frozen=True):
     checksum: FieldName | None = None
 
 
+MOST_STRIDE_BYTES = 4096
+
+
+def is_slot_stride(stride: int, array: PartitionArray) -> bool:
+    """Whether slots can lie so many bytes apart: the layout's distance, or that times a power of two (UEFI 2.10)."""
+    times, rest = divmod(stride, array.stride)
+    return rest == 0 and times > 0 and times & (times - 1) == 0 and stride <= MOST_STRIDE_BYTES
+
+
+def slot_name(array: PartitionArray, index: int) -> str:
+    """What the partition in a slot (0-based) is called: `a` to `z`, then the slot's number; or numbers from 1 on."""
+    if array.names == "numbers":
+        return str(index + 1)
+    return chr(ord("a") + index) if index < 26 else str(index)
+
+
 class PartitionType(_Strict, frozen=True):
     """What a type code means.
 
@@ -173,7 +189,7 @@ class Layout(_Strict, frozen=True):
         What its layout does not describe at the start (boot code in the same block) is not its own.
         """
         array = self.partitions
-        offsets = [each.offset for each in (*self.field, *self.magic)]
+        offsets = [*(field.offset for field in self.field), *(magic.offset for magic in self.magic)]
         if array.block is not None:
             return min(offsets), self.header_bytes
         end = array.offset + array.stride * slot_count
@@ -279,7 +295,9 @@ def _checked(layout: Layout, source: str) -> Layout:
     ):
         for role, name in named_fields.items():
             if name is not None and name not in numbers:
-                raise DescriptionError(f"{source}: table {table}: field {role!r}: no number [[field]] is called {name!r}")
+                raise DescriptionError(
+                    f"{source}: table {table}: field {role!r}: no number [[field]] is called {name!r}"
+                )
     slot_names = {field.name for field in array.field}
     for needed in ("first", "type_code"):
         if needed not in slot_names:
@@ -296,7 +314,9 @@ def _checked(layout: Layout, source: str) -> Layout:
         if magic.type not in NUMBERS or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
             raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
         if magic.offset + WIDTHS_BYTES[magic.type] > layout.most_bytes:
-            raise DescriptionError(f"{source}: table [[magic]]: field 'offset': {magic.offset} lies past the label's end")
+            raise DescriptionError(
+                f"{source}: table [[magic]]: field 'offset': {magic.offset} lies past the label's end"
+            )
     rule = layout.checksum
     if rule is not None and rule.rule == "xor16" and array.block is not None:
         raise DescriptionError(f"{source}: table [checksum]: field 'rule': xor16 needs slots that follow the label")
@@ -316,7 +336,9 @@ def _check_words(layout: Layout, source: str) -> None:
         *(("table [[type]]", "name", known.name) for known in layout.type),
     ):
         if not text.isprintable():
-            raise DescriptionError(f"{source}: {table}: field {name!r}: holds characters that cannot be shown: {text!r}")
+            raise DescriptionError(
+                f"{source}: {table}: field {name!r}: holds characters that cannot be shown: {text!r}"
+            )
 
 
 def _check_types(source: str, table: str, fields: tuple[Field, ...], numbers: frozenset[str]) -> None:

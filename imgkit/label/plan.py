@@ -1,6 +1,7 @@
 """Plan files: the label that a person wants, checked, and turned into blocks."""
 
 import re
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
@@ -12,11 +13,12 @@ from imgkit import spans
 from imgkit.description import read_description
 from imgkit.drive import Drive, load_drive
 from imgkit.errors import DescriptionError, RequestError
-from imgkit.label.layout import Layout, Variant, chosen
+from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Layout, Variant, chosen, slot_name
 from imgkit.label.result import Label
 from imgkit.spans import Span
 
 _AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
+_GUID = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}\Z")
 _UNITS_BYTES = {
     "b": 1,
     "kb": 10**3,
@@ -27,6 +29,9 @@ _UNITS_BYTES = {
     "gib": 1 << 30,
 }
 Amount = int | str
+_FORM = ("fragment_size", "fragments_per_block", "cylinders_per_group")
+_LEAST_BLOCK_BYTES = 512
+"""The smallest block of a medium whose table lies apart (UEFI 2.10, 5.3.1)."""
 MOST_PARTITIONS = 128
 
 
@@ -34,7 +39,8 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One `[[partition]]` of a plan file.
 
     `first`: a block, or `"12cyl"`; left out: after the partition before it. `count`: blocks, or `"rest"`; or
-    `size`: `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`. `type`: a name or code of the layout.
+    `size`: `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`: up to the next `first` that is stated, or to the
+    last block that partitions may use. `type`: a name or code of the layout.
     """
 
     name: Annotated[str, Meta(min_length=1, max_length=40)]
@@ -48,7 +54,11 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class PlannedLabel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The `[label]` table of a plan file; `align = "cylinder"` starts and ends partitions at cylinders."""
+    """The `[label]` table of a plan file.
+
+    `align = "cylinder"` starts and ends partitions at cylinders, up from what an amount says; a place or a count that
+    is stated in blocks stays as it is.
+    """
 
     layout: str
     type_name: str = ""
@@ -79,9 +89,10 @@ class Slot(msgspec.Struct, frozen=True):
 
 
 class Plan(msgspec.Struct, frozen=True):
-    """A plan whose partitions all have their blocks."""
+    """A plan whose partitions all have their blocks; `files` are the files that it was read from."""
 
     path: str
+    files: tuple[str, ...]
     variant: Variant
     drive: Drive
     type_name: str
@@ -95,8 +106,9 @@ class Plan(msgspec.Struct, frozen=True):
             return
         if "type_name" in {field.name for field in self.variant.layout.field}:
             for name in ("type_name", "pack_name"):
-                if getattr(self, name) != getattr(label, name):
-                    yield name, None, repr(getattr(self, name)), repr(getattr(label, name))
+                asked = getattr(self, name).rstrip(" ")
+                if asked != getattr(label, name):
+                    yield name, None, repr(asked), repr(getattr(label, name))
         there = {partition.name: partition for partition in label.partitions if partition.count > 0}
         for slot in self.slots:
             partition = there.pop(slot.name, None)
@@ -106,6 +118,10 @@ class Plan(msgspec.Struct, frozen=True):
             for name in ("first", "count", "type_code"):
                 if getattr(slot, name) != getattr(partition, name):
                     yield name, slot.name, getattr(slot, name), getattr(partition, name)
+            for name in _FORM:
+                asked, there_is = getattr(slot.planned, name), partition.details.get(name)
+                if asked and there_is is not None and asked != there_is:
+                    yield name, slot.name, asked, there_is
         for partition in there.values():
             yield "partition", partition.name, "none", f"{partition.first}+{partition.count}"
 
@@ -119,14 +135,19 @@ def load_plan(path: str | Path) -> Plan:
     """
     path = Path(path)
     file = read_description(path, _PlanFile, what="plan file")
-    drive = load_drive(path.parent / file.drive) if isinstance(file.drive, str) else file.drive
+    drive_path = path.parent / file.drive if isinstance(file.drive, str) else None
+    drive = load_drive(drive_path) if drive_path else file.drive
+    assert isinstance(drive, Drive)
     variant = _variant(path, file.label.layout)
     for name in ("type_name", "pack_name"):
         _check_text(path, variant.layout, name, getattr(file.label, name))
-    if drive.reserved_blocks_at_end >= drive.total_sectors:
-        raise DescriptionError(f"{path}: table [drive]: field 'reserved_blocks_at_end': leaves nothing of the drive")
+    _check_drive(drive_path or path, variant.layout, drive)
     slots = _Settling(path, variant, drive, file.label.align == "cylinder").settle(file.partition)
-    return Plan(str(path), variant, drive, file.label.type_name, file.label.pack_name, slots)
+    files = [path, *([drive_path] if drive_path else [])]
+    if file.label.layout.endswith(".toml"):
+        files.append(path.parent / file.label.layout)
+    label = file.label
+    return Plan(str(path), tuple(map(str, files)), variant, drive, label.type_name, label.pack_name, slots)
 
 
 def _variant(path: Path, layout: str) -> Variant:
@@ -137,9 +158,35 @@ def _variant(path: Path, layout: str) -> Variant:
     if len(variants) > 1:
         ids = " or ".join(variant.id for variant in variants)
         raise DescriptionError(f"{path}: table [label]: field 'layout': say which byte order: {ids}")
-    if not variants[0].layout.writable:
+    known = variants[0].layout
+    # A table that lies apart is written as UEFI has it, with a second copy: for that the label has to know both.
+    is_complete = known.partitions.block is None or {"own_block", "other_block"} <= {each.name for each in known.field}
+    if not known.writable or not is_complete:
         raise DescriptionError(f"{path}: table [label]: field 'layout': imgkit reads {layout} but does not write it")
     return variants[0]
+
+
+def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
+    """The drive has room for a label of this layout, and may hold one."""
+
+    def error(field: str, problem: str) -> DescriptionError:
+        return DescriptionError(f"{path}: table [drive]: field {field!r}: {problem}")
+
+    if drive.reserved_blocks_at_end >= drive.total_sectors:
+        raise error("reserved_blocks_at_end", "leaves nothing of the drive")
+    if layout.partitions.block is not None:
+        if drive.sector_size < max(_LEAST_BLOCK_BYTES, layout.header_bytes):
+            raise error("sector_size", f"{layout.title}: its blocks have at least {_LEAST_BLOCK_BYTES} bytes")
+        if drive.reserved_blocks_at_end:
+            raise error(
+                "reserved_blocks_at_end",
+                f"{layout.title}: a copy of it lies in the last blocks, which this drive keeps for itself",
+            )
+        return
+    place = layout.place[0]
+    start = (place.block + (drive.total_sectors if place.block < 0 else 0)) * drive.sector_size + place.offset
+    if start < 0 or start + layout.most_bytes > drive.capacity_bytes:
+        raise error("cylinders", f"the drive has {drive.total_sectors} blocks: too few to hold a label of this layout")
 
 
 def _check_text(path: Path, layout: Layout, name: str, value: str) -> None:
@@ -172,7 +219,7 @@ class _Settling:
                 raise self._error(name, "field 'name': is there twice")
         takers = [partition.name for partition in planned if "rest" in (partition.count, partition.size)]
         if len(takers) > 1:
-            raise self._error(takers[1], f"takes the rest, but so does {takers[0]!r}: only one can")
+            raise self._error(takers[1], f"field 'size': takes the \"rest\", but so does {takers[0]!r}: only one can")
         firsts = [self._first(partition) for partition in planned]
         slots: list[Slot] = []
         position = self._up(self.first_free)
@@ -183,10 +230,12 @@ class _Settling:
                 self._slot_index(partition.name), partition.name, first, count, self._type_code(partition), partition
             )
             slots.append(slot)
-            if not self._is_whole_disk(slot):
-                self._check_room(slot)
+            if self._is_whole_disk(slot):
+                continue
+            self._check_room(slot)
+            if self._is_used(slot):
                 position = max(position, self._up(slot.end))
-        self._check_overlaps(slots)
+        self._check_overlaps([slot for slot in slots if self._is_used(slot) and not self._is_whole_disk(slot)])
         return tuple(slots)
 
     def _room(self) -> tuple[int, int]:
@@ -195,7 +244,13 @@ class _Settling:
             table = -(-self.variant.layout.partitions.usual * self.variant.layout.partitions.stride // 512) * 512
             blocks = -(-table // self.drive.sector_size)
             return 2 + blocks, min(self.drive.usable_blocks, self.drive.total_sectors - 1 - blocks)
-        return (0 if self.variant.layout.partitions.names == "letters" else 1), self.drive.usable_blocks
+        place = self.variant.layout.place[0]
+        if self.variant.layout.partitions.names == "letters":
+            return 0, self.drive.usable_blocks
+        if place.block < 0:
+            return 0, min(self.drive.usable_blocks, self.drive.total_sectors + place.block)
+        behind = place.block + -(-(place.offset + self.variant.layout.most_bytes) // self.drive.sector_size)
+        return behind, self.drive.usable_blocks
 
     def _first(self, partition: PlannedPartition) -> int | None:
         if partition.first is None:
@@ -204,23 +259,27 @@ class _Settling:
             if partition.first < 0:
                 raise self._error(partition.name, "field 'first': a block number is 0 or more")
             return partition.first
-        return self._blocks(partition.name, "first", partition.first)
+        return self._up(self._blocks(partition.name, "first", partition.first))
 
     def _count(self, partition: PlannedPartition, first: int, later: list[int]) -> int:
         given = [value for value in (partition.count, partition.size) if value is not None]
         if len(given) != 1:
-            raise self._error(partition.name, 'give one of \'count\' and \'size\' (blocks, "8MB", "120cyl" or "rest")')
-        value = given[0]
+            both = "both are there" if given else "neither is there"
+            raise self._error(
+                partition.name, f'fields \'count\' and \'size\': {both}: give one (blocks, "8MB", "120cyl" or "rest")'
+            )
+        field, value = "size" if partition.size is not None else "count", given[0]
         if value == "rest":
             end = min([*later, self.last_free])
             count = (end - end % self.step if end == self.last_free else end) - first
         elif isinstance(value, int):
             count = value
         else:
-            count = self._blocks(partition.name, "size" if partition.size is not None else "count", value)
-            count = self._up(first + count) - first
+            count = self._blocks(partition.name, field, value)
+            count = self._up(first + count) - first if count else 0
         if count <= 0:
-            raise self._error(partition.name, f"has no size: {count} blocks from block {first} on")
+            left = f": nothing is left from block {first} on" if value == "rest" else ""
+            raise self._error(partition.name, f"field {field!r}: {value!r} gives it no size{left}")
         return count
 
     def _blocks(self, name: str, field: str, text: str) -> int:
@@ -236,53 +295,68 @@ class _Settling:
 
     def _slot_index(self, name: str) -> int:
         array = self.variant.layout.partitions
-        if array.names == "letters":
-            index = ord(name) - ord("a") if len(name) == 1 else -1
-            known = f"a to {chr(ord('a') + array.maximum - 1)}"
-        else:
-            index = int(name) - 1 if name.isascii() and name.isdigit() and len(name) < 5 else -1
-            known = f"1 to {array.usual}"
-        limit = array.maximum if array.names == "letters" else array.usual
-        if not 0 <= index < limit:
-            raise self._error(name, f"field 'name': partitions of this layout are called {known}")
-        return index
+        limit = array.maximum if array.count is not None and array.block is None else array.usual
+        names = [slot_name(array, index) for index in range(limit)]
+        if name not in names:
+            raise self._error(name, f"field 'name': partitions of this layout are called {names[0]} to {names[-1]}")
+        return names.index(name)
 
     def _type_code(self, partition: PlannedPartition) -> int | str:
+        code = partition.type
+        array = self.variant.layout.partitions
+        if isinstance(code, str) and isinstance(array.unused_type, str) and _GUID.match(code):
+            code = str(uuid.UUID(code))
         for known in self.variant.layout.type:
-            if partition.type in (known.code, known.name):
+            if code in (known.code, known.name):
+                if known.role != "partition":
+                    raise self._error(
+                        partition.name, f"field 'type': {known.name!r} is no partition of its own: imgkit plans none"
+                    )
                 return known.code
-        if isinstance(partition.type, int) and isinstance(self.variant.layout.partitions.unused_type, int):
-            if 0 <= partition.type <= 255:
-                return partition.type
-            raise self._error(partition.name, f"field 'type': code {partition.type} does not fit: it is 0 to 255")
+        if isinstance(code, str) and isinstance(array.unused_type, str) and _GUID.match(code):
+            return code
+        if isinstance(code, int) and isinstance(array.unused_type, int):
+            most = max(
+                (1 << 8 * WIDTHS_BYTES[field.type]) - 1
+                for field in array.field
+                if field.name == "type_code" and field.type in NUMBERS
+            )
+            if 0 <= code <= most:
+                return code
+            raise self._error(partition.name, f"field 'type': code {code} does not fit: it is 0 to {most}")
         names = ", ".join(repr(known.name) for known in self.variant.layout.type)
         raise self._error(partition.name, f"field 'type': {str(partition.type)[:40]!r} is unknown; known are {names}")
 
     def _is_whole_disk(self, slot: Slot) -> bool:
-        return slot.first == 0 and slot.count in (self.drive.total_sectors, self.drive.usable_blocks)
+        knows_all = any(field.name == "total_sectors" for field in self.variant.layout.field)
+        return knows_all and slot.first == 0 and slot.count == self.drive.total_sectors
+
+    def _is_used(self, slot: Slot) -> bool:
+        return slot.type_code != self.variant.layout.partitions.unused_type
 
     def _check_room(self, slot: Slot) -> None:
         if slot.first < self.first_free:
-            raise self._error(slot.name, f"starts at block {slot.first}, before the first free one, {self.first_free}")
+            raise self._error(
+                slot.name, f"field 'first': block {slot.first} is not free: the first free one is {self.first_free}"
+            )
         if slot.end > self.last_free:
             reserved = self.drive.reserved_blocks_at_end
             raise self._error(
                 slot.name,
-                f"ends before block {slot.end}, past the end: partitions may use blocks up to {self.last_free - 1}"
-                + (f" ({reserved} blocks at the end are reserved)" if reserved else ""),
+                f"field {'size' if slot.planned.size is not None else 'count'!r}: {slot.count} blocks from block "
+                f"{slot.first} on end {slot.end - self.last_free} past the last one that partitions may use, "
+                f"{self.last_free - 1}" + (f" ({reserved} blocks at the end are reserved)" if reserved else ""),
             )
-        if slot.end >= 1 << 32 and self.variant.layout.partitions.block is None:
-            raise self._error(slot.name, f"ends before block {slot.end}, which a label of this layout cannot say")
 
     def _check_overlaps(self, slots: list[Slot]) -> None:
-        real = [slot for slot in slots if not self._is_whole_disk(slot)]
-        for index, slot in enumerate(real):
-            for other in real[:index]:
+        for index, slot in enumerate(slots):
+            for other in slots[:index]:
                 shared = spans.intersection([Span(slot.first, slot.count)], [Span(other.first, other.count)])
                 if shared and (slot.first, slot.count) != (other.first, other.count):
                     raise self._error(
                         slot.name,
-                        f"overlaps {other.name!r} in {shared[0].count} blocks from block {shared[0].first} on",
+                        f"field 'first': from block {slot.first} on it overlaps {other.name!r} in {shared[0].count} "
+                        f"blocks, {shared[0].first} to {shared[0].end - 1}",
                     )
 
     def _up(self, block: int) -> int:

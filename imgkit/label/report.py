@@ -42,7 +42,7 @@ def read_labels(
 
     `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
     """
-    searched = variants() if wanted is None else _with_other_byte_orders(wanted)
+    searched = _searched(plan) if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
     not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
@@ -57,7 +57,9 @@ def read_labels(
             planned = plan if _is_planned(plan, decoded) else None
             volumes = () if alone else tuple(volumes_in(medium, decoded.label, not_read))
             findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
-        findings += check_across(search.found)
+        findings += check_across(search.found, medium.size_bytes)
+        if plan is not None and not any(_is_planned(plan, decoded) for decoded in search.found):
+            findings.append(_not_planned(plan, search.found))
     return LabelReading(
         labels=tuple(decoded.label for decoded in search.found),
         findings=by_severity(findings),
@@ -76,7 +78,8 @@ def check_labels(
     """Decode and check every label on a medium.
 
     `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). `drive` and `plan` are held
-    against the labels field by field; without `drive` the plan's own is taken. Raises InputError when the
+    against the labels field by field; without `drive` the plan's own is taken, and the plan's layout is looked for
+    even if it is a file of the user's. Raises InputError when the
     medium cannot be opened, RequestError for an unknown layout, DescriptionError for a faulty layout file.
     """
     from imgkit import __version__
@@ -87,16 +90,17 @@ def check_labels(
         with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
             return check_labels(opened, layout=layout, drive=drive, plan=plan)
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
-    tried = variants() if wanted is None else wanted
+    tried = _searched(plan) if wanted is None else wanted
     findings = reading.findings
     if not reading.labels:
         names = ", ".join(variant.id for variant in tried)
+        places = _places_in_words(tried)
         findings = (
             Finding(
                 "label.none",
                 "stop",
-                f"no label found; looked for {names}, in blocks 0 and 1",
-                Where(block=0),
+                f"no label found; looked for {names}, in {places}",
+                Where(),
                 "See whether this is the whole disk and not one partition, and whether its bytes are in the "
                 "right order. A driver that finds no label makes one up.",
             ),
@@ -157,8 +161,9 @@ def volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[t
 
 
 def is_label_alone(label: Label, size_bytes: int) -> bool:
-    """Whether a medium of this size holds the label's block and nothing else."""
-    return label.block == 0 and size_bytes <= label.block_size
+    """Whether a medium of this size holds the label's block or blocks and nothing else."""
+    in_whole_blocks = -(-label.end_byte // label.block_size) * label.block_size
+    return label.block == 0 and label.outer is None and size_bytes <= in_whole_blocks
 
 
 def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
@@ -166,6 +171,36 @@ def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
     if plan is None or decoded.label.outer is not None:
         return False
     return decoded.variant.layout.id == plan.variant.layout.id or decoded.variant.layout.partitions.names == "letters"
+
+
+def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
+    """There are labels, but none that the plan could speak of."""
+    there = ", ".join(
+        decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
+    )
+    return Finding(
+        "plan.differs",
+        "stop",
+        f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
+        Where(field="layout"),
+        "Write the planned label, or correct the plan if the label is the one that was meant.",
+    )
+
+
+def _searched(plan: "Plan | None") -> tuple[Variant, ...]:
+    """Every known variant, and the plan's where its layout is a file of the user's."""
+    return tuple(dict.fromkeys([*variants(), *([plan.variant] if plan is not None else [])]))
+
+
+def _places_in_words(tried: tuple[Variant, ...]) -> str:
+    """The blocks in which labels of these layouts may lie."""
+    blocks = {place.block for variant in tried for place in variant.layout.place}
+    first = [f"block {block}" for block in sorted(blocks) if block >= 0]
+    last = [
+        "the last block" if block == -1 else f"block {-block} from the end" for block in sorted(blocks) if block < 0
+    ]
+    *others, one = first + last[::-1]
+    return f"{', '.join(others)} and {one}" if others else one
 
 
 def _with_other_byte_orders(wanted: tuple[Variant, ...]) -> tuple[Variant, ...]:

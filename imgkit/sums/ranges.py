@@ -35,7 +35,7 @@ def sum_ranges(
     wanted = sum(end - start for start, end in extents)
     chosen = implementation or best_implementation(rule, wanted)
     work = _Work(medium, extents, rule, chosen, block_size)
-    threads = [threading.Thread(target=work.run, daemon=True) for _ in range(_workers())]
+    threads = [threading.Thread(target=work.run, daemon=True) for _ in range(workers())]
     try:
         for thread in threads:
             thread.start()
@@ -53,7 +53,8 @@ def sum_ranges(
     return work.values
 
 
-def _workers() -> int:
+def workers() -> int:
+    """How many threads sum: one for each processor that this process may use."""
     return min(_MOST_WORKERS, len(os.sched_getaffinity(0)))
 
 

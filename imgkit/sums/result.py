@@ -222,13 +222,15 @@ class WorkTime(msgspec.Struct, frozen=True):
 
 
 class Risk(msgspec.Struct, frozen=True):
-    """What sums leave open. `one_in`: of so many spoilt ranges one is missed, on average, where damage is random.
+    """What sums leave open. `one_in`: of so many spoilt ranges one is missed, on average, where damage is random and
+    large; `one_in_single_block` where one block of the range was replaced by random bytes.
 
     `matching_ranges` is how many ranges rest on that; `any_missed` the chance that at least one of them is spoilt and
     missed if all of them were spoilt; `one_in_with_other_rule` the same as `one_in` with a second sum of another rule.
     """
 
     one_in: int
+    one_in_single_block: int
     matching_ranges: int
     any_missed: float
     blind_to: str

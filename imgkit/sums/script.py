@@ -2,7 +2,8 @@
 
 What that shell does not have is not used: comments, functions, `$(…)`, arithmetic, `test -e`, redirections of
 built-in commands, here-documents (they need a writable /tmp). Ranges are read one after the other from one open
-file, so that a `dd` that cannot seek does not read the device again and again. (The Seventh Edition's shell: from
+file, so that a `dd` that cannot seek does not read the device again and again. Whether `dd` read all records is seen
+in what it tells beside; that and the sum come in any order, even in one line. (The Seventh Edition's shell: from
 memory.)
 """
 
@@ -60,20 +61,22 @@ f=$2 c=$3 r=$4 b=$5
 s=`expr $b \\* @block_size@`
 m=`expr $c / $b`
 w=$m+0
-if test "$6" = cut
+if test "$6" = part
 then w=`expr $m - 1`+1
 fi
 while test $r -gt 0
 do
 n=`expr $n + 1`
 g=`expr \\( $f - $p \\) / $b`
-if (dd bs=$s skip=$g count=$m <&3 | (set x `$k`; echo = $2)) 2>&1 | (
+if (dd bs=$s skip=$g count=$m <&3 | (set x `$k`; echo =$2=)) 2>&1 | (
 a= o=
-while read x y z
+while read x
 do
 case "$x" in
-$w) o=1;;
-=) a=$y;;
+*$w*) o=1;;
+esac
+case "$x" in
+*=[0-9]*=*) a=`expr "$x" : '.*=\\([0-9]*\\)='`;;
 esac
 done
 case "$o$a" in
@@ -106,15 +109,15 @@ class _Group(NamedTuple):
         return self.first + self.blocks * self.times
 
     def __str__(self) -> str:
-        cut = " cut" if self.is_cut else ""
-        return f"{self.first} {self.blocks} {self.times} {self.record_blocks}{cut}"
+        part = " part" if self.is_cut else ""
+        return f"{self.first} {self.blocks} {self.times} {self.record_blocks}{part}"
 
 
 def check_script(sheet: Sheet) -> str:
     """The text of `check.sh`. Each answer is `TAG NUMBER SUM NUMBER SUM`, twice so that a garbled line shows."""
     facts = FACTS[sheet.rule]
     groups = _groups(sheet)
-    missing = f"no command here computes the sum {sheet.rule} (tried {', '.join(facts.commands)})"
+    missing = f"nothing here computes the sum {sheet.rule} (tried {', '.join(facts.commands)})"
     values = {
         "tag": sheet.tag,
         "count": str(len(sheet.ranges)),

@@ -305,7 +305,7 @@ def _result(
         ranges_total=len(runs),
         address_source=places.address_source,
         drive=sheet.drive,
-        risk=risk_of(sheet.rule, matching),
+        risk=risk_of(sheet.rule, matching, sheet.block_size),
         next_sheet=None,
     )
 

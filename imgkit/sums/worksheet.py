@@ -20,7 +20,7 @@ from imgkit.sums.places import Places
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.sums.risk import risk_of
-from imgkit.sums.rules import Rule
+from imgkit.sums.rules import Rule, printed
 from imgkit.sums.running import Implementation
 from imgkit.sums.script import check_script, is_device_name
 from imgkit.sums.seal import block_size_of
@@ -228,7 +228,7 @@ def draft(sheet: Sheet) -> Drafted:
         device=sheet.device,
         baud=sheet.baud,
         time=work_time(sheet, len(script)),
-        risk=risk_of(sheet.rule, len(counts)),
+        risk=risk_of(sheet.rule, len(counts), sheet.block_size),
         drive=sheet.drive,
     )
     return Drafted(sheet, to_bytes(sheet), script, report)
@@ -236,9 +236,13 @@ def draft(sheet: Sheet) -> Drafted:
 
 def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
     """How long the old machine and the line are busy with a sheet."""
-    digits = sum(len(str(number)) + len(str(each.expected)) for number, each in enumerate(sheet.ranges, 1))
-    fixed = len(sheet.tag) + len("    \r\n")
-    line_bytes = 2 * digits + fixed * len(sheet.ranges) + 2 * (len(sheet.tag) + len(" begin\r\n"))
+    digits = sum(
+        len(str(number)) + len(printed(sheet.rule, each.expected, 0).split()[0])
+        for number, each in enumerate(sheet.ranges, 1)
+    )
+    spaces_and_end = len("    \r\n")
+    around = len(f"{sheet.tag} begin\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
+    line_bytes = 2 * digits + (len(sheet.tag) + spaces_and_end) * len(sheet.ranges) + around
     sweep = None if sheet.drive is None else sweep_time(sheet.drive)
     share = sheet.sheet_blocks * sheet.block_size
     per_byte_seconds = BITS_PER_BYTE_ON_THE_LINE / sheet.baud

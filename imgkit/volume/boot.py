@@ -21,8 +21,6 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[tupl
     """
     start = boot.first * block_size
     data = bytearray(read(start, boot.count * block_size))
-    if not data:
-        return
     rest = bytearray(data)
     for first, end in sorted(labels, reverse=True):
         low, high = max(0, first - start), max(0, min(end - start, len(rest)))
@@ -33,7 +31,12 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[tupl
         yield Finding(
             "boot.blank",
             "check",
-            f"{blocks}: nothing there but {f'bytes 0x{rest[0]:02x}' if rest else 'the label'}",
+            f"{blocks}: "
+            + (
+                "the medium ends before that"
+                if not data
+                else f"nothing there but {f'bytes 0x{rest[0]:02x}' if rest else 'the label'}"
+            ),
             Where(block=boot.first),
             "A machine that starts from this disk needs boot code here. Put it there before the first boot, or start "
             "from another medium.",
@@ -46,7 +49,8 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[tupl
             yield Finding(
                 "boot.signature",
                 "stop",
-                f"{blocks}, byte {boot.signature_offset}: {there.hex()} where this machine looks for {expected.hex()}",
+                f"{blocks}, byte {boot.signature_offset}: {there.hex() or 'nothing'} where this machine looks for "
+                f"{expected.hex()}",
                 Where(block=boot.first),
                 "The machine will not start from this. See whether the boot block is of another machine, or has its "
                 "bytes exchanged.",

@@ -1,8 +1,9 @@
 """Does a label tell the truth: every check, in one list. To add one, write it and name it here."""
 
 from collections.abc import Iterable, Sequence
+from itertools import islice
 
-from imgkit.findings import Finding
+from imgkit.findings import Finding, Where
 from imgkit.label.checks import across, capacity, geometry, itself, partitions, volumes
 from imgkit.label.checks.context import Check, Context
 from imgkit.label.codec import Decoded
@@ -12,6 +13,8 @@ CHECKS: tuple[Check, ...] = (
     itself.slots_checksum,
     itself.magics,
     itself.slot_count,
+    itself.slot_stride,
+    itself.own_place,
     itself.chain,
     itself.byte_order,
     itself.placeholder,
@@ -24,6 +27,7 @@ CHECKS: tuple[Check, ...] = (
     partitions.in_reserved,
     partitions.overlap,
     partitions.covers_label,
+    partitions.outside_usable,
     partitions.empty_with_offset,
     partitions.unaligned,
     partitions.alias,
@@ -36,17 +40,30 @@ CHECKS: tuple[Check, ...] = (
 )
 
 
-ACROSS: tuple[across.CheckAcross, ...] = (across.copies_disagree,)
+ACROSS: tuple[across.CheckAcross, ...] = (across.copies_disagree, across.copy_missing)
 """Checks that need all labels of a medium at once."""
+
+
+MOST_OF_ONE_CHECK = 100
+"""A table of nonsense can give a finding for every two of its slots: no check says more than this about one label."""
 
 
 def check(context: Context) -> Iterable[Finding]:
     """What all checks have to say about one label."""
     for each in CHECKS:
-        yield from each(context)
+        told = list(islice(each(context), MOST_OF_ONE_CHECK + 1))
+        yield from told[:MOST_OF_ONE_CHECK]
+        if len(told) > MOST_OF_ONE_CHECK:
+            yield Finding(
+                told[-1].id,
+                max(told, key=lambda finding: finding.severity == "stop").severity,
+                f"there is more of this kind: the first {MOST_OF_ONE_CHECK} were told",
+                Where(block=context.label.block),
+                "A table with so many faults is none: see whether this is a label at all.",
+            )
 
 
-def check_across(found: Sequence[Decoded]) -> Iterable[Finding]:
-    """What there is to say of all labels of one medium together."""
+def check_across(found: Sequence[Decoded], size_bytes: int | None) -> Iterable[Finding]:
+    """What there is to say of all labels of one medium of this size together."""
     for each in ACROSS:
-        yield from each(found)
+        yield from each(found, size_bytes)

@@ -8,16 +8,19 @@ from imgkit.label.checks.context import finding
 from imgkit.label.codec import Decoded
 from imgkit.label.result import Label
 
-CheckAcross = Callable[[Sequence[Decoded]], Iterator[Finding]]
+CheckAcross = Callable[[Sequence[Decoded], int | None], Iterator[Finding]]
+"""Takes the labels of one medium and its size in bytes."""
 
 
-def copies_disagree(found: Sequence[Decoded]) -> Iterator[Finding]:
+def copies_disagree(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
     """Two copies of one label, in different places, that are not the same."""
     kind = sorted(found, key=lambda each: (each.variant.layout.id, each.label.outer or ""))
     for _, group in groupby(kind, key=lambda each: (each.variant.layout.id, each.label.outer or "")):
-        first, *others = [each.label for each in group]
-        for other in others:
-            differing = [name for name, one, two in _compared(first, other) if one != two]
+        decoded, *copies = group
+        array, first = decoded.variant.layout.partitions, decoded.label
+        by_nature = {"own_block", "other_block", array.block, array.checksum}
+        for other in (copy.label for copy in copies):
+            differing = [name for name, one, two in _compared(first, other) if one != two and name not in by_nature]
             if differing:
                 yield finding(
                     "label.copies-disagree",
@@ -30,9 +33,34 @@ def copies_disagree(found: Sequence[Decoded]) -> Iterator[Finding]:
                 )
 
 
+def copy_missing(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
+    """A label that says where its other copy lies, and none is there."""
+    there = {(decoded.label.layout, decoded.label.block) for decoded in found}
+    for decoded in found:
+        label = decoded.label
+        own, other = label.fields.get("own_block"), label.fields.get("other_block")
+        if other is None or (label.layout, other) in there:
+            continue
+        is_past_end = size_bytes is not None and other >= size_bytes // label.block_size
+        is_last_one = own is not None and other < own
+        yield finding(
+            "label.none",
+            "stop" if is_last_one else "check",
+            f"the label in block {label.block} says that its other copy lies in block {other}; "
+            + ("the medium ends before that" if is_past_end else "there is none"),
+            "Only the copy is left: a machine that does not look for it sees no label. Write both from this one."
+            if is_last_one
+            else "One damaged block is then enough to lose the table. A dump that was cut short is to be read again; "
+            "on a larger medium the copy belongs at its end.",
+            block=other,
+        )
+
+
 def _compared(left: Label, right: Label) -> Iterator[tuple[str, object, object]]:
-    for name in ("layout", "type_name", "pack_name", "geometry"):
+    for name in ("layout", "type_name", "pack_name", "geometry", "slot_count"):
         yield name, getattr(left, name), getattr(right, name)
+    for name in dict.fromkeys([*left.fields, *right.fields]):
+        yield name, left.fields.get(name), right.fields.get(name)
     names = dict.fromkeys(partition.name for partition in (*left.partitions, *right.partitions))
     slots = [{partition.name: partition for partition in label.partitions} for label in (left, right)]
     for name in names:

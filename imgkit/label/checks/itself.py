@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from imgkit.findings import Finding
 from imgkit.label.checks.context import Context, finding
+from imgkit.label.layout import is_slot_stride
 
 
 def checksum(context: Context) -> Iterator[Finding]:
@@ -68,6 +69,37 @@ def slot_count(context: Context) -> Iterator[Finding]:
         )
 
 
+def slot_stride(context: Context) -> Iterator[Finding]:
+    """The distance between slots against what a slot needs."""
+    declared, array = context.decoded.declared_stride, context.decoded.variant.layout.partitions
+    if declared is not None and not is_slot_stride(declared, array):
+        yield finding(
+            "label.slot-count",
+            "stop",
+            f"the label claims partition slots of {declared} bytes; one of this form has {array.stride} or a multiple; "
+            f"{array.stride} were taken",
+            "Do not trust this table before the number is right.",
+            block=context.label.block,
+            field=array.stride_field,
+        )
+
+
+def own_place(context: Context) -> Iterator[Finding]:
+    """A label that says where it lies, and lies elsewhere."""
+    label = context.label
+    stated = label.fields.get("own_block")
+    if stated is not None and stated != label.block and context.medium_size_bytes is not None:
+        yield finding(
+            "label.place",
+            "stop",
+            f"the label lies in block {label.block}, but says that it lies in block {stated}",
+            "A machine that checks this will not take it for a label (UEFI 2.10, 5.3.2). It is a copy that was put in "
+            "the wrong place, or of a medium of another size: write it again for this one.",
+            block=label.block,
+            field="own_block",
+        )
+
+
 def placeholder(context: Context) -> Iterator[Finding]:
     """Nothing but partitions over the whole disk: what a driver makes up when it finds no label."""
     label = context.label
@@ -107,8 +139,8 @@ def chain(context: Context) -> Iterator[Finding]:
         yield finding(
             "label.slot-count",
             "stop",
-            f"the chain of extended partitions is broken: {trouble}; {len(context.label.partitions)} partitions were "
-            "found up to there",
+            f"the chain of extended partitions is broken: {trouble}; partitions found up to there: "
+            f"{len(context.label.partitions)}",
             "Partitions after this place are not found by any system. Do not trust this table before it is right.",
             block=context.label.block,
         )

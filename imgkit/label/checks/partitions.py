@@ -20,7 +20,7 @@ def past_end(context: Context) -> Iterator[Finding]:
     if context.drive is not None:
         limits.append(("the drive", context.drive_blocks(context.drive.total_sectors)))
     for partition in context.label.partitions:
-        if partition.count == 0 or context.role(partition) == "protective":
+        if partition.count == 0 or context.decoded.variant.layout.role(partition.type_code) == "protective":
             continue
         total = context.geometry.total_sectors
         is_everything = partition.first == 0 and partition.count == total
@@ -64,9 +64,10 @@ def in_reserved(context: Context) -> Iterator[Finding]:
 
 def overlap(context: Context) -> Iterator[Finding]:
     """Two used partitions that share some of their blocks."""
-    for left, right in combinations(context.label.used_partitions(), 2):
-        first, end = max(left.first, right.first), min(left.end, right.end)
-        if first < end and not _same_blocks(left, right):
+    runs = [(partition.first, partition.end, partition) for partition in context.label.used_partitions()]
+    for (left_first, left_end, left), (right_first, right_end, right) in combinations(runs, 2):
+        first, end = max(left_first, right_first), min(left_end, right_end)
+        if first < end and not (left_first == right_first and left_end == right_end):
             yield finding(
                 "partition.overlap",
                 "stop",
@@ -84,12 +85,11 @@ def covers_label(context: Context) -> Iterator[Finding]:
     label, layout = context.label, context.decoded.variant.layout
     for partition in label.used_partitions():
         start = (label.origin_block + partition.first) * label.block_size
-        label_end = label.first_byte + layout.header_bytes
-        if not start <= label.first_byte < start + partition.count * label.block_size:
+        if not (start < label.end_byte and label.first_byte < start + partition.count * label.block_size):
             continue
         known = layout.partition_type(partition.type_code)
         kept = known.kept_free_bytes if known else None
-        if kept is not None and label_end - start <= kept:
+        if kept is not None and start <= label.first_byte and label.end_byte - start <= kept:
             continue
         yield finding(
             "partition.covers-label",
@@ -106,6 +106,26 @@ def covers_label(context: Context) -> Iterator[Finding]:
         )
 
 
+def outside_usable(context: Context) -> Iterator[Finding]:
+    """A used partition outside of what the label itself leaves to partitions."""
+    fields = context.label.fields
+    first, last = fields.get("first_usable_block"), fields.get("last_usable_block")
+    if first is None or last is None:
+        return
+    for partition in context.label.used_partitions():
+        if partition.first < first or partition.end - 1 > last:
+            yield finding(
+                "partition.covers-label",
+                "stop",
+                f"{context.named(partition)} is not within the blocks that the label leaves to partitions, "
+                f"{first} to {last}",
+                "The label, its table or its copy lies outside of these: using the partition can overwrite them. "
+                "Make the partition smaller before anything is written to it.",
+                block=partition.first,
+                partition=partition.name,
+            )
+
+
 def empty_with_offset(context: Context) -> Iterator[Finding]:
     """A slot with a first block or a type, but no size."""
     for slot in context.decoded.slots:
@@ -113,7 +133,8 @@ def empty_with_offset(context: Context) -> Iterator[Finding]:
             yield finding(
                 "partition.empty-with-offset",
                 "check" if slot.used else "note",
-                f"partition {slot.name} ({slot.type}) has no size, but starts at block {slot.first}",
+                f"partition {slot.name} ({slot.type}) has no size, but "
+                + (f"starts at block {slot.first}" if slot.first else "a type"),
                 "Left over from an earlier table, or a size that was forgotten.",
                 block=slot.first,
                 partition=slot.name,
@@ -140,9 +161,12 @@ def unaligned(context: Context) -> Iterator[Finding]:
 
 def alias(context: Context) -> Iterator[Finding]:
     """Two partitions over the very same blocks."""
-    there = [partition for partition in context.label.partitions if partition.count > 0]
-    for left, right in combinations(there, 2):
-        if _same_blocks(left, right) and not context.label.is_whole_disk(left):
+    runs: dict[tuple[int, int], list[Partition]] = {}
+    for partition in context.label.partitions:
+        if partition.count > 0 and not context.label.is_whole_disk(partition):
+            runs.setdefault((partition.first, partition.count), []).append(partition)
+    for partitions in runs.values():
+        for left, right in combinations(partitions, 2):
             yield finding(
                 "partition.alias",
                 "note",
@@ -177,7 +201,7 @@ def gap(context: Context) -> Iterator[Finding]:
     if context.drive is not None:
         usable = min(total, context.drive_blocks(context.drive.usable_blocks))
     per_cylinder = context.geometry.sectors_per_cylinder or 1
-    label_end = context.label.first_byte + context.decoded.variant.layout.header_bytes
+    label_end = context.label.end_byte
     gaps = [
         span
         for span in spans.difference([Span(0, usable)], used)
@@ -193,7 +217,3 @@ def gap(context: Context) -> Iterator[Finding]:
             "Lost room, unless it is kept for something. See whether a partition was meant to reach here.",
             block=span.first,
         )
-
-
-def _same_blocks(left: Partition, right: Partition) -> bool:
-    return (left.first, left.count) == (right.first, right.count)

@@ -15,8 +15,8 @@ def exceeds_partition(context: Context) -> Iterator[Finding]:
             yield finding(
                 "volume.exceeds-partition",
                 "stop",
-                f"{context.named(partition)} has {partition.count} blocks; the {volume.kind} in it says it has {needed}: "
-                f"{needed - partition.count} more",
+                f"{context.named(partition)} has {partition.count} blocks; the {volume.kind} in it says it has "
+                f"{needed}: {needed - partition.count} more",
                 "Writing to it goes past the partition's end into what lies behind. Correct the label (the volume was "
                 "made with a larger partition), or restore the volume into one that fits. Do not mount it for writing.",
                 block=partition.first,
@@ -66,8 +66,8 @@ def unclean(context: Context) -> Iterator[Finding]:
                 "volume.unclean",
                 "check",
                 f"the {volume.kind} in partition {partition.name} was not closed cleanly",
-                "The system was stopped, or imaged, while it was in use (or is so old that it keeps no such flag). Let the machine's own file system check run "
-                "before it is mounted for writing.",
+                "The system was stopped, or imaged, while it was in use (or is so old that it keeps no such flag). Let "
+                "the machine's own file system check run before it is mounted for writing.",
                 block=partition.first,
                 partition=partition.name,
             )

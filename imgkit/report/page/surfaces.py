@@ -112,12 +112,12 @@ def _blocks(result: Comparison, step: int) -> tuple[Any, Any]:
     """Faulty blocks and the rank of their state, shape (n,) each; every `step`-th of a range, and its first."""
     import numpy as np
 
-    numbers = [np.arange(each.first, each.end, step, dtype=np.int64) for each in result.ranges]
-    ranks = [
-        np.full(len(those), _SEVERITY.index(each.state), np.int64)
-        for those, each in zip(numbers, result.ranges, strict=True)
-    ]
-    return np.concatenate(numbers), np.concatenate(ranks)
+    total = len(result.ranges)
+    firsts = np.fromiter((each.first for each in result.ranges), np.int64, total)
+    counts = -(-np.fromiter((each.count for each in result.ranges), np.int64, total) // step)
+    ranks = np.fromiter((_SEVERITY.index(each.state) for each in result.ranges), np.int64, total)
+    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    return np.repeat(firsts, counts) + within * step, np.repeat(ranks, counts)
 
 
 def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:

@@ -11,6 +11,7 @@ from imgkit.spans import Span
 
 _NAME_COLUMNS = 12
 _WIDEST_COLUMNS = 100
+_MOST_ROWS = 64
 
 
 def picture(console: Console, label: Label) -> None:
@@ -22,23 +23,31 @@ def picture(console: Console, label: Label) -> None:
     columns = min(console.width, _WIDEST_COLUMNS) - _NAME_COLUMNS - 2
     per_cylinder = label.geometry.sectors_per_cylinder
     unit = f"cylinders 0 to {-(-end // per_cylinder) - 1}" if per_cylinder else f"blocks 0 to {end - 1}"
-    heading(console, "To scale", f"{unit}; each column is {words.grouped(max(1, round(end / columns)))} blocks")
-    real = [Span(partition.first, partition.count) for partition in label.used_partitions()]
-    for partition in there:
-        mark = "─" if Span(partition.first, partition.count) not in real else "█"
-        _row(console, words.clean(partition.name, 8), [Span(partition.first, partition.count)], end, columns, mark)
-    gaps = spans.difference([Span(0, end)], real)
+    per_column = words.plural(round(end / columns), "block") if end >= columns else "less than a block"
+    heading(console, "To scale", f"{unit}; each column is {per_column}")
+    real = {Span(partition.first, partition.count) for partition in label.used_partitions()}
+    for partition in there[:_MOST_ROWS]:
+        span = Span(partition.first, partition.count)
+        _row(console, words.clean(partition.name, 8), [span], end, columns, "█" if span in real else "─")
+    if len(there) > _MOST_ROWS:
+        console.print(Text(f"  and {words.plural(len(there) - _MOST_ROWS, 'partition')} more"))
+    gaps = spans.difference([Span(0, end)], list(real))
     if real and gaps:
         _row(console, "in none", gaps, end, columns, "·")
-    shared = [
-        each
-        for index, one in enumerate(real)
-        for other in real[:index]
-        if one != other
-        for each in spans.intersection([one], [other])
-    ]
+    shared = _in_two(real)
     if shared:
         _row(console, "in two", shared, end, columns, "X")
+
+
+def _in_two(runs: set[Span]) -> list[Span]:
+    """The blocks that are in more than one of the runs."""
+    shared: list[Span] = []
+    reached = 0
+    for span in sorted(runs):
+        if span.first < reached:
+            shared.append(Span(span.first, min(span.end, reached) - span.first))
+        reached = max(reached, span.end)
+    return shared
 
 
 def _row(console: Console, name: str, runs: "list[Span] | tuple[Span, ...]", end: int, columns: int, mark: str) -> None:

@@ -73,6 +73,8 @@ def risk_lines(risk: Risk) -> list[str]:
     lines = [
         f"Of spoilt ranges with random damage, one in {words.grouped(risk.one_in)} has the right sum by chance.",
     ]
+    if risk.one_in_single_block < risk.one_in:
+        lines.append(f"Where only one block of it is spoilt, one in {words.grouped(risk.one_in_single_block)}.")
     if risk.matching_ranges:
         lines.append(
             f"If all {words.plural(risk.matching_ranges, 'matching range')} were spoilt, the chance that any goes "
