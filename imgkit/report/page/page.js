@@ -32,14 +32,33 @@
   "use strict";
   const told = document.getElementById("map-told");
   if (!told) return;
-  const tell = (event) => {
-    const cell = event.target.closest(".cell");
+  const reach = 14;
+  const tell = (cell) => {
     const title = cell && cell.querySelector("title");
     if (title) told.textContent = title.textContent;
   };
+  // A place may be thinner than a pointer is steady: the nearest one within reach answers.
+  const nearest = (drawing, x, y) => {
+    let best = null;
+    let least = reach;
+    for (const cell of drawing.querySelectorAll("path.cell")) {
+      const box = cell.getBoundingClientRect();
+      const dx = Math.max(box.left - x, 0, x - box.right);
+      const dy = Math.max(box.top - y, 0, y - box.bottom);
+      const distance = Math.hypot(dx, dy);
+      if (distance < least) {
+        least = distance;
+        best = cell;
+      }
+    }
+    return best;
+  };
   const map = document.querySelector("section.map");
-  map.addEventListener("pointerover", tell);
-  map.addEventListener("focusin", tell);
+  map.addEventListener("pointermove", (event) => {
+    const drawing = event.target.closest("svg[role=group]");
+    if (drawing) tell(event.target.closest(".cell") || nearest(drawing, event.clientX, event.clientY));
+  });
+  map.addEventListener("focusin", (event) => tell(event.target.closest(".cell")));
   const steps = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 };
   map.addEventListener("keydown", (event) => {
     const drawing = event.target.closest("svg");

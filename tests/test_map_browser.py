@@ -1,0 +1,81 @@
+"""The map in a real browser: its places answer to the pointer and to the keyboard, and print."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from test_map import DRIVE, comparison_with
+
+from imgkit.report.page import render_comparison
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator["Browser"]:
+    """Chromium without a screen and without the network."""
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+    with sync_api.sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path=str(CHROMIUM), args=flags)
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(params=["surfaces", "strip"])
+def page(browser: "Browser", tmp_path: Path, request: pytest.FixtureRequest) -> Iterator["Page"]:
+    """The page of a comparison with three faulty blocks under head 1, opened from a file."""
+    drive = DRIVE if request.param == "surfaces" else None
+    result = comparison_with(tmp_path, [16, 1000, 1040], drive)
+    file = tmp_path / "page.html"
+    file.write_text(render_comparison(result))
+    opened = browser.new_page()
+    opened.on("pageerror", lambda error: pytest.fail(str(error)))
+    opened.goto(file.as_uri())
+    yield opened
+    opened.close()
+
+
+def test_pointing_at_a_place_says_what_it_is(page: "Page") -> None:
+    page.locator(".cell").first.hover(force=True)
+    assert "differ: block 16" in page.locator("#map-told").inner_text()
+
+
+def test_the_arrow_keys_walk_from_place_to_place(page: "Page") -> None:
+    drawing = page.locator("section.map svg[role=group]").filter(has=page.locator(".cell")).first
+    drawing.focus()
+    told = []
+    for _ in range(2):
+        page.keyboard.press("ArrowRight")
+        told.append(page.locator("#map-told").inner_text())
+        assert page.evaluate("document.activeElement.getAttribute('aria-label')") == told[-1]
+    assert len(set(told)) == 2
+    page.keyboard.press("ArrowLeft")
+    assert page.locator("#map-told").inner_text() == told[0]
+
+
+def test_every_drawing_has_a_text_alternative(page: "Page") -> None:
+    drawings = page.locator("section.map svg:not([aria-hidden])")
+    assert drawings.count() >= 1
+    assert all(drawings.nth(i).get_attribute("aria-label") for i in range(drawings.count()))
+
+
+def test_states_differ_in_more_than_colour(browser: "Browser", tmp_path: Path) -> None:
+    """The legend's squares are not filled alike: solid, and the pattern of the state."""
+    result = comparison_with(tmp_path, [16])
+    (tmp_path / "c").write_bytes((tmp_path / "c").read_bytes()[:-51_200])
+    from imgkit import compare
+
+    result = compare(tmp_path / "r", tmp_path / "c", drive=DRIVE, block_size=512)
+    (tmp_path / "page.html").write_text(render_comparison(result))
+    opened = browser.new_page()
+    opened.goto((tmp_path / "page.html").as_uri())
+    fills = opened.locator(".map-legend .cell").evaluate_all("all => all.map(each => getComputedStyle(each).fill)")
+    opened.close()
+    assert len(fills) == 2
+    assert sum("url(" in fill for fill in fills) == 1
