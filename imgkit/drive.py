@@ -196,6 +196,11 @@ def _load(path: Path) -> _DriveFile:
             f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
             f"nothing of the drive's {file.drive.total_sectors} blocks"
         )
+    if file.boot.first + file.boot.count > file.drive.total_sectors:
+        raise DescriptionError(
+            f"{path}: table [boot]: field 'first': blocks {file.boot.first}+{file.boot.count} go past the drive's "
+            f"{file.drive.total_sectors} blocks"
+        )
     return file
 
 

@@ -10,13 +10,14 @@ import json
 import random
 import sys
 from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
 
 BLOCK = 512
 
 
-class Fault(NamedTuple):
+@dataclass(frozen=True)
+class Fault:
     """One injected fault: its kind, how it came about, and the stretch of blocks in which it lies."""
 
     kind: str
@@ -25,7 +26,8 @@ class Fault(NamedTuple):
     count: int
 
 
-class Target(NamedTuple):
+@dataclass(frozen=True)
+class Target:
     """What a mechanism works on: the copy, the reference, a source of chance, and the blocks it may touch."""
 
     copy: bytearray
@@ -62,7 +64,7 @@ def exchange_bytes(target: Target) -> None:
 
 def exchange_bytes_in_one_track(target: Target) -> None:
     """A controller that exchanged bytes while one setting was wrong."""
-    exchange_bytes(target._replace(count=min(target.count, 57)))
+    exchange_bytes(replace(target, count=min(target.count, 57)))
 
 
 def exchange_words(target: Target) -> None:
@@ -75,7 +77,7 @@ def exchange_words(target: Target) -> None:
 
 def exchange_words_in_one_track(target: Target) -> None:
     """The same, for one transfer."""
-    exchange_words(target._replace(count=min(target.count, 57)))
+    exchange_words(replace(target, count=min(target.count, 57)))
 
 
 def lost_block(target: Target) -> None:
@@ -161,7 +163,7 @@ def seven_bit_line(target: Target) -> None:
 
 def parity_cleared(target: Target) -> None:
     """Parity was set on the line and cut off by the receiver, for one transfer."""
-    seven_bit_line(target._replace(count=min(target.count, 40)))
+    seven_bit_line(replace(target, count=min(target.count, 40)))
 
 
 def text_mode_to_crlf(target: Target) -> None:
@@ -311,7 +313,7 @@ def main() -> int:
         first = number * share + chance.randrange(16, max(17, share - count))
         faults.append(apply(copy, reference, mechanism, arguments.seed, first, count))
     arguments.copy.write_bytes(copy)
-    truth = json.dumps([fault._asdict() for fault in faults], indent=2)
+    truth = json.dumps([asdict(fault) for fault in faults], indent=2)
     if arguments.truth is not None:
         arguments.truth.write_text(truth + "\n")
     else:

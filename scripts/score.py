@@ -83,7 +83,9 @@ def used_place(reference: bytes, chance: random.Random, first: int, end: int, co
     return place
 
 
-def judge(reference: bytes, copy: bytes, faults: list[inject.Fault], folder: Path, score: Score) -> Comparison:
+def judge(
+    reference: bytes, copy: bytes | bytearray, faults: list[inject.Fault], folder: Path, score: Score
+) -> Comparison:
     """Explain one copy and add what was told to the score."""
     paths = folder / "case-reference.img", folder / "case-copy.img"
     paths[0].write_bytes(reference)
@@ -138,8 +140,8 @@ def print_score(title: str, score: Score) -> None:
     """The confusion table and the calibration."""
     kinds = sorted({kind for pair in score.blocks for kind in pair})
     print(
-        f"\n{title}: {score.share_right():.1%} of {sum(score.blocks.values())} differing blocks told right; mean over the kinds "
-        f"{score.share_by_kind():.1%}"
+        f"\n{title}: {score.share_right():.1%} of {sum(score.blocks.values())} differing blocks told right; "
+        f"mean over the kinds {score.share_by_kind():.1%}"
     )
     for kind in kinds:
         row = {told: score.blocks[kind, told] for told in kinds if score.blocks[kind, told]}

@@ -241,7 +241,7 @@ def test_an_output_that_is_there_is_replaced_whole(folder: Path, capfd: pytest.C
     assert Path("r.json").stat().st_mode & 0o777 == 0o640
 
 
-def start(folder: Path, *arguments: str, **options: object) -> "subprocess.Popen[str]":
+def start(folder: Path, *arguments: str, environment: dict[str, str]) -> "subprocess.Popen[str]":
     """The command as a process of its own."""
     return subprocess.Popen(
         [sys.executable, "-m", "imgkit", *arguments],
@@ -249,7 +249,7 @@ def start(folder: Path, *arguments: str, **options: object) -> "subprocess.Popen
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        **options,  # type: ignore[call-overload]
+        env=environment,
     )
 
 
@@ -297,7 +297,7 @@ def test_interrupted_tells_what_is_known(folder: Path) -> None:
     process = start(
         folder,
         *("compare", "large-reference.img", "large-copy.img", "--digest", "sha256", "--json", "known.json"),
-        env={**os.environ, "TMPDIR": str(temporary)},
+        environment={**os.environ, "TMPDIR": str(temporary)},
     )
     time.sleep(1.5)
     process.send_signal(signal.SIGINT)

@@ -41,7 +41,8 @@ from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
 from imgkit.label.result import Checksum
 from imgkit.report.page import render_comparison
 from imgkit.report.page.comparison import MAXIMUM_PAGE_BYTES
-from imgkit.report.page.environment import css_string, visible
+from imgkit.report.page.environment import css_string
+from imgkit.report.words import visible
 from imgkit.spans import Span
 
 HOSTILE = "\"'><script>window.ran = 1</script><img src=x onerror=ran()>\x1b[31m\x07\n{{ 7*7 }}\u202egnp.\\"

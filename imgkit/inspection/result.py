@@ -49,7 +49,11 @@ class AreaSums(msgspec.Struct, frozen=True):
 
 
 class Inspection(msgspec.Struct, frozen=True, kw_only=True):
-    """What `imgkit inspect` answers. `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is exact."""
+    """What `imgkit inspect` answers.
+
+    `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is
+    exact. `sums` are empty when they were not asked for or not everything could be read.
+    """
 
     schema: str = "imgkit.inspect/1"
     version: str

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 COMMON_SECTOR_SIZES = (512, 256, 1024, 2048, 4096)
 MOST_OUTER_PARTITIONS = 64
 _EVIDENCE_NEEDED = 2
-_MOST_SLOTS = 1024
 _ALONE = Place(0, 0)
 """Where a label lies in a file that holds its block and nothing else."""
 
@@ -37,23 +36,33 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     """Every label of the `wanted` layouts at the places where they lie, also inside an outer partition.
 
     `sector_size` is the medium's where it is known; it is tried before the usual ones. Where nothing is found
-    the search is made once more with the bytes of each word exchanged. A read error at one place does not hide
-    the others.
+    that reads true, the search is made once more with the bytes of each word exchanged. A read error at one place
+    does not hide the others.
     """
     reader = _Reader(medium)
     sizes = tuple(dict.fromkeys([*([sector_size] if sector_size else []), *COMMON_SECTOR_SIZES]))
     found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
     for outer in list(found.values()):
         found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
-    if not found:
+    if not any(_reads_true(decoded) for decoded in found.values()):
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
-        for key, decoded in exchanged.items():
-            label = msgspec.structs.replace(decoded.label, bytes_exchanged=True)
-            found[key] = msgspec.structs.replace(decoded, label=label)
+        # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
+        if exchanged and (not found or any(_reads_true(decoded) for decoded in exchanged.values())):
+            found = {key: _marked_as_exchanged(decoded) for key, decoded in exchanged.items()}
     return Search(
         found=tuple(found[key] for key in sorted(found, key=lambda key: (_only_protects(found[key]), key))),
         unreadable_bytes=tuple(sorted(reader.unreadable)),
     )
+
+
+def _reads_true(decoded: "Decoded") -> bool:
+    """Whether every mark of the layout is there."""
+    label = decoded.label
+    return all(label.magics_ok) and (label.checksum is None or label.checksum.ok)
+
+
+def _marked_as_exchanged(decoded: "Decoded") -> "Decoded":
+    return msgspec.structs.replace(decoded, label=msgspec.structs.replace(decoded.label, bytes_exchanged=True))
 
 
 def _only_protects(decoded: "Decoded") -> bool:
@@ -145,17 +154,16 @@ def _is_believed(decoded: "Decoded") -> bool:
 def evidence_for(label: Label) -> int:
     """How many independent signs beside the first magic say that this is a label.
 
-    The slot count is small, and the checksum up to that slot is right (counts for two); each further magic is there,
-    the sector size is possible, the sectors of a cylinder multiply out. Bytes that only start with the magic have
-    none of these. An exclusive-or over more than the label says little: it is the same in any order of the bytes.
+    Its checksum is right (counts for two), each further magic is there, the slot count is small, the sector
+    size is possible, the sectors of a cylinder multiply out. Bytes that only start with the magic have none
+    of these.
     """
     geometry = label.geometry
-    is_small = 0 < label.slot_count <= _MOST_SLOTS
     tracks, sectors = geometry.tracks_per_cylinder, geometry.sectors_per_track
     return (
-        2 * (is_small and label.checksum is not None and label.checksum.ok)
+        2 * (label.checksum is not None and label.checksum.ok)
         + sum(label.magics_ok[1:])
-        + is_small
+        + (0 < label.slot_count <= 1024)
         + is_sector_size(geometry.sector_size)
         + (tracks is not None and sectors is not None and 0 < tracks * sectors == geometry.sectors_per_cylinder)
     )

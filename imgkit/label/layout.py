@@ -313,10 +313,6 @@ def _checked(layout: Layout, source: str) -> Layout:
     for magic in layout.magic:
         if magic.type not in NUMBERS or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
             raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
-        if magic.offset + WIDTHS_BYTES[magic.type] > layout.most_bytes:
-            raise DescriptionError(
-                f"{source}: table [[magic]]: field 'offset': {magic.offset} lies past the label's end"
-            )
     rule = layout.checksum
     if rule is not None and rule.rule == "xor16" and array.block is not None:
         raise DescriptionError(f"{source}: table [checksum]: field 'rule': xor16 needs slots that follow the label")

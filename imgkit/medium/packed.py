@@ -33,20 +33,21 @@ class _Gzip:
         import zlib
 
         self._member = zlib.decompressobj(wbits=31)
-        self.needs_input = True
 
     @property
     def eof(self) -> bool:
         return self._member.eof
 
     @property
+    def needs_input(self) -> bool:
+        return not self._member.unconsumed_tail
+
+    @property
     def unused_data(self) -> bytes:
         return self._member.unused_data
 
     def decompress(self, data: bytes, max_length: int, /) -> bytes:
-        unpacked = self._member.decompress(self._member.unconsumed_tail + data, max_length)
-        self.needs_input = not self._member.unconsumed_tail and len(unpacked) < max_length
-        return unpacked
+        return self._member.decompress(self._member.unconsumed_tail + data, max_length)
 
 
 def _xz() -> _Decompressor:

@@ -12,9 +12,10 @@ RULES: tuple[Rule, ...] = get_args(Rule)
 class Facts(NamedTuple):
     """What is known of a rule.
 
-    `commands` are what to try on the old machine, in this order (the option letters: common practice); `values` is how many different sums there are;
-    `unit_bytes` is the block that the tool counts beside the sum (1: bytes). `test_sum` is the sum of the ten bytes
-    `123456789` and a line feed. The numbers in `blind_to` come from simulation; a test repeats it.
+    `commands` are what to try on the old machine, in this order (the option letters: common practice); `values` is how
+    many different sums there are; `unit_bytes` is the block that the tool counts beside the sum (1: bytes). `test_sum`
+    is the sum of the ten bytes `123456789` and a line feed. The numbers in `blind_to` come from simulation; a test
+    repeats it.
     """
 
     title: str

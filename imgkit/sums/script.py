@@ -80,9 +80,9 @@ case "$x" in
 esac
 done
 case "$o$a" in
-1[0-9]*) echo $t $n $a $n $a; exit 0;;
+1[0-9]*) echo $t $n $a $f $a; exit 0;;
 esac
-echo $t $n error $n error
+echo $t $n error $f error
 exit 1)
 then p=`expr $f + $c`
 else p=0; exec 3<"$d"
@@ -114,7 +114,11 @@ class _Group(NamedTuple):
 
 
 def check_script(sheet: Sheet) -> str:
-    """The text of `check.sh`. Each answer is `TAG NUMBER SUM NUMBER SUM`, twice so that a garbled line shows."""
+    """The text of `check.sh`.
+
+    Each answer is `TAG NUMBER SUM FIRST SUM`: the range twice, by its number and its first block, and the sum twice, so
+    that a garbled line shows.
+    """
     facts = FACTS[sheet.rule]
     groups = _groups(sheet)
     missing = f"nothing here computes the sum {sheet.rule} (tried {', '.join(facts.commands)})"
@@ -122,7 +126,7 @@ def check_script(sheet: Sheet) -> str:
         "tag": sheet.tag,
         "count": str(len(sheet.ranges)),
         "rule": sheet.rule,
-        "device": _quoted(sheet.device) if sheet.device else "",
+        "device": sheet.device,
         "commands": " ".join(f"'{command}'" for command in facts.commands),
         "test_sum": f"{facts.test_sum}|0{facts.test_sum}",
         "missing": missing,
@@ -138,11 +142,6 @@ def check_script(sheet: Sheet) -> str:
 def is_device_name(text: str) -> bool:
     """Whether a device's name needs no quoting in any shell."""
     return all(character.isascii() and (character.isalnum() or character in "/._-+,:") for character in text)
-
-
-def _quoted(text: str) -> str:
-    assert is_device_name(text)
-    return text
 
 
 def _groups(sheet: Sheet) -> list[_Group]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from imgkit.errors import ImgkitError, InputError, RequestError
+from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
@@ -14,6 +14,8 @@ from imgkit.sums.places import Places
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
 from imgkit.sums.risk import risk_of
+from imgkit.sums.rules import FACTS
+from imgkit.sums.script import is_device_name
 from imgkit.sums.worksheet import Drafted, draft, pieces, rounded, sheet_of
 
 MOST_LOG_BYTES = 64 << 20
@@ -47,8 +49,10 @@ def load_sheet(path: str | Path) -> Sheet:
     end = 0
     for each in sheet.ranges:
         if each.first < end or each.end > sheet.blocks or each.expected >= 1 << 32:
-            raise RequestError(f"{path}: not a worksheet: the range {each.first}+{each.count} cannot be there")
+            raise DescriptionError(f"{path}: not a worksheet: the range {each.first}+{each.count} cannot be there")
         end = each.end
+    if not is_device_name(sheet.device):
+        raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
     return sheet
 
 
@@ -72,13 +76,15 @@ def read_log(path: str | Path) -> bytes:
 def answers_in(log: bytes, sheet: Sheet) -> Answers:
     """The answers to a sheet in a log with prompts, echoed commands, control characters, lost and garbled lines.
 
-    An answer counts when both halves of its line agree. Parity in the eighth bit is dropped, a terminal without
-    small letters is understood.
+    An answer counts when its line agrees with itself and with the sheet, which one lost, changed or doubled character
+    undoes. Parity in the eighth bit is dropped, a terminal without small letters is understood.
     """
     text = _CONTROL_SEQUENCE.sub(b"", log.translate(_SEVEN_BITS)).decode("ascii")
     tag = re.escape(sheet.tag)
     flags = re.ASCII | re.IGNORECASE
-    by_console = rf"(?P<number>\d{{1,7}})[ \t]+(?P<sum>\d{{1,10}}|{ERROR})[ \t]+(?P=number)[ \t]+(?P=sum)(?!\d)"
+    by_console = (
+        rf"(?P<number>\d{{1,7}})[ \t]+(?P<sum>\d{{1,10}}|{ERROR})[ \t]+(?P<first>\d{{1,20}})[ \t]+(?P=sum)(?!\d)"
+    )
     by_hand = r"hand[ \t]+(?P<hand_number>\d{1,7})[ \t]+(?P<hand_sum>\d{1,10})(?!\d)"
     answer = re.compile(rf"{tag}[ \t]+(?:{by_console}|{by_hand})", flags)
     by_number: dict[int, list[int | None]] = {}
@@ -89,6 +95,10 @@ def answers_in(log: bytes, sheet: Sheet) -> Answers:
         value = None if told.lower() == ERROR else int(told)
         if not 1 <= number <= len(sheet.ranges):
             foreign += 1
+            continue
+        if found["first"] and int(found["first"]) != sheet.ranges[number - 1].first:
+            continue
+        if value is not None and value >= FACTS[sheet.rule].values:
             continue
         understood += 1
         known = by_number.setdefault(number, [])

@@ -237,12 +237,12 @@ def draft(sheet: Sheet) -> Drafted:
 def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
     """How long the old machine and the line are busy with a sheet."""
     digits = sum(
-        len(str(number)) + len(printed(sheet.rule, each.expected, 0).split()[0])
+        len(str(number)) + len(str(each.first)) + 2 * len(printed(sheet.rule, each.expected, 0).split()[0])
         for number, each in enumerate(sheet.ranges, 1)
     )
     spaces_and_end = len("    \r\n")
     around = len(f"{sheet.tag} begin\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
-    line_bytes = 2 * digits + (len(sheet.tag) + spaces_and_end) * len(sheet.ranges) + around
+    line_bytes = digits + (len(sheet.tag) + spaces_and_end) * len(sheet.ranges) + around
     sweep = None if sheet.drive is None else sweep_time(sheet.drive)
     share = sheet.sheet_blocks * sheet.block_size
     per_byte_seconds = BITS_PER_BYTE_ON_THE_LINE / sheet.baud

@@ -24,7 +24,10 @@ def sector_size(context: Context) -> Iterator[Finding]:
             field="sector_size",
         )
         return
-    places = {(place.block, place.offset) for place in context.decoded.variant.layout.place}
+    places = {
+        (place.block if place.block >= 0 else (context.medium_blocks or 0) + place.block, place.offset)
+        for place in context.decoded.variant.layout.place
+    }
     if context.medium_size_bytes is not None and label.outer is None and (label.block, label.offset) not in places:
         yield finding(
             "geometry.sector-size",

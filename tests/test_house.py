@@ -1,0 +1,143 @@
+"""The order of the house: imports point down, a start costs little, and every name that is offered is there."""
+
+import ast
+import importlib
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import imgkit
+
+PACKAGE = Path(imgkit.__file__).parent
+
+FLOORS = {
+    "cli": 6,
+    "report": 5,
+    "preflight": 4,
+    "comparison": 3,
+    "sums": 3,
+    "label": 3,
+    "inspection": 3,
+    "vote": 3,
+    "medium": 2,
+    "volume": 2,
+    "drive": 1,
+    "spans": 1,
+    "findings": 1,
+    "description": 1,
+    "digests": 1,
+    "errors": 1,
+}
+"""The rooms by floor: a room may import rooms of the floors below it, and itself."""
+
+NEIGHBOURS = {"comparison": {"label"}, "sums": {"comparison", "label"}, "inspection": {"label", "sums"}}
+"""What a room may import of its own floor; the rooms of the ground floor may import each other. Never in a circle."""
+
+DOORS = {"__init__", "__main__"}
+"""The package's own front: it names rooms and is no room."""
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(module: Path) -> str:
+    return module.relative_to(PACKAGE).with_suffix("").parts[0]
+
+
+def imported_rooms(module: Path) -> set[str]:
+    """The rooms that a module imports anywhere in it, also within functions."""
+    rooms: set[str] = set()
+    package = ["imgkit", *module.relative_to(PACKAGE).parts[:-1]]
+    for node in ast.walk(ast.parse(module.read_text())):
+        names: list[str] = []
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            source = ".".join([*base, *([node.module] if node.module else [])])
+            names = [f"{source}.{alias.name}" for alias in node.names]
+        rooms |= {name.split(".")[1] for name in names if name.startswith("imgkit.")}
+    return rooms - {"__version__"}
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: str(module.relative_to(PACKAGE)))
+def test_imports_point_down(module: Path) -> None:
+    """The floors are those of the design of the house; see DEVELOPERS.md."""
+    room = room_of(module)
+    if room in DOORS:
+        return
+    assert room in FLOORS, f"{room} has no floor: say where it stands"
+    for other in imported_rooms(module) - {room}:
+        assert other in FLOORS, f"{room} imports {other}, which is no room"
+        is_neighbour = other in NEIGHBOURS.get(room, set()) or FLOORS[room] == FLOORS[other] == 1
+        assert FLOORS[other] < FLOORS[room] or is_neighbour, f"{room} must not import {other}"
+
+
+def test_rooms_of_one_floor_do_not_import_each_other_in_a_circle() -> None:
+    imports: dict[str, set[str]] = {room: set() for room in FLOORS}
+    for module in MODULES:
+        if room_of(module) not in DOORS:
+            imports[room_of(module)] |= imported_rooms(module) - {room_of(module)}
+    while imports:
+        leaves = [room for room, needed in imports.items() if not needed & imports.keys()]
+        assert leaves, f"these import each other in a circle: {sorted(imports)}"
+        for room in leaves:
+            del imports[room]
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: str(module.relative_to(PACKAGE)))
+def test_a_module_says_in_its_first_sentence_what_it_is_for(module: Path) -> None:
+    documentation = ast.get_docstring(ast.parse(module.read_text()))
+    assert documentation
+    assert documentation.splitlines()[0].endswith((".", ":"))
+
+
+def modules_after(statement: str) -> set[str]:
+    """The top-level modules that are loaded once a fresh Python has run a statement."""
+    command = f"import sys; {statement}; print(*sorted({{name.split('.')[0] for name in sys.modules}}))"
+    done = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "import imgkit",
+        "import imgkit; imgkit.__all__; imgkit.__version__",
+        "from imgkit import Span, ImgkitError",
+        "from imgkit import open_medium",
+    ],
+)
+def test_a_start_does_not_load_what_it_does_not_need(statement: str) -> None:
+    heavy = {"numpy", "click", "construct", "rich", "jinja2", "tqdm", "xxhash", "zstandard"}
+    assert modules_after(statement) & heavy == set()
+
+
+@pytest.mark.parametrize("name", imgkit.__all__)
+def test_every_name_that_is_offered_is_there(name: str) -> None:
+    assert getattr(imgkit, name) is not None
+
+
+def test_a_name_that_is_not_offered_is_said_to_be_missing() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'telescope'"):
+        _ = imgkit.telescope
+
+
+@pytest.mark.parametrize("name", [name for name in imgkit.__all__ if name != "__version__"])
+def test_every_name_that_is_offered_is_documented(name: str) -> None:
+    assert getattr(imgkit, name).__doc__
+
+
+def test_the_offered_names_are_also_known_to_type_checkers() -> None:
+    """The names in `__all__` come in by name at run time; beside them stands an import for each."""
+    tree = ast.parse((PACKAGE / "__init__.py").read_text())
+    typed = {
+        alias.asname: f"{node.module}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("imgkit.")
+        for alias in node.names
+    }
+    assert set(typed) == set(imgkit.__all__) - {"__version__"}
+    for name, module in typed.items():
+        assert getattr(importlib.import_module(module), str(name)) is getattr(imgkit, str(name))
