@@ -79,7 +79,7 @@ def main() -> int:
     parser.add_argument("--folder", type=Path, help="where the temporary file goes (default: the usual place)")
     options = parser.parse_args()
     size_bytes = 64 * _MIB if options.quick else _GIB
-    fast = [name for name in ("numba", "anycrc") if find_spec(name) is not None]
+    fast = [name for name in ("llvmlite", "anycrc") if find_spec(name) is not None]
     print(
         f"{len(os.sched_getaffinity(0))} processors, Python {platform.python_version()}, with "
         f"{' and '.join(fast) or 'nothing of [fast]'}; {size_bytes // _MIB} MiB; median, least – most, peak memory"

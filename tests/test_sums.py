@@ -171,7 +171,7 @@ def test_totals_of_overlapping_areas(implementation: Implementation) -> None:
 
 def rotate16_of(rows: Bytes) -> npt.NDArray[np.uint16]:
     states = np.zeros(len(rows), np.uint16)
-    lockstep.advance(rows, states)
+    lockstep.advance_rows(rows, states)
     return states
 
 

@@ -1,55 +1,93 @@
-"""The rotating sum as compiled loops, one for a single stretch and one for four side by side: needs numba."""
+"""The rotating sum as machine code, for one stretch and for four side by side: needs llvmlite, which `[fast]` brings.
 
+The loops are written in the language of the compiler's middle (LLVM IR), since importing a compiler for Python would
+take longer than summing a gibibyte.
+"""
+
+import ctypes
 from typing import Any
 
-import numba
-import numpy as np
-import numpy.typing as npt
+import llvmlite.binding as llvm  # type: ignore[import-untyped]
 
 LANES = 4
 """How many stretches one loop sums: a sum waits for itself at every byte, four of them wait together."""
 
-_ROW = numba.types.Array(numba.uint8, 1, "C", readonly=True)
-_ROWS = numba.types.Array(numba.uint8, 2, "A", readonly=True)
-_STATES = numba.uint16[::1]
+_STATE_BYTES = 2
+_CALL = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int64, ctypes.c_int64, ctypes.c_void_p)
+
+_ROTATE = "declare i16 @llvm.fshr.i16(i16, i16, i16)\n"
+_HEAD = """
+define void @advance{lanes}(ptr readonly %rows, i64 %stride, i64 %count, ptr %states) {{
+start:
+"""
+_PREPARE = """
+  %place{n} = getelementptr inbounds i16, ptr %states, i64 {n}
+  %first{n} = load i16, ptr %place{n}
+  %skip{n} = mul i64 %stride, {n}
+  %row{n} = getelementptr inbounds i8, ptr %rows, i64 %skip{n}
+"""
+_ENTER = """
+  %is_empty = icmp eq i64 %count, 0
+  br i1 %is_empty, label %end, label %loop
+loop:
+  %index = phi i64 [ 0, %start ], [ %next, %loop ]
+"""
+_STATE = "  %state{n} = phi i16 [ %first{n}, %start ], [ %sum{n}, %loop ]\n"
+_STEP = """
+  %at{n} = getelementptr inbounds i8, ptr %row{n}, i64 %index
+  %byte{n} = load i8, ptr %at{n}
+  %wide{n} = zext i8 %byte{n} to i16
+  %turned{n} = call i16 @llvm.fshr.i16(i16 %state{n}, i16 %state{n}, i16 1)
+  %sum{n} = add i16 %turned{n}, %wide{n}
+"""
+_AGAIN = """
+  %next = add nuw i64 %index, 1
+  %goes_on = icmp ult i64 %next, %count
+  br i1 %goes_on, label %loop, label %end
+end:
+"""
+_LAST = "  %last{n} = phi i16 [ %first{n}, %start ], [ %sum{n}, %loop ]\n"
+_STORE = "  store i16 %last{n}, ptr %place{n}\n"
+_TAIL = "  ret void\n}\n"
 
 
-def _compiled(signature: Any, loop: Any) -> Any:
-    try:
-        return numba.njit(signature, nogil=True, cache=True)(loop)
-    except (RuntimeError, OSError):
-        return numba.njit(signature, nogil=True)(loop)
+def _loop_text(lanes: int) -> str:
+    """The loop for so many lanes: rotate each state right by one, add its row's next byte, keep 16 bits."""
+
+    def each(text: str) -> str:
+        return "".join(text.format(n=n) for n in range(lanes))
+
+    parts = (_HEAD.format(lanes=lanes), each(_PREPARE), _ENTER, each(_STATE), each(_STEP), _AGAIN, each(_LAST))
+    return "".join((*parts, each(_STORE), _TAIL))
 
 
-def _one(row: Any, states: Any) -> None:
-    state = states[0]
-    one, fifteen = np.uint16(1), np.uint16(15)
-    for place in range(row.shape[0]):
-        state = np.uint16(np.uint16((state >> one) | (state << fifteen)) + np.uint16(row[place]))
-    states[0] = state
+def _compile() -> Any:
+    llvm.initialize_native_target()
+    llvm.initialize_native_asmprinter()
+    module = llvm.parse_assembly(_ROTATE + _loop_text(1) + _loop_text(LANES))
+    module.verify()
+    machine = llvm.Target.from_default_triple().create_target_machine(opt=3)
+    engine = llvm.create_mcjit_compiler(module, machine)
+    engine.finalize_object()
+    return engine
 
 
-def _four(rows: Any, states: Any) -> None:
-    a, b, c, d = states[0], states[1], states[2], states[3]
-    row_a, row_b, row_c, row_d = rows[0], rows[1], rows[2], rows[3]
-    one, fifteen = np.uint16(1), np.uint16(15)
-    for place in range(rows.shape[1]):
-        a = np.uint16(np.uint16((a >> one) | (a << fifteen)) + np.uint16(row_a[place]))
-        b = np.uint16(np.uint16((b >> one) | (b << fifteen)) + np.uint16(row_b[place]))
-        c = np.uint16(np.uint16((c >> one) | (c << fifteen)) + np.uint16(row_c[place]))
-        d = np.uint16(np.uint16((d >> one) | (d << fifteen)) + np.uint16(row_d[place]))
-    states[0], states[1], states[2], states[3] = a, b, c, d
+_engine = _compile()
+_loops = {lanes: _CALL(_engine.get_function_address(f"advance{lanes}")) for lanes in (1, LANES)}
 
 
-_loop_of_one = _compiled(numba.void(_ROW, _STATES), _one)
-_loop_of_four = _compiled(numba.void(_ROWS, _STATES), _four)
+def advance(rows: memoryview, stride: int, count: int, states: bytearray) -> None:
+    """The rotating sums after `count` bytes of each row, from `states` on and into it; other threads run meanwhile.
+
+    Row n starts at byte n × `stride` of `rows`; `states` holds one or `LANES` 16-bit numbers in the machine's order.
+    """
+    lanes = len(states) // _STATE_BYTES
+    if count == 0:
+        return
+    assert 0 < (lanes - 1) * stride + count <= rows.nbytes
+    data = rows if not rows.readonly else memoryview(bytearray(rows))
+    _loops[lanes](_address(data), stride, count, _address(states))
 
 
-def advance_one(row: npt.NDArray[np.uint8], states: npt.NDArray[np.uint16]) -> None:
-    """The rotating sum after `row`, from `states[0]` on and into it; other threads run meanwhile."""
-    _loop_of_one(row, states)
-
-
-def advance_four(rows: npt.NDArray[np.uint8], states: npt.NDArray[np.uint16]) -> None:
-    """The same for four rows of one length; `rows` is (4, n), `states` (4,)."""
-    _loop_of_four(rows, states)
+def _address(buffer: memoryview | bytearray) -> int:
+    return ctypes.addressof(ctypes.c_char.from_buffer(buffer))

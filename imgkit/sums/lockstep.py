@@ -10,7 +10,16 @@ FEWEST_LANES = 16
 _TILE_BYTES = 256
 
 
-def advance(rows: npt.NDArray[np.uint8], states: npt.NDArray[np.uint16]) -> None:
+def advance(rows: memoryview, stride: int, count: int, states: bytearray) -> None:
+    """The rotating sums after `count` bytes of each row, from `states` on and into it.
+
+    Row n starts at byte n × `stride` of `rows`; `states` holds a 16-bit number for each, in the machine's order.
+    """
+    lanes = len(states) // 2
+    advance_rows(np.frombuffer(rows, np.uint8).reshape(lanes, stride)[:, :count], np.frombuffer(states, np.uint16))
+
+
+def advance_rows(rows: npt.NDArray[np.uint8], states: npt.NDArray[np.uint16]) -> None:
     """The rotating sums after `rows`, shape (lanes, n), from `states`, shape (lanes,), on and into it."""
     carried = np.empty_like(states)
     one, fifteen = np.uint16(1), np.uint16(15)

@@ -1,11 +1,10 @@
 """The sums of many ranges of one medium: on all cores, each byte read once."""
 
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
-
-import numpy as np
 
 from imgkit.medium import Medium
 from imgkit.sums.rules import Rule
@@ -15,6 +14,7 @@ _PIECE_BYTES = 256 << 10
 _LOCKSTEP_BYTES = 16 << 20
 _TICK_SECONDS = 0.1
 _MOST_WORKERS = 16
+_STATE_BYTES = 2
 
 Extent = tuple[int, int]
 
@@ -73,18 +73,23 @@ class _Work:
         self._implementation: Implementation = implementation
         self._block_size = block_size
         self._lock = threading.Lock()
-        if rule == "rotate16" and implementation == "compiled":
-            from imgkit.sums.compiled import LANES, advance_four
+        fewest = most = 1
+        if rule == "rotate16":
+            fewest, most = self._prepare_side_by_side(implementation)
+        self._tasks = iter(list(_tasks(extents, fewest, most)))
 
-            self._advance, fewest, most = advance_four, LANES, LANES
-            self._stripe_bytes = _PIECE_BYTES
-        else:
-            from imgkit.sums.lockstep import FEWEST_LANES, MOST_LANES, advance
+    def _prepare_side_by_side(self, implementation: Implementation) -> tuple[int, int]:
+        """Choose how stretches are summed together; returns the fewest and the most for which that is done."""
+        self._advance: Callable[[memoryview, int, int, bytearray], None]
+        if implementation == "compiled":
+            from imgkit.sums import compiled
 
-            self._advance, fewest, most = advance, FEWEST_LANES, MOST_LANES
-            self._stripe_bytes = 0
-        side_by_side = (fewest, most) if rule == "rotate16" else (1, 1)
-        self._tasks = iter(list(_tasks(extents, *side_by_side)))
+            self._advance, self._stripe_bytes = compiled.advance, _PIECE_BYTES
+            return compiled.LANES, compiled.LANES
+        from imgkit.sums import lockstep
+
+        self._advance, self._stripe_bytes = lockstep.advance, 0
+        return lockstep.FEWEST_LANES, lockstep.MOST_LANES
 
     def run(self) -> None:
         try:
@@ -118,10 +123,8 @@ class _Work:
         starts = [self._extents[index][0] for index in indexes]
         length = self._extents[indexes[0]][1] - starts[0]
         stripe = min(length, self._stripe_bytes or max(1, _LOCKSTEP_BYTES // len(indexes)))
-        buffer = bytearray(stripe * len(indexes))
-        view = memoryview(buffer)
-        rows = np.frombuffer(buffer, np.uint8).reshape(len(indexes), stripe)
-        states = np.zeros(len(indexes), np.uint16)
+        view = memoryview(bytearray(stripe * len(indexes)))
+        states = bytearray(_STATE_BYTES * len(indexes))
         is_whole = [True] * len(indexes)
         for done in range(0, length, stripe):
             if self.is_stopped:
@@ -130,9 +133,10 @@ class _Work:
             for lane, start in enumerate(starts):
                 piece = view[lane * stripe : lane * stripe + count]
                 is_whole[lane] = self._read(start + done, piece) and is_whole[lane]
-            self._advance(rows[:, :count], states)
+            self._advance(view, stripe, count, states)
         for lane, index in enumerate(indexes):
-            self.values[index] = int(states[lane]) if is_whole[lane] else None
+            state = states[lane * _STATE_BYTES : (lane + 1) * _STATE_BYTES]
+            self.values[index] = int.from_bytes(state, sys.byteorder) if is_whole[lane] else None
 
     def _read(self, offset: int, piece: memoryview) -> bool:
         """Fill `piece`; False when not all of it could be read."""

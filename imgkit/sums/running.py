@@ -1,11 +1,10 @@
 """Sums that are taken a piece at a time: one class for each rule, with and without compiled loops."""
 
+import sys
 import zlib
 from functools import cache
 from importlib.util import find_spec
 from typing import Any, Literal, Protocol
-
-import numpy as np
 
 from imgkit.sums.rules import Rule
 
@@ -29,7 +28,7 @@ class RunningSum(Protocol):
 
 def is_available(rule: Rule, implementation: Implementation) -> bool:
     """Whether what the implementation needs is installed."""
-    needed = {"rotate16": "numba", "posix-crc": "anycrc"}.get(rule)
+    needed = {"rotate16": "llvmlite", "posix-crc": "anycrc"}.get(rule)
     return implementation == "plain" or (needed is not None and find_spec(needed) is not None)
 
 
@@ -65,16 +64,16 @@ class _PlainRotate16:
 
 class _CompiledRotate16:
     def __init__(self) -> None:
-        from imgkit.sums.compiled import advance_one
+        from imgkit.sums.compiled import advance
 
-        self._advance = advance_one
-        self._states = np.zeros(1, np.uint16)
+        self._advance = advance
+        self._state = bytearray(2)
 
     def update(self, data: memoryview, /) -> None:
-        self._advance(np.frombuffer(data, np.uint8), self._states)
+        self._advance(data, 0, len(data), self._state)
 
     def value(self) -> int:
-        return int(self._states[0])
+        return int.from_bytes(self._state, sys.byteorder)
 
 
 class _Add16:
@@ -82,6 +81,8 @@ class _Add16:
         self._total = 0
 
     def update(self, data: memoryview, /) -> None:
+        import numpy as np
+
         array = np.frombuffer(data, np.uint8)
         for start in range(0, len(array), 1 << 16):
             self._total += int(np.add.reduce(array[start : start + (1 << 16)], dtype=np.uint32))
