@@ -5,10 +5,21 @@ from typing import Literal
 
 from imgkit.comparison.result import AddressRange
 from imgkit.drive import Drive, Geometry
+from imgkit.errors import RequestError
+from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, Partition
 from imgkit.spans import Span
+from imgkit.sums.result import MOST_BLOCK_BYTES
 
+DEFAULT_BLOCK_SIZE = 512
 AddressSource = Literal["drive", "label"]
+
+
+def block_size_of(reading: LabelReading, asked: int | None) -> int:
+    """The block size that was asked for, else the label's, else 512; raises RequestError for an impossible one."""
+    if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
+        raise RequestError(f"a block size of {asked} bytes cannot be: it is 1 to {MOST_BLOCK_BYTES}")
+    return asked or (reading.labels[0].block_size if reading.labels else DEFAULT_BLOCK_SIZE)
 
 
 class Places:

@@ -10,7 +10,7 @@ from imgkit.medium import Medium
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
-_PIECE_BYTES = 256 << 10
+_PIECE_BYTES = 128 << 10
 _LOCKSTEP_BYTES = 16 << 20
 _TICK_SECONDS = 0.1
 _MOST_WORKERS = 16

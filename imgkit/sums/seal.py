@@ -15,11 +15,11 @@ from imgkit.findings import Finding, Where, by_severity
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.sums.documents import MOST_BYTES, to_bytes
+from imgkit.sums.places import block_size_of
 from imgkit.sums.reading import Taker, read_in_order
-from imgkit.sums.result import MOST_BLOCK_BYTES, BlockDigests, Seal, SealReport
+from imgkit.sums.result import BlockDigests, Seal, SealReport
 
 DEFAULT_RANGE_BYTES = 1 << 20
-DEFAULT_BLOCK_SIZE = 512
 RANGE_DIGEST_BYTES = 16
 BLOCK_DIGEST_BYTES = 8
 _PIECE_BYTES = 1 << 20
@@ -120,13 +120,6 @@ def seal_medium(
         elapsed_seconds=round(time.monotonic() - started, 3),
     )
     return Sealed(document, report)
-
-
-def block_size_of(reading: LabelReading, asked: int | None) -> int:
-    """The block size that was asked for, else the label's, else 512; raises RequestError for an impossible one."""
-    if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
-        raise RequestError(f"a block size of {asked} bytes cannot be: it is 1 to {MOST_BLOCK_BYTES}")
-    return asked or (reading.labels[0].block_size if reading.labels else DEFAULT_BLOCK_SIZE)
 
 
 def piece_bytes(block_size: int) -> int:

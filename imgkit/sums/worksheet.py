@@ -16,14 +16,13 @@ from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
 from imgkit.sums.documents import to_bytes
-from imgkit.sums.places import Places
+from imgkit.sums.places import Places, block_size_of
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.sums.risk import risk_of
 from imgkit.sums.rules import Rule, printed
 from imgkit.sums.running import Implementation
 from imgkit.sums.script import check_script, is_device_name
-from imgkit.sums.seal import block_size_of
 
 DEFAULT_RANGES = 128
 DEFAULT_BAUD = 9600

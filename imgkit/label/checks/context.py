@@ -46,7 +46,12 @@ class Context(msgspec.Struct, frozen=True):
         """From the drive file if there is one, else from the label; None when neither says."""
         if self.drive is not None:
             return self.drive.sectors_per_cylinder
-        return self.geometry.sectors_per_cylinder or None
+        geometry = self.geometry
+        return (
+            geometry.sectors_per_cylinder
+            or (geometry.tracks_per_cylinder or 0) * (geometry.sectors_per_track or 0)
+            or None
+        )
 
     def drive_blocks(self, blocks: int) -> int:
         """A place on the drive, in its blocks, as the label counts it."""

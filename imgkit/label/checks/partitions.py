@@ -200,13 +200,17 @@ def gap(context: Context) -> Iterator[Finding]:
     usable = total
     if context.drive is not None:
         usable = min(total, context.drive_blocks(context.drive.usable_blocks))
-    per_cylinder = context.geometry.sectors_per_cylinder or 1
-    label_end = context.label.end_byte
+    per_cylinder = context.sectors_per_cylinder or 1
+    label = context.label
+    size = label.block_size * per_cylinder
+    start = label.first_byte - label.origin_block * label.block_size
+    first, end = start // size, -(-(start + label.size_bytes) // size)
+    kept = Span(max(0, first) * per_cylinder, max(0, end - max(0, first)) * per_cylinder)
     gaps = [
         span
-        for span in spans.difference([Span(0, usable)], used)
-        # The start of the disk that is kept for the label, and the rest of the last cylinder, are no loss.
-        if not (span.first == 0 and span.count <= max(per_cylinder, -(-label_end // context.label.block_size)))
+        for span in spans.difference([Span(0, usable)], [*used, kept])
+        # The cylinders of the label, the first one before it, and the rest of the last one are no loss.
+        if not (span.first == 0 and span.count <= per_cylinder)
         and not (span.end == usable and span.count < per_cylinder)
     ]
     for span in gaps[:_MOST_GAPS_TOLD]:
