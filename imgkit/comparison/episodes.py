@@ -47,6 +47,7 @@ _GAP_SAMPLES = 16
 _MOST_GAPS = 4096
 _MOST_TRIES = 64
 _MOST_EXTENTS = 2048
+_MOST_NOISE_SEARCHED = 512
 _LEAST_WEAK_BYTES = 4
 _LEAST_BYTE_SLIP = 192
 
@@ -185,7 +186,9 @@ def _moves(view: View, sampled: _Sampled) -> Iterator[_Moved]:
         return
     yield from _translated(view, sampled)
     wanted = [int(sampled.numbers[i]) for i in np.flatnonzero(sampled.causes == _REWRITTEN)]
-    wanted += [int(sampled.numbers[i]) for i in np.flatnonzero(sampled.causes == _NOISE)]
+    noise = np.flatnonzero(sampled.causes == _NOISE)
+    # A block like another but for a digit looks like noise; where there is much noise, noise it is.
+    wanted += [int(sampled.numbers[i]) for i in noise] if len(noise) <= _MOST_NOISE_SEARCHED else []
     sources = sources_of(view, wanted)
     tries = 0
     for block in sorted(sources):

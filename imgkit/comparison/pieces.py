@@ -16,17 +16,21 @@ _SAMPLE_LEAD_BYTES = 8
 class Runs(NamedTuple):
     """Runs of differing blocks: first block, number of blocks, number of differing bytes of each; shape (n,).
 
-    `places` are the byte offsets, from the start of the piece, of the first differing byte of each run.
+    `places` are the byte offsets, from the start of the piece, of the first differing byte of the first few runs.
     """
 
     firsts: Int64
     counts: Int64
     differing_bytes: Int64
-    places: Int64
+    places: list[int]
 
 
 def differing_runs(
-    reference: bytearray | memoryview, copy: bytearray | memoryview, block_size: int, first_block: int
+    reference: bytearray | memoryview,
+    copy: bytearray | memoryview,
+    block_size: int,
+    first_block: int,
+    most_places: int = 0,
 ) -> Runs:
     """The runs of blocks in which two pieces of the same length, a multiple of `block_size`, differ."""
     unequal = np.not_equal(np.frombuffer(reference, np.uint8), np.frombuffer(copy, np.uint8))
@@ -37,25 +41,14 @@ def differing_runs(
     starts, ends = edges[0::2], edges[1::2]
     if len(starts) == 0:
         empty = np.zeros(0, np.int64)
-        return Runs(empty, empty, empty, empty)
+        return Runs(empty, empty, empty, [])
     running = np.concatenate(([0], np.cumsum(per_block)))
     return Runs(
         firsts=starts + first_block,
         counts=ends - starts,
         differing_bytes=running[ends] - running[starts],
-        places=_FirstPlaces(unequal, starts * block_size).array,
+        places=[start + int(unequal[start:].argmax()) for start in (starts[:most_places] * block_size).tolist()],
     )
-
-
-class _FirstPlaces:
-    """The first differing byte of each run: found only for the few that a sample is shown of."""
-
-    MOST = 64
-
-    def __init__(self, unequal: npt.NDArray[np.bool_], starts: Int64) -> None:
-        self.array = np.array(
-            [start + int(np.argmax(unequal[start:])) for start in starts[: self.MOST].tolist()], np.int64
-        )
 
 
 def _true_per_block(flags: npt.NDArray[np.bool_], block_size: int) -> Int64:

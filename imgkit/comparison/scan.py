@@ -116,12 +116,12 @@ class _PieceFindings:
         if padding:
             left = memoryview(bytearray(reference) + bytearray(padding))
             right = memoryview(bytearray(copy) + bytearray(padding))
-        runs = differing_runs(left, right, size, first_block)
+        runs = differing_runs(left, right, size, first_block, MOST_SAMPLES if self._wants_samples else 0)
         if not len(runs.firsts):
             return
         self.runs.append(runs)
         if self._wants_samples:
-            for place in runs.places.tolist()[: MOST_SAMPLES - len(self.samples)]:
+            for place in runs.places[: MOST_SAMPLES - len(self.samples)]:
                 start, end = sample_bounds(place, len(reference))
                 self.samples.append(
                     RawSample(

@@ -146,7 +146,7 @@ def _as_notes(reading: LabelReading) -> list[Finding]:
         Finding(
             "seal.label",
             "note",
-            f"the label was sealed as it is, though {len(told)} findings speak against it",
+            f"the label was sealed as it is; findings against it: {len(told)}",
             Where(block=reading.labels[0].block) if reading.labels else Where(),
             "`imgkit label check` tells them.",
         )

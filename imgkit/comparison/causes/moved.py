@@ -4,19 +4,32 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from imgkit.comparison.causes.evidence import Keys, View
 
 MOST_WANTED = 8192
 MOST_SOURCES = 6
 MOST_SEARCHED_BYTES = 4 << 30
-_PIECE_BYTES = 4 << 20
+_PIECE_BYTES = 1 << 20
 _STEP_BYTES = 64 << 10
 _BYTE_WINDOW_BYTES = 96 << 10
 _ANCHOR_BYTES = 24
 _LEAST_DISTINCT = 8
 _ENOUGH_HITS = 3
-_MULTIPLIERS = (0x9E37_79B9_7F4A_7C15, 0xC2B2_AE3D_27D4_EB4F, 0x1656_67B1_9E37_79F9)
+_MULTIPLIERS = tuple(
+    np.uint64(number)
+    for number in (
+        0x9E37_79B9_7F4A_7C15,
+        0xC2B2_AE3D_27D4_EB4F,
+        0x1656_67B1_9E37_79F9,
+        0xD6E8_FEB8_6659_FD93,
+        0xA076_1D64_78BD_642F,
+    )
+)
+_HALF = np.uint64(29)
+_LIKELY_BITS = 20
+_LIKELY_MASK = (1 << _LIKELY_BITS) - 1
 
 
 class Move(NamedTuple):
@@ -27,14 +40,13 @@ class Move(NamedTuple):
     shift_bytes: int
 
 
-def _keys_of(data: bytes, block_size: int) -> Keys:
-    """A number for each whole block, the same for the same contents; shape (blocks,)."""
-    words = np.frombuffer(data, np.uint64).reshape(-1, block_size // 8)
-    places = np.linspace(0, words.shape[1] - 1, 12).astype(int)
-    keys = np.zeros(len(words), np.uint64)
-    for turn, place in enumerate(places):
-        keys = (keys ^ words[:, place]) * np.uint64(_MULTIPLIERS[turn % 3])
-        keys ^= keys >> np.uint64(29)
+def _keys_of(words: npt.NDArray[np.uint64]) -> Keys:
+    """A number for each block, the same for the same contents; from shape (blocks, words) to shape (blocks,)."""
+    places = [int(place) for place in np.linspace(0, words.shape[1] - 1, len(_MULTIPLIERS))]
+    keys = words[:, places[0]] * _MULTIPLIERS[0]
+    for place, multiplier in zip(places[1:], _MULTIPLIERS[1:], strict=True):
+        keys ^= words[:, place] * multiplier
+        keys ^= keys >> _HALF
     return keys.view(np.int64)
 
 
@@ -53,39 +65,44 @@ def sources_of(view: View, blocks: list[int]) -> dict[int, list[int]]:
         data = view.copy_bytes(block * size, size)
         if len(data) == size and len(set(data)) >= _LEAST_DISTINCT:
             contents[block] = data
-            wanted.setdefault(int(_keys_of(data, size)[0]), []).append(block)
+            wanted.setdefault(int(_keys_of(np.frombuffer(data, np.uint64).reshape(1, -1))[0]), []).append(block)
     if not wanted:
         return {}
     keys = np.array(sorted(wanted), np.int64)
+    # Most blocks are sorted out by a few of their key's bits, before they are looked for among the wanted.
+    likely = np.zeros(1 << _LIKELY_BITS, np.bool_)
+    likely[keys & _LIKELY_MASK] = True
     found: dict[int, list[int]] = {}
     for offset, piece in _pieces(view):
-        here = _keys_of(piece, size)
-        places = np.searchsorted(keys, here)
-        places[places == len(keys)] = 0
-        for index in np.flatnonzero(keys[places] == here).tolist():
+        here = _keys_of(piece)
+        for index in np.flatnonzero(likely[here & _LIKELY_MASK]).tolist():
             source = offset // size + index
-            for block in wanted[int(here[index])]:
+            for block in wanted.get(int(here[index]), ()):
                 sources = found.setdefault(block, [])
-                if source != block and piece[index * size : (index + 1) * size] == contents[block]:
+                if source != block and piece[index].tobytes() == contents[block]:
                     sources.append(source)
                     sources.sort(key=lambda other, block=block: abs(other - block))  # type: ignore[misc]
                     del sources[MOST_SOURCES:]
     return {block: sources for block, sources in found.items() if sources}
 
 
-def _pieces(view: View) -> Iterator[tuple[int, bytes]]:
+def _pieces(view: View) -> Iterator[tuple[int, npt.NDArray[np.uint64]]]:
+    """The whole blocks of the reference, as words, shape (blocks, words); a piece is good until the next one."""
     size = view.block_size
     step = max(1, _PIECE_BYTES // size) * size
-    read = 0
-    reached = 0
+    buffer = memoryview(bytearray(step))
+    read = reached = 0
     for start, end in view.reference.data_extents(0, view.reference.size_bytes):
-        first = max(reached, start - start % size)
-        for offset in range(first, end, step):
-            piece = view.reference_bytes(offset, min(step, -(-(end - offset) // size) * size))
-            whole = len(piece) // size * size
+        for offset in range(max(reached, start - start % size), end, step):
+            part = buffer[: min(step, -(-(end - offset) // size) * size)]
+            try:
+                got = view.reference.read_into(offset, part)
+            except OSError:
+                got = 0
+            whole = got // size * size
             if whole:
-                yield offset, piece[:whole]
-            reached = offset + whole
+                yield offset, np.frombuffer(part[:whole], np.uint64).reshape(-1, size // 8)
+            reached = offset + len(part)
             read += whole
             if read >= MOST_SEARCHED_BYTES:
                 return
