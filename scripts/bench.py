@@ -29,6 +29,7 @@ _IMGKIT = str(Path(sys.executable).parent / "imgkit")
 _PEAK_BAR_BYTES = 200 * _MIB
 _IDENTICAL_BARS = {_GIB: 0.9, 4 * _GIB: 0.6}
 _DIFFERENT_BAR = 3.0
+_EXPLAINED_BAR = 2.0
 _SPARSE_BAR_SECONDS = 2.0
 _HELP_BAR_SECONDS = 0.150
 _LABEL_BAR_SECONDS = 0.300
@@ -91,18 +92,18 @@ def measure(command: Sequence[str], *, status: int = 0) -> Sample:
 
 
 def in_turns(
-    left: Sequence[str], right: Sequence[str], runs: int, *, left_status: int = 0
+    left: Sequence[str], right: Sequence[str], runs: int, *, left_status: int = 0, right_status: int = 0
 ) -> tuple[list[Sample], list[Sample], float]:
     """Both commands one after the other, `runs` times, after one run of each that does not count.
 
     Returns the runs of both and the median of the ratios left / right of each turn.
     """
     measure(left, status=left_status)
-    measure(right)
+    measure(right, status=right_status)
     lefts, rights = [], []
     for _ in range(runs):
         lefts.append(measure(left, status=left_status))
-        rights.append(measure(right))
+        rights.append(measure(right, status=right_status))
     ratio = statistics.median(one.seconds / other.seconds for one, other in zip(lefts, rights, strict=True))
     return lefts, rights, ratio
 
@@ -167,6 +168,7 @@ def identical(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
     )
     if size_bytes <= _GIB:
         yield _different(folder, left, compare, title, size_bytes, runs)
+        yield _explained(folder, left, title, runs)
         yield _sums(left, compare, title, runs)
     for path in folder.iterdir():
         path.unlink()
@@ -177,7 +179,7 @@ def _different(
 ) -> Case:
     other = folder / "different"
     write_every_other_block_different(Path(left), other)
-    compare = [_IMGKIT, "compare", "--quiet", left, str(other)]
+    compare = [_IMGKIT, "compare", "--quiet", "--no-explain", left, str(other)]
     ours, base, ratio = in_turns(compare, compare_identical, runs, left_status=1)
     answer = folder / "answer.json"
     measure([*compare, "--json", str(answer)], status=1)
@@ -193,8 +195,30 @@ def _different(
     return Case(
         f"every other block different, {title} (counts and ranges exact)",
         [
-            _ratio_row("imgkit compare --quiet", ours, ratio, "identical", bar),
+            _ratio_row("imgkit compare --no-explain", ours, ratio, "identical", bar),
             Row("the same, identical pair", base),
+        ],
+    )
+
+
+def _explained(folder: Path, left: str, title: str, runs: int) -> Case:
+    """A thousand ranges, with and without saying why they differ."""
+    other = folder / "thousand"
+    shutil.copyfile(left, other)
+    chance = Random(3)
+    size = other.stat().st_size
+    with other.open("r+b") as file:
+        for part in range(1000):
+            file.seek(part * (size // 1000) + chance.randrange(size // 2000))
+            file.write(chance.randbytes(700))
+    compare = [_IMGKIT, "compare", "--quiet", left, str(other)]
+    explained, facts, ratio = in_turns(compare, [*compare, "--no-explain"], runs, left_status=1, right_status=1)
+    other.unlink()
+    return Case(
+        f"a thousand ranges, {title}",
+        [
+            _ratio_row("imgkit compare", explained, ratio, "--no-explain", _EXPLAINED_BAR),
+            Row("imgkit compare --no-explain", facts),
         ],
     )
 

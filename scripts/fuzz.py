@@ -10,6 +10,7 @@ import io
 import sys
 import tempfile
 import time
+import unicodedata
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
@@ -35,6 +36,8 @@ _PLANS = {
     "gpt": ("1", '"swap"'),
     str(FIXTURES / "harbour-pilot-layout.toml"): ("1", 10),
 }
+_ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Control and format characters, halves of characters, and other ends of lines (Unicode general categories)."""
 _EDGES = (b"\0", b"\xff", b"\x7f", b"\x80", b"\xff\xff", b"\0\0\0\0", b"\xff\xff\xff\xff", b"\0\0\0\x80", b"\xff" * 8)
 _WORDS = (b'"', b"[", b"]", b"=", b"\n", b"-1", b"0", b"99999999999999999999", b'"rest"', b"1e400", b"true", b"\x1b[2J")
 
@@ -80,7 +83,7 @@ def shown_harmlessly(report: object) -> None:
     """Draw a result as on a terminal; nothing in it may move a cursor."""
     drawn = io.StringIO()
     text.render(report, drawn)
-    bad = {character for character in drawn.getvalue() if character != "\n" and not character.isprintable()}
+    bad = {each for each in drawn.getvalue() if each != "\n" and unicodedata.category(each) in _ACTING}
     if bad:
         raise FaultError(f"the output holds {sorted(bad)!r}")
 
@@ -155,7 +158,7 @@ def faulty_inputs(target: Target, seed: int) -> Iterator[bytes]:
 
 def try_one(target: Target, data: bytes, folder: Path) -> str:
     """`"answered"` or `"refused"`; raises FaultError for all else."""
-    started = time.monotonic()
+    started = time.process_time()
     outcome = "answered"
     try:
         target.read(data, folder)
@@ -167,8 +170,8 @@ def try_one(target: Target, data: bytes, folder: Path) -> str:
         raise
     except Exception as error:
         raise FaultError(f"{type(error).__name__}: {error}") from error
-    if time.monotonic() - started > MOST_SECONDS:
-        raise FaultError(f"took {time.monotonic() - started:.1f} seconds")
+    if time.process_time() - started > MOST_SECONDS:
+        raise FaultError(f"took {time.process_time() - started:.1f} seconds")
     return outcome
 
 
