@@ -9,6 +9,7 @@ import random
 import struct
 import sys
 import time
+import unicodedata
 from collections.abc import Callable, Iterator
 from itertools import islice
 from pathlib import Path
@@ -46,27 +47,31 @@ import fuzz
 
 MOST_SECONDS = 5.0
 TOTAL_BLOCKS = 200
+ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Control and format characters, halves of characters, and other ends of lines (Unicode general categories)."""
 
 
 def drawn(result: object) -> str:
-    """A result as it is written to a terminal's text stream; asserts that nothing in it is a control character."""
+    """A result as it is written to a terminal's text stream, within five seconds; nothing in it acts on a terminal."""
     stream = io.StringIO()
+    started = time.process_time()
     text.render(result, stream)
-    shown = stream.getvalue()
-    pass
-    return shown
+    assert time.process_time() - started < MOST_SECONDS
+    acting = {each for each in stream.getvalue() if each != "\n" and unicodedata.category(each) in ACTING}
+    assert not acting
+    return stream.getvalue()
 
 
 def checked(path: Path, data: bytes, layout: Path | None = None) -> LabelReport:
-    """What is said of these bytes, within five seconds."""
+    """What is said of these bytes, within five seconds of this process's own time."""
     path.write_bytes(data)
-    started = time.monotonic()
+    started = time.process_time()
     report = check_labels(path, layout=layout)
-    assert time.monotonic() - started < MOST_SECONDS
+    assert time.process_time() - started < MOST_SECONDS
     return report
 
 
-# ---- Thousands of faulty labels ------------------------------------------------------------------------------
+# ---- Thousands of faulty labels ----------------------------------------------------------------------------
 
 CONTAINER = BootSlot(10, 150, EXTENDED)
 VALID: dict[str, Pieces] = {
@@ -90,9 +95,9 @@ def mutations(name: str) -> Iterator[bytes]:
     chance = random.Random(name)
     valid = bytearray(TOTAL_BLOCKS * BLOCK_BYTES)
     places: list[int] = []
-    for start, data in VALID[name].items():
-        valid[start : start + len(data)] = data
-        places += range(start, start + len(data))
+    for start, piece in VALID[name].items():
+        valid[start : start + len(piece)] = piece
+        places += range(start, start + len(piece))
     while True:
         data = bytearray(valid)
         for _ in range(chance.randint(1, 6)):
@@ -115,13 +120,13 @@ def mutations(name: str) -> Iterator[bytes]:
 
 @pytest.mark.parametrize("name", VALID)
 def test_mutations_of_a_valid_label(tmp_path: Path, name: str) -> None:
-    """450 for each of eight media; each tenth is drawn and inspected too."""
+    """350 for each of eight media; some of them are drawn and inspected too."""
     layout = HARBOUR_LAYOUT if name == "the sixth" else None
     found = 0
-    for number, data in enumerate(islice(mutations(name), 450)):
+    for number, data in enumerate(islice(mutations(name), 350)):
         report = checked(tmp_path / "m.img", data, layout)
         found += bool(report.labels)
-        if number % 10 == 0:
+        if number % 35 == 0:
             drawn(report)
             drawn(inspect_medium(tmp_path / "m.img"))
     assert found > 100, "most of these faulty labels should still be found, and tested as labels"
@@ -136,7 +141,7 @@ def test_a_medium_cut_anywhere_in_its_label(tmp_path: Path, name: str) -> None:
         checked(tmp_path / "m.img", bytes(data[:end]), HARBOUR_LAYOUT if name == "the sixth" else None)
 
 
-# ---- Any bytes ------------------------------------------------------------------------------------------------
+# ---- Any bytes ---------------------------------------------------------------------------------------------
 
 MAGICS = tuple(
     bytes.fromhex(each)
@@ -150,7 +155,7 @@ PIECES = st.tuples(
 def test_any_bytes_are_a_medium(tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("any") / "m.img"
 
-    @settings(max_examples=150)
+    @settings(max_examples=80)
     @given(st.binary(min_size=1, max_size=3000), st.lists(PIECES, max_size=4))
     def holds(data: bytes, pieces: list[tuple[int, bytes, bytes]]) -> None:
         medium = bytearray(data)
@@ -163,7 +168,7 @@ def test_any_bytes_are_a_medium(tmp_path_factory: pytest.TempPathFactory) -> Non
     holds()
 
 
-# ---- Counts that lie ------------------------------------------------------------------------------------------------
+# ---- Counts that lie ---------------------------------------------------------------------------------------
 
 
 def lying_wide_label(byte_order: ByteOrder) -> bytes:
@@ -245,20 +250,18 @@ LIES: dict[str, tuple[Callable[[], Pieces], str]] = {
 
 @pytest.mark.parametrize("name", LIES)
 def test_counts_that_lie_are_told_and_not_believed(tmp_path: Path, name: str) -> None:
-    """Reading, drawing and inspecting take no longer than five seconds, and say no more than a person can read."""
+    """Reading and drawing take no longer than five seconds each, and say no more than a person can read."""
     make, expected = LIES[name]
     image = write_pieces(tmp_path / "m.img", 4000 if "1024" in name else TOTAL_BLOCKS, make())
-    started = time.monotonic()
-    report = check_labels(image)
+    report = checked(image, image.read_bytes())
     shown = drawn(report)
-    drawn(inspect_medium(image))
-    assert time.monotonic() - started < MOST_SECONDS
+    inspect_medium(image)
     assert expected in ids(report.findings)
     assert len(report.findings) < 250
     assert len(shown) < 400_000
 
 
-# ---- Names that are commands ------------------------------------------------------------------------------------------
+# ---- Names that are commands -------------------------------------------------------------------------------
 
 COMMANDS = "\x1b[2J\x1b]0;owned\x07\r\n\x9b31m[bold red]x[/]\u202e"
 
@@ -266,28 +269,41 @@ COMMANDS = "\x1b[2J\x1b]0;owned\x07\r\n\x9b31m[bold red]x[/]\u202e"
 @pytest.mark.parametrize(
     ("pieces", "layout"),
     [
-        pytest.param({512: WideLabel(type_name="\x1b[2J\x9b31m\r\n\x07[b]", pack_name="[red]\x08\x00x").to_bytes()}, None,
-                     id="wide"),
-        pytest.param({512: NarrowLabel(type_name="\x1b]0;owned\x07", pack_name="\r\n[/]").to_bytes()}, None, id="narrow"),
+        pytest.param(
+            {512: WideLabel(type_name="\x1b[2J\x9b31m\r\n\x07[b]", pack_name="[red]\x08\x00x").to_bytes()},
+            None,
+            id="wide",
+        ),
+        pytest.param(
+            {512: NarrowLabel(type_name="\x1b]0;owned\x07", pack_name="\r\n[/]").to_bytes()}, None, id="narrow"
+        ),
         pytest.param(
             GuidTable(
-                total_blocks=TOTAL_BLOCKS, slots=4, entries=(GuidEntry(40, 59, name=COMMANDS), GuidEntry(50, 70, name=COMMANDS))
+                total_blocks=TOTAL_BLOCKS,
+                slots=4,
+                entries=(GuidEntry(40, 59, name=COMMANDS), GuidEntry(50, 70, name=COMMANDS)),
             ).pieces(),
             None,
             id="GUID table",
         ),
         pytest.param(
-            GuidTable(total_blocks=TOTAL_BLOCKS, slots=4, entries=(GuidEntry(40, 59, name="\ud800\udc00\udfff"),)).pieces(),
+            GuidTable(
+                total_blocks=TOTAL_BLOCKS, slots=4, entries=(GuidEntry(40, 59, name="\ud800\udc00\udfff"),)
+            ).pieces(),
             None,
             id="half characters",
         ),
         pytest.param(
-            {3 * 512: HarbourLabel(type_name="\x1b[2J", pack_name="[bold]\x07", berths=((4, 9, 9, 0, "\x1b[31m"),)).to_bytes()},
+            {
+                3 * 512: HarbourLabel(
+                    type_name="\x1b[2J", pack_name="[bold]\x07", berths=((4, 9, 9, 0, "\x1b[31m"),)
+                ).to_bytes()
+            },
             HARBOUR_LAYOUT,
             id="the sixth",
         ),
     ],
-)  # fmt: skip
+)
 def test_names_come_out_harmless(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], pieces: Pieces, layout: Path | None
 ) -> None:
@@ -307,7 +323,7 @@ def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
     assert "[bold]x[/]" in drawn(check_labels(image))
 
 
-# ---- Files that people write --------------------------------------------------------------------------------------------
+# ---- Files that people write -------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("index", range(4), ids=["label", "plan", "drive", "layout"])

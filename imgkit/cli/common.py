@@ -4,8 +4,10 @@ import errno
 import os
 import stat
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -212,6 +214,11 @@ def silence_standard_output() -> None:
     """Keep the interpreter from complaining a second time when it flushes a closed output at its end."""
     with suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def load_meanwhile(module: str) -> None:
+    """Import what will be needed at the end while the media are read, where the reading leaves time for it."""
+    threading.Thread(target=import_module, args=(module,), daemon=True).start()
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from imgkit.cli.common import (
     deliver,
     drive_option,
     load_drive_option,
+    load_meanwhile,
     output_options,
     progress_bar,
     unpack_option,
@@ -96,6 +97,8 @@ def command(
     drive = load_drive_option(drive_path)
     from imgkit.comparison.differ import compare
 
+    if json_path != "-":
+        load_meanwhile("imgkit.report.text.comparison")
     with progress_bar(quiet, "comparing") as progress:
         result = compare(
             reference,

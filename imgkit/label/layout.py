@@ -1,7 +1,6 @@
 """Label layouts as data: what a layout file may say, and the layouts that come with imgkit."""
 
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -243,7 +242,7 @@ def load_layout(path: str | Path) -> Layout:
 @cache
 def known_layouts() -> tuple[Layout, ...]:
     """The layouts that come with imgkit, by id."""
-    folder = files("imgkit.label").joinpath("layouts")
+    folder = Path(__file__).parent / "layouts"
     found = [
         _checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
         for entry in folder.iterdir()
