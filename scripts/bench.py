@@ -298,7 +298,7 @@ def show(case: Case) -> None:
         met = {None: "", True: "met", False: "NOT MET"}[row.is_met]
         line = (
             f"  {row.command:<31}{_seconds_words(row.median_seconds):>8}  {spread:<19}"
-            f"{row.peak_bytes / _MIB:>5.0f} MiB  {ratio:<17}{row.bar:<18}{met}"
+            f"{row.peak_bytes / _MIB:>5.0f} MiB  {ratio:<21}{row.bar:<20}{met}"
         )
         print(line.rstrip(), flush=True)
 

@@ -120,13 +120,13 @@ def mutations(name: str) -> Iterator[bytes]:
 
 @pytest.mark.parametrize("name", VALID)
 def test_mutations_of_a_valid_label(tmp_path: Path, name: str) -> None:
-    """350 for each of eight media; some of them are drawn and inspected too."""
+    """300 for each of eight media; some of them are drawn and inspected too."""
     layout = HARBOUR_LAYOUT if name == "the sixth" else None
     found = 0
-    for number, data in enumerate(islice(mutations(name), 350)):
+    for number, data in enumerate(islice(mutations(name), 300)):
         report = checked(tmp_path / "m.img", data, layout)
         found += bool(report.labels)
-        if number % 35 == 0:
+        if number % 50 == 0:
             drawn(report)
             drawn(inspect_medium(tmp_path / "m.img"))
     assert found > 100, "most of these faulty labels should still be found, and tested as labels"
@@ -155,7 +155,7 @@ PIECES = st.tuples(
 def test_any_bytes_are_a_medium(tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.mktemp("any") / "m.img"
 
-    @settings(max_examples=80)
+    @settings(max_examples=60)
     @given(st.binary(min_size=1, max_size=3000), st.lists(PIECES, max_size=4))
     def holds(data: bytes, pieces: list[tuple[int, bytes, bytes]]) -> None:
         medium = bytearray(data)

@@ -195,7 +195,7 @@ def test_a_built_label_reads_as_planned_and_nothing_is_said_of_it(
     kind = WRITABLE[name]
     folder = tmp_path_factory.mktemp("plans")
 
-    @settings(max_examples=40)
+    @settings(max_examples=30)
     @given(plans(kind))
     def holds(planned: Planned) -> None:
         plan = write_plan(folder, planned.text)
