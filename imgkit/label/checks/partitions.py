@@ -14,11 +14,11 @@ _MOST_GAPS_TOLD = 8
 
 def past_end(context: Context) -> Iterator[Finding]:
     """A partition that ends past the label's total, the drive or the medium."""
-    limits = [("the label's total", context.geometry.total_sectors)]
+    limits = [("the label gives the disk", context.geometry.total_sectors)]
     if context.medium_blocks is not None:
-        limits.append(("the medium", context.medium_blocks))
+        limits.append(("the medium has", context.medium_blocks))
     if context.drive is not None:
-        limits.append(("the drive", context.drive_blocks(context.drive.total_sectors)))
+        limits.append(("the drive has", context.drive_blocks(context.drive.total_sectors)))
     for partition in context.label.partitions:
         if partition.count == 0 or context.decoded.variant.layout.role(partition.type_code) == "protective":
             continue
@@ -28,11 +28,11 @@ def past_end(context: Context) -> Iterator[Finding]:
             (name, limit) for name, limit in limits if limit is not None and partition.end > limit and not is_everything
         ]
         if over:
-            ends = ", ".join(f"{name} ends at {limit} ({partition.end - limit} fewer)" for name, limit in over)
+            excess = ", ".join(f"{partition.end - limit} blocks more than {name} ({limit})" for name, limit in over)
             yield finding(
                 "partition.past-end",
                 "stop",
-                f"{context.named(partition)} ends before block {partition.end}; {ends}",
+                f"{context.named(partition)} reaches block {partition.end - 1}: {excess}",
                 "What is written there is lost or comes back as errors. Make the partition smaller before a "
                 "file system is made in it; a medium that was cut short has to be copied again.",
                 block=partition.first,

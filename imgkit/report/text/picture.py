@@ -17,9 +17,11 @@ _MOST_ROWS = 64
 def picture(console: Console, label: Label) -> None:
     """Draw the partitions over the blocks of the disk; nothing when there is nothing to draw."""
     there = [partition for partition in label.partitions if partition.count > 0]
-    end = max([label.geometry.total_sectors or 0, *(partition.end for partition in there)])
-    if not there or end == 0:
+    if not there:
         return
+    last_usable = label.fields.get("last_usable_block")
+    total = label.geometry.total_sectors or (last_usable + 1 if isinstance(last_usable, int) else 0)
+    end = max([total, *(partition.end for partition in there)])
     columns = min(console.width, _WIDEST_COLUMNS) - _NAME_COLUMNS - 2
     per_cylinder = label.geometry.sectors_per_cylinder
     unit = f"cylinders 0 to {-(-end // per_cylinder) - 1}" if per_cylinder else f"blocks 0 to {end - 1}"
@@ -37,6 +39,8 @@ def picture(console: Console, label: Label) -> None:
     shared = _in_two(real)
     if shared:
         _row(console, "in two", shared, end, columns, "X")
+    if 0 < total < end:
+        _row(console, "past end", [Span(total, end - total)], end, columns, ">")
 
 
 def _in_two(runs: set[Span]) -> list[Span]:
