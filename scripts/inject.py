@@ -190,6 +190,12 @@ def failing_head(target: Target) -> None:
             _flip(target, block)
 
 
+def scratch(target: Target) -> None:
+    """A scratch: neighbouring cylinders at one angle of one surface (five heads of nineteen sectors)."""
+    for block in range(target.first, min(target.first + 14 * 95, len(target.reference) // BLOCK), 95):
+        _flip(target, block)
+
+
 def _flip(target: Target, block: int) -> None:
     for _ in range(target.chance.randrange(1, 4)):
         target.copy[block * BLOCK + target.chance.randrange(BLOCK)] ^= 1 << target.chance.randrange(8)
@@ -260,6 +266,7 @@ MECHANISMS: dict[str, tuple[str, Callable[[Target], None]]] = {
     "text-mode-cr": ("newline-rewritten", text_mode_to_cr),
     "flipped-bits": ("bit-noise", flipped_bits),
     "failing-head": ("bit-noise", failing_head),
+    "scratch": ("bit-noise", scratch),
     "booted": ("rewritten", booted),
     "other-file": ("rewritten", other_file),
     "cut-short": ("truncated", cut_short),

@@ -135,7 +135,9 @@ def _episodes(console: Console, result: Comparison) -> None:
             ),
         )
     for episode in result.episodes:
-        head = f"{episode.kind}  {episode.first}+{episode.count}  confidence {episode.confidence:.2f}"
+        ranges = episode.details.get("ranges_total", len(episode.ranges))
+        within = f" in {words.grouped(ranges)} ranges" if ranges > 1 else ""
+        head = f"{episode.kind}  {episode.first}+{episode.count}{within}  confidence {episode.confidence:.2f}"
         indented(console, Text(head, style="bold"))
         console.print(Padding(Text(episode.evidence), (0, 0, 0, 8)))
         console.print(Padding(Text(f"→ {episode.advice}"), (0, 0, 0, 8)))
