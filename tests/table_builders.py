@@ -6,6 +6,7 @@ GUID partition table), from the table of the narrow classic label (from memory),
 """
 
 import ctypes
+import random
 import struct
 import uuid
 import zlib
@@ -71,10 +72,11 @@ def boot_record(slots: Sequence[BootSlot], code: bytes = b"") -> bytes:
     return bytes(record)
 
 
-def chained(container: BootSlot, logical: Sequence[BootSlot]) -> Pieces:
+def chained(container: BootSlot, logical: Sequence[BootSlot], chance: random.Random | None = None) -> Pieces:
     """The records of an extended container, one in the block before each logical partition (common practice).
 
-    `logical` have blocks of the medium, ascending, with a free block before each.
+    `logical` have blocks of the medium, ascending, with a free block before each. With `chance`, some records have no
+    partition, and some have the link before it.
     """
     pieces: Pieces = {}
     records = [container.first, *(slot.first - 1 for slot in logical[1:])]
@@ -85,7 +87,10 @@ def chained(container: BootSlot, logical: Sequence[BootSlot]) -> Pieces:
             start = records[index + 1]
             link = BootSlot(start - container.first, following.first + following.count - start, EXTENDED)
         own = BootSlot(slot.first - record, slot.count, slot.type_code)
-        pieces[record * BLOCK_BYTES] = boot_record([own, link])
+        if chance is not None and link.count and chance.random() < 0.2:
+            own = NO_SLOT
+        is_turned = chance is not None and chance.random() < 0.2
+        pieces[record * BLOCK_BYTES] = boot_record([link, own] if is_turned else [own, link])
     return pieces
 
 

@@ -96,7 +96,7 @@ def random_boot_pieces(chance: random.Random) -> Pieces:
         logical = [BootSlot(first, count, chance.choice(codes)) for first, count in runs]
         if logical:
             slots[slots.index(largest)] = container
-            pieces |= chained(container, logical)
+            pieces |= chained(container, logical, chance)
     chance.shuffle(slots)
     return {0: boot_record(slots)} | pieces
 
@@ -368,6 +368,14 @@ def without(pieces: Pieces, *places: int) -> Pieces:
     return {place: data for place, data in pieces.items() if place not in places}
 
 
+def long_header() -> Pieces:
+    """A header that says it is a byte longer than its block; its sum is right over all of these bytes."""
+    pieces = GuidTable(total_blocks=TOTAL_BLOCKS, entries=TABLE.entries, header_bytes=513).pieces()
+    for place, behind in ((512, pieces[1024]), (LAST, b"")):
+        pieces[place] = with_header_sum(pieces[place].ljust(512, b"\0") + behind[:1])[:512]
+    return pieces
+
+
 def entries_outside() -> Pieces:
     return GuidTable(total_blocks=TOTAL_BLOCKS, entries=(GuidEntry(33, 999), GuidEntry(1000, 19_967))).pieces()
 
@@ -404,6 +412,7 @@ def entries_outside() -> Pieces:
         pytest.param(TABLE.pieces(stated_own=7), {"label.place"}, id="says that it lies elsewhere"),
         pytest.param(TABLE.pieces(header_bytes=0), {"label.checksum"}, id="a header of no length"),
         pytest.param(TABLE.pieces(header_bytes=513), {"label.checksum"}, id="a header longer than a block"),
+        pytest.param(long_header(), {"label.checksum"}, id="such a header with a right sum"),
         pytest.param(TABLE.pieces(slots=0xFFFF_FFFF), {"label.slot-count"}, id="claims 2³² entries"),
         pytest.param(TABLE.pieces(slots=0), {"label.slot-count"}, id="claims no entries"),
         pytest.param(TABLE.pieces(entry_bytes=0xFFFF_FFFF), {"label.slot-count"}, id="entries of 2³² bytes"),

@@ -18,8 +18,8 @@ _FIRST_LOGICAL_NUMBER = 5
 def extended_chain(read: Read, decoded: Decoded) -> Decoded:
     """Follow the chain of extended boot records (UEFI 2.10, 5.2; common practice).
 
-    Each record's first slot is a logical partition, counted from that record; its second points to the next
-    record, counted from the outermost container. A chain that loops or never ends is cut.
+    Of each record's first two slots, in either order, one is a logical partition, counted from that record; the other
+    points to the next record, counted from the outermost container. A chain that loops or never ends is cut.
     """
     logical: list[Partition] = []
     ends: list[str] = []
@@ -33,12 +33,15 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
             if slots is None:
                 ends.append(f"no record at block {record}")
                 break
-            number = str(_FIRST_LOGICAL_NUMBER + len(logical))
-            here = partition_from(slots[0], decoded.variant, number, record)
-            if here.count > 0 and here.used:
-                logical.append(here)
-            pointer = partition_from(slots[1], decoded.variant, "")
-            if pointer.count == 0 or not _is_container(decoded, pointer):
+            pointer = None
+            for slot in slots:
+                number = str(_FIRST_LOGICAL_NUMBER + len(logical))
+                here = partition_from(slot, decoded.variant, number, record)
+                if _is_container(decoded, here):
+                    pointer = pointer or partition_from(slot, decoded.variant, "")
+                elif here.count > 0:
+                    logical.append(here)
+            if pointer is None:
                 break
             record = container.first + pointer.first
         else:
