@@ -210,6 +210,27 @@ def test_a_block_device_is_never_an_output(folder: Path, capfd: pytest.CaptureFi
     assert "is a block device, which is never written" in capfd.readouterr().err
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        pytest.param(["label", "build", "plan.toml", "-o", "label.bin", "--json", "drive.toml"], id="build, JSON"),
+        pytest.param(["label", "build", "plan.toml", "-o", "drive.toml"], id="build, the label itself"),
+        pytest.param(["label", "check", "copy.img", "--plan", "plan.toml", "--json", "drive.toml"], id="check, JSON"),
+    ],
+)
+def test_the_files_that_a_plan_names_are_inputs_too(
+    folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str]
+) -> None:
+    Path("plan.toml").write_text(
+        'drive = "drive.toml"\n[label]\nlayout = "classic-wide-little"\n'
+        '[[partition]]\nname = "a"\nsize = "rest"\ntype = "fast file system"\n'
+    )
+    before = snapshot(folder)
+    assert run(arguments) == 2
+    assert "is one of the inputs" in capfd.readouterr().err
+    assert snapshot(folder) == before
+
+
 def test_json_on_standard_output_is_alone(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert run(["compare", "reference.img", "copy.img", "--drive", "drive.toml", "--json", "-"]) == 1
     result = json.loads(capfd.readouterr().out)

@@ -41,7 +41,7 @@ from imgkit.label.result import Label, LabelReport
 
 TOTAL_BLOCKS = 20_000
 TABLES_OF_A_BATCH = 10
-BATCHES = 14
+BATCHES = 11
 
 in_batches = pytest.mark.parametrize("batch", range(BATCHES))
 
@@ -417,6 +417,7 @@ def entries_outside() -> Pieces:
         pytest.param(TABLE.pieces(slots=0), {"label.slot-count"}, id="claims no entries"),
         pytest.param(TABLE.pieces(entry_bytes=0xFFFF_FFFF), {"label.slot-count"}, id="entries of 2³² bytes"),
         pytest.param(TABLE.pieces(entry_bytes=129), {"label.slot-count"}, id="entries of 129 bytes"),
+        pytest.param(TABLE.pieces(entry_bytes=384), {"label.slot-count"}, id="entries of 3 × 128 bytes"),
         pytest.param(entries_outside(), {"partition.covers-label"}, id="partitions over the entries"),
     ],
 )
@@ -512,3 +513,21 @@ def test_logical_partitions_overlap_as_others_do(tmp_path: Path) -> None:
     (finding,) = report_of(tmp_path / "m.img", pieces).findings
     assert finding.id == "partition.overlap"
     assert "share 11 blocks: blocks 140 to 150" in finding.message
+
+
+@pytest.mark.parametrize(
+    ("second", "expected"),
+    [
+        pytest.param(BootSlot(200, 50), {"partition.alias"}, id="the very same blocks"),
+        pytest.param(BootSlot(200, 49), {"partition.overlap"}, id="from the same block on"),
+        pytest.param(BootSlot(201, 49), {"partition.overlap"}, id="up to the same block"),
+        pytest.param(BootSlot(210, 10), {"partition.overlap"}, id="within it"),
+        pytest.param(BootSlot(249, 9), {"partition.overlap"}, id="one block of it"),
+        pytest.param(BootSlot(250, 9), set(), id="behind it"),
+        pytest.param(BootSlot(150, 50), set(), id="before it"),
+        pytest.param(BootSlot(200, 9, 0), set(), id="over it, but unused"),
+    ],
+)
+def test_what_is_an_overlap(tmp_path: Path, second: BootSlot, expected: set[str]) -> None:
+    report = report_of(tmp_path / "m.img", {0: boot_record([BootSlot(200, 50), second])})
+    assert ids(report.findings) == expected

@@ -439,6 +439,11 @@ CANNOT_BE = [
         plan_text(part(size="0MB")), "[[partition]] 'a': field 'size': '0MB' gives it no size", id="zero size"
     ),
     pytest.param(
+        plan_text(part(first=5, size="0MB"), align="cylinder"),
+        "[[partition]] 'a': field 'size': '0MB' gives it no size",
+        id="zero size, aligned",
+    ),
+    pytest.param(
         plan_text(part(count=-5)), "[[partition]] 'a': field 'count': -5 gives it no size", id="negative count"
     ),
     pytest.param(plan_text(part(count=5, first=-1)), "[[partition]] 'a': field 'first'", id="negative first"),
@@ -560,6 +565,17 @@ def test_no_file_of_the_plan_is_written(
     assert "is one of the inputs" in capsys.readouterr().err
     assert contents() == before
     assert run(["label", "build", "plan.toml", "-o", "label.bin"]) == 0
+
+
+def test_the_label_goes_into_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The commands that are shown read it from there; standard output is not one."""
+    monkeypatch.chdir(tmp_path)
+    Path("plan.toml").write_text(plan_text(part(size="rest")))
+    assert run(["label", "build", "plan.toml", "-o", "-"]) == 2
+    assert "need a file" in capsys.readouterr().err
+    assert list(contents()) == ["plan.toml"]
 
 
 # ---- The commands that are shown ---------------------------------------------------------------------------

@@ -56,6 +56,7 @@ def check(
         from imgkit.label.plan import load_plan
 
         plan = load_plan(plan_path)
+        check_outputs([json_path], [Path(each) for each in plan.files])
     from imgkit.label.report import check_labels
 
     result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, unpack_limit_bytes=unpack_limit)
@@ -77,7 +78,9 @@ def build(plan: Path, output: str, json_path: str | None, quiet: bool) -> int:
     """
     check_outputs([output, json_path], [plan])
     from imgkit.label.build import build_label
+    from imgkit.label.plan import load_plan
 
+    check_outputs([output, json_path], [Path(each) for each in load_plan(plan).files])
     built = build_label(str(plan), output)
     write_output(output, built.data)
     return deliver(built.result, json_path)

@@ -73,7 +73,7 @@ def build_label(plan_path: str, output: str) -> Built:
     from imgkit import __version__
 
     plan = load_plan(plan_path)
-    _refuse_input(output, plan)
+    _refuse_output(output, plan)
     _refuse_what_does_not_fit(plan)
     parts = _parts(plan)
     data = bytearray()
@@ -118,7 +118,9 @@ class _Part(NamedTuple):
     leading_bytes: int = 0
 
 
-def _refuse_input(output: str, plan: Plan) -> None:
+def _refuse_output(output: str, plan: Plan) -> None:
+    if output == "-":
+        raise OutputError("-: the commands that put the label in its place need a file: name one")
     for path in plan.files:
         if Path(output).exists() and Path(output).samefile(path):
             raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
