@@ -486,14 +486,3 @@ def test_a_medium_that_changes_is_noticed(tmp_path: Path, disturb: Callable[[Pat
         assert not medium.changed()
         medium.read(990, 100)
         assert medium.changed()
-
-
-def test_a_medium_knows_its_file_through_a_link(tmp_path: Path) -> None:
-    path = write_image(tmp_path / "disk.img", CONTENTS)
-    (tmp_path / "soft.img").symlink_to(path)
-    (tmp_path / "hard.img").hardlink_to(path)
-    other = write_image(tmp_path / "other.img", CONTENTS)
-    with open_medium(path) as medium:
-        known = {name: medium.is_same_file(tmp_path / name) for name in ("soft.img", "hard.img", "absent.img")}
-        assert known == {"soft.img": True, "hard.img": True, "absent.img": False}
-        assert not medium.is_same_file(other)

@@ -11,29 +11,37 @@ from imgkit import __version__
 from imgkit.errors import ImgkitError
 
 _COMMANDS = {
-    "compare": "imgkit.cli.compare",
-    "drive": "imgkit.cli.drive",
-    "inspect": "imgkit.cli.inspect",
-    "label": "imgkit.cli.label",
-    "seal": "imgkit.cli.seal",
-    "tally": "imgkit.cli.tally",
-    "verify": "imgkit.cli.verify",
-    "worksheet": "imgkit.cli.worksheet",
+    "compare": "Compare a copy with its reference, block by block.",
+    "drive": "Show a drive's geometry, capacity, timing and addresses.",
+    "inspect": "Say what is on a medium.",
+    "label": "Decode, check and make disk labels.",
+    "seal": "Make a manifest that stands in for a medium.",
+    "tally": "Check what an old machine answered to a worksheet.",
+    "verify": "Check a copy against a seal, without the original.",
+    "worksheet": "Make sums for an old machine to compute.",
 }
+"""What each command does, in a line. The file of a command is called as it is, and holds it as `command`."""
 
 
-class _LazyGroup(click.Group):
-    """Imports a command's file when the command is asked for."""
+class _LateGroup(click.Group):
+    """Imports a command's file when the command is asked for; the list of commands needs none of them."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(_COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        home = _COMMANDS.get(cmd_name)
-        return None if home is None else import_module(home).command
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = import_module(f"imgkit.cli.{cmd_name}").command
+        command.short_help = _COMMANDS[cmd_name]
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=_LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, message="imgkit %(version)s")
 def app() -> None:
     """Is this copy of a disk exact, does its label tell the truth, what is left to do?

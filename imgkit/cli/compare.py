@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from imgkit.spans import Span
 
 
-@click.command("compare", short_help="Compare a copy with its reference, block by block.")
+@click.command("compare")
 @click.argument("reference", type=PATH)
 @click.argument("copy", type=PATH)
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")

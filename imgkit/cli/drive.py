@@ -32,7 +32,7 @@ class AddressType(click.ParamType["Address"]):
             self.fail(str(error), param, ctx)
 
 
-@click.group("drive", short_help="Show a drive's geometry, capacity, timing and addresses.")
+@click.group("drive")
 def command() -> None:
     """Show a drive's geometry, capacity, timing and addresses."""
 

@@ -17,7 +17,7 @@ from imgkit.cli.common import (
 )
 
 
-@click.command("inspect", short_help="Say what is on a medium.")
+@click.command("inspect")
 @click.argument("image", type=PATH)
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
 @click.option(

@@ -16,7 +16,7 @@ from imgkit.cli.common import (
 )
 
 
-@click.group("label", short_help="Decode, check and make disk labels.")
+@click.group("label")
 def command() -> None:
     """Decode and check disk labels, and make the label that a plan describes."""
 

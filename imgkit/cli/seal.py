@@ -19,7 +19,7 @@ from imgkit.cli.common import (
 )
 
 
-@click.command("seal", short_help="Make a manifest that stands in for a medium.")
+@click.command("seal")
 @click.argument("image", type=PATH)
 @click.option("-o", "--output", required=True, metavar="FILE", help="The seal, as JSON.")
 @click.option("--range-size", type=SIZE, default="1M", show_default=True, help="Bytes that one digest stands for.")

@@ -8,7 +8,7 @@ from imgkit.cli.common import NUMBER, PATH, check_outputs, deliver, output_optio
 from imgkit.errors import OutputError
 
 
-@click.command("tally", short_help="Check what an old machine answered to a worksheet.")
+@click.command("tally")
 @click.argument("sheet", type=PATH)
 @click.argument("log", type=PATH)
 @click.option("--next", "next_folder", type=PATH, metavar="FOLDER", help="Where the next worksheet goes.")

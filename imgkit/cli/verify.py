@@ -17,7 +17,7 @@ from imgkit.cli.common import (
 )
 
 
-@click.command("verify", short_help="Check a copy against a seal, without the original.")
+@click.command("verify")
 @click.argument("copy", type=PATH)
 @click.option("--seal", "seal_path", type=PATH, required=True, metavar="FILE", help="The seal of the original.")
 @drive_option

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 FILES = ("sheet.json", "check.sh", "sheet.txt")
 
 
-@click.command("worksheet", short_help="Make sums for an old machine to compute.")
+@click.command("worksheet")
 @click.argument("image", type=PATH)
 @click.option("-o", "--output", type=PATH, required=True, metavar="FOLDER", help="Where the three files go.")
 @click.option(

@@ -123,13 +123,6 @@ class Medium:
         """Whether the medium's size or time of change is another than when it was opened."""
         return self._stamp_now() != self._stamp
 
-    def is_same_file(self, path: Path) -> bool:
-        """Whether `path` leads to the file that this medium was opened from."""
-        try:
-            return path.samefile(self.path)
-        except OSError:
-            return False
-
     def _stamp_now(self) -> tuple[int, int]:
         status = os.fstat(self._descriptor)
         if stat.S_ISBLK(status.st_mode):

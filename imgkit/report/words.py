@@ -2,10 +2,13 @@
 
 import unicodedata
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from imgkit.comparison.result import BlockRange, Comparison
 from imgkit.drive import Address
 from imgkit.findings import Finding, Where
+
+if TYPE_CHECKING:
+    from imgkit.comparison.result import BlockRange, Comparison
 
 MOST_TEXT = 300
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
@@ -79,7 +82,7 @@ def address(chs: Address) -> str:
     return f"{chs[0]}/{chs[1]}/{chs[2]}"
 
 
-def address_range(block_range: BlockRange) -> str:
+def address_range(block_range: "BlockRange") -> str:
     """The addresses of a range, or a dash where none are known."""
     if block_range.chs is None:
         return "–"
@@ -87,7 +90,7 @@ def address_range(block_range: BlockRange) -> str:
     return address(first) if first == last else f"{address(first)} – {address(last)}"
 
 
-def partition_names(block_range: BlockRange, comparison: Comparison) -> str:
+def partition_names(block_range: "BlockRange", comparison: "Comparison") -> str:
     """The partitions of a range; one over the whole disk only where there is no other."""
     whole = {partition.name for partition in comparison.partitions if partition.whole_disk}
     names = [name for name in block_range.partitions if name not in whole] or block_range.partitions
@@ -124,7 +127,7 @@ def severities(findings: Iterable[Finding]) -> str:
     )
 
 
-def copy_answer(result: Comparison) -> tuple[str, str]:
+def copy_answer(result: "Comparison") -> tuple[str, str]:
     """Is the copy exact: one word or two, and the sentence behind it."""
     extra = result.extra_blocks if result.tail == "forbid" else 0
     unequal = result.differing_blocks + result.missing_blocks + extra

@@ -8,10 +8,6 @@ _LANES = ((1, (0, 1, 2, 3)), (2, (0, 2)), (2, (1, 3)), (4, (0,)), (4, (1,)), (4,
 """Bytes in the word that the bit is of, and the bytes of a long in which it shows."""
 
 
-def _key(lane: int, bit: int, value: int) -> int:
-    return (lane * 8 + bit) * 2 + value
-
-
 def _claim(blocks: Blocks) -> Keys:
     count = len(blocks.numbers)
     keys = np.full(count, NO_CLAIM, np.int64)

@@ -1,15 +1,18 @@
 """What a check may look at: one label, the medium's size, and what the user gave beside it."""
 
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Severity, Where
 from imgkit.label.codec import Decoded
-from imgkit.label.plan import Plan
 from imgkit.label.result import Label, LabelGeometry, Partition
 from imgkit.volume.probes import Volume
+
+if TYPE_CHECKING:
+    from imgkit.label.plan import Plan
 
 
 class Context(msgspec.Struct, frozen=True):
@@ -23,7 +26,7 @@ class Context(msgspec.Struct, frozen=True):
     medium_size_bytes: int | None
     drive: Drive | None = None
     wanted: tuple[str, ...] = ()
-    plan: Plan | None = None
+    plan: "Plan | None" = None
     volumes: tuple[tuple[Partition, Volume], ...] = ()
 
     @property
