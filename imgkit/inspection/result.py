@@ -75,5 +75,6 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     labels: tuple[Label, ...]
     partitions: tuple[PartitionUse, ...]
     boot_words: str
+    not_read: tuple[str, ...]
     drive: Drive | None
     interrupted: bool

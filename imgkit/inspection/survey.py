@@ -13,7 +13,7 @@ from imgkit.drive import Boot, Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
-from imgkit.label.report import LabelReading, read_labels, volumes_in
+from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label, Partition
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
@@ -231,7 +231,7 @@ def _result(
     labels = reading.labels
     findings = list(reading.findings)
     not_read = list(reading.not_read)
-    volumes = {partition.name: volume for partition, volume in volumes_in(medium, labels[0], [])} if labels else {}
+    volumes = {partition.name: volume for partition, volume in reading.volumes[0]} if labels else {}
     unit = labels[0].block_size if labels else survey.block_size
     boot_words = ""
     try:
@@ -295,6 +295,7 @@ def _result(
             for index, (partition, span) in enumerate(zip(partitions, survey.watched, strict=True))
         ),
         boot_words=boot_words,
+        not_read=tuple(not_read),
         drive=drive,
         interrupted=interrupted,
     )

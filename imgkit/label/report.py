@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 
 
 class LabelReading(msgspec.Struct, frozen=True):
-    """The labels of one medium, what the checks say of them, and what could not be read."""
+    """The labels of one medium, what lies in the used partitions of each, what the checks say, what was not read."""
 
     labels: tuple[Label, ...]
+    volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
     findings: tuple[Finding, ...]
     not_read: tuple[str, ...]
 
@@ -46,6 +47,7 @@ def read_labels(
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
     not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
+    volumes_of: list[tuple[tuple[Partition, Volume], ...]] = []
     if search.found:
         from imgkit.label.checks import check, check_across
         from imgkit.label.checks.context import Context
@@ -55,13 +57,15 @@ def read_labels(
             alone = is_label_alone(decoded.label, medium.size_bytes)
             size_bytes = None if alone else medium.size_bytes
             planned = plan if _is_planned(plan, decoded) else None
-            volumes = () if alone else tuple(volumes_in(medium, decoded.label, not_read))
+            volumes = () if alone else tuple(_volumes_in(medium, decoded.label, not_read))
+            volumes_of.append(volumes)
             findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
         findings += check_across(search.found, medium.size_bytes)
         if plan is not None and not any(_is_planned(plan, decoded) for decoded in search.found):
             findings.append(_not_planned(plan, search.found))
     return LabelReading(
         labels=tuple(decoded.label for decoded in search.found),
+        volumes=tuple(volumes_of),
         findings=by_severity(findings),
         not_read=tuple(not_read),
     )
@@ -140,7 +144,7 @@ def list_layouts() -> LayoutList:
     )
 
 
-def volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[tuple[Partition, Volume]]":
+def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[tuple[Partition, Volume]]":
     """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
     from imgkit.volume.probes import probe
 

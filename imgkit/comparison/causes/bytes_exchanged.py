@@ -1,8 +1,6 @@
 """The two bytes of each 16-bit word changed places: a dump or a controller of the other byte order."""
 
-import numpy as np
-
-from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+from imgkit.comparison.causes.evidence import Bytes, Cause, Tally, Told, chance, turning
 
 
 def _exchanged(rows: Bytes) -> Bytes:
@@ -10,15 +8,6 @@ def _exchanged(rows: Bytes) -> Bytes:
     turned = rows.copy()
     turned[:, 0:even:2], turned[:, 1:even:2] = rows[:, 1:even:2], rows[:, 0:even:2]
     return turned
-
-
-def _claim(blocks: Blocks) -> Keys:
-    return np.where((_exchanged(blocks.reference) == blocks.copy).all(axis=1), 0, NO_CLAIM)
-
-
-def _holds(rows: Bytes, key: int) -> Mask:
-    result: Mask = (_exchanged(rows) == rows).all(axis=1)
-    return result
 
 
 def _tell(tally: Tally) -> Told:
@@ -32,8 +21,7 @@ def _tell(tally: Tally) -> Told:
 
 CAUSE = Cause(
     "bytes-exchanged",
-    _claim,
-    _holds,
+    *turning(_exchanged),
     _tell,
     "The bytes were exchanged on the way (an interface or a dump of the other byte order). Copying again the same way "
     "exchanges them again: exchange them back first (`dd conv=swab`), or use the other setting.",

@@ -90,6 +90,19 @@ def chance(changed_bytes: int, enough: int, most: float = 0.99) -> float:
     return round(min(most, 0.5 + (most - 0.5) * changed_bytes / enough), 2)
 
 
+def turning(turn: Callable[[Bytes], Bytes]) -> tuple[Callable[[Blocks], Keys], Callable[[Bytes, int], Mask]]:
+    """`claim` and `holds` of a cause that turns a block, shape (n, block size), into exactly one other."""
+
+    def claim(blocks: Blocks) -> Keys:
+        return np.where((turn(blocks.reference) == blocks.copy).all(axis=1), 0, NO_CLAIM)
+
+    def holds(rows: Bytes, key: int) -> Mask:
+        unchanged: Mask = (turn(rows) == rows).all(axis=1)
+        return unchanged
+
+    return claim, holds
+
+
 def never(rows: Bytes, key: int) -> Mask:
     """For causes that do not reach over equal blocks."""
     return np.zeros(len(rows), np.bool_)

@@ -2,16 +2,12 @@
 
 import numpy as np
 
-from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+from imgkit.comparison.causes.evidence import Bytes, Cause, Tally, Told, chance, turning
 
 
-def _claim(blocks: Blocks) -> Keys:
-    return np.where(((blocks.reference & 0x7F) == blocks.copy).all(axis=1), 0, NO_CLAIM)
-
-
-def _holds(rows: Bytes, key: int) -> Mask:
-    result: Mask = np.max(rows, axis=1) < 0x80
-    return result
+def _stripped(rows: Bytes) -> Bytes:
+    stripped: Bytes = rows & np.uint8(0x7F)
+    return stripped
 
 
 def _tell(tally: Tally) -> Told:
@@ -25,8 +21,7 @@ def _tell(tally: Tally) -> Told:
 
 CAUSE = Cause(
     "high-bit-stripped",
-    _claim,
-    _holds,
+    *turning(_stripped),
     _tell,
     "The data went over a seven-bit line. Set the line to eight bits without parity on both sides, or send in a form "
     "that survives seven bits; copying again as it is repeats it.",

@@ -1,8 +1,6 @@
 """The two 16-bit halves of each 32-bit long changed places."""
 
-import numpy as np
-
-from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+from imgkit.comparison.causes.evidence import Bytes, Cause, Tally, Told, chance, turning
 
 
 def _exchanged(rows: Bytes) -> Bytes:
@@ -11,15 +9,6 @@ def _exchanged(rows: Bytes) -> Bytes:
     longs = rows[:, :whole].reshape(len(rows), -1, 2, 2)
     turned[:, :whole] = longs[:, :, ::-1, :].reshape(len(rows), whole)
     return turned
-
-
-def _claim(blocks: Blocks) -> Keys:
-    return np.where((_exchanged(blocks.reference) == blocks.copy).all(axis=1), 0, NO_CLAIM)
-
-
-def _holds(rows: Bytes, key: int) -> Mask:
-    result: Mask = (_exchanged(rows) == rows).all(axis=1)
-    return result
 
 
 def _tell(tally: Tally) -> Told:
@@ -33,8 +22,7 @@ def _tell(tally: Tally) -> Told:
 
 CAUSE = Cause(
     "words-exchanged",
-    _claim,
-    _holds,
+    *turning(_exchanged),
     _tell,
     "The halves of each long were exchanged on the way: a program wrote longs of the other word order. Find that step; "
     "copying again the same way repeats it.",

@@ -25,6 +25,7 @@ def inspection(result: Inspection, console: Console) -> None:
             ),
             *([("stopped", "before the end: what follows is what is known so far")] if result.interrupted else []),
             ("boot block", f"starts with {result.boot_words}" if result.boot_words else "could not be read"),
+            *(("not read", each) for each in result.not_read),
             *(result.digests.items()),
         ],
     )
