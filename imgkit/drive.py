@@ -35,6 +35,13 @@ class Address(NamedTuple):
         return f"{self.cylinder}/{self.head}/{self.sector}"
 
 
+class AddressRange(msgspec.Struct, frozen=True):
+    """The addresses of the first and the last sector of a run."""
+
+    first: Address
+    last: Address
+
+
 class Geometry(msgspec.Struct, frozen=True):
     """The numbers that turn a block number into an address and back.
 

@@ -35,6 +35,25 @@ class Finding(msgspec.Struct, frozen=True):
     advice: str
 
 
+def _version() -> str:
+    from imgkit import __version__
+
+    return __version__
+
+
+class Result(msgspec.Struct, frozen=True, kw_only=True):
+    """What every answer starts with: which kind it is, who made it, the verdict, the findings, the call.
+
+    A kind of result gives `schema` its value ("imgkit.verify/1") and adds its own fields, which come after these.
+    """
+
+    schema: str
+    version: str = msgspec.field(default_factory=_version)
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+
+
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The findings with *stop* first and *note* last, otherwise in the order of the checks."""
     return tuple(sorted(findings, key=lambda finding: _ORDER[finding.severity]))

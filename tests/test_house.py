@@ -25,14 +25,21 @@ FLOORS = {
     "volume": 2,
     "drive": 1,
     "spans": 1,
+    "blocklist": 1,
     "findings": 1,
     "description": 1,
     "digests": 1,
     "errors": 1,
+    "outputs": 1,
 }
 """The rooms by floor: a room may import rooms of the floors below it, and itself."""
 
-NEIGHBOURS = {"comparison": {"label"}, "sums": {"comparison", "label"}, "inspection": {"label", "sums"}}
+NEIGHBOURS = {
+    "comparison": {"label"},
+    "sums": {"comparison", "label"},
+    "inspection": {"label", "sums"},
+    "vote": {"comparison", "label"},
+}
 """What a room may import of its own floor; the rooms of the ground floor may import each other. Never in a circle."""
 
 DOORS = {"__init__", "__main__"}

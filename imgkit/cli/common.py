@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import wraps
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,9 +15,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from imgkit.errors import OutputError, RequestError
+from imgkit.outputs import write_output
 
 if TYPE_CHECKING:
     from imgkit.drive import Drive
+    from imgkit.medium.access import Caching
     from imgkit.spans import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -84,6 +87,47 @@ def output_options(command: F) -> F:
     )
 
 
+def access_options(command: F) -> F:
+    """How media are opened (`--unpack-limit`, `--retries`, `--cached`), handed on as one `access`."""
+
+    @wraps(command)
+    def with_access(unpack_limit: int, retries: int, caching: "Caching", **others: Any) -> Any:
+        from imgkit.medium.access import MOST_RETRIES, Access
+
+        if retries > MOST_RETRIES:
+            raise RequestError(f"{retries} retries cannot be: give 0 to {MOST_RETRIES}")
+        return command(access=Access(unpack_limit, retries, caching), **others)
+
+    options = (
+        click.option(
+            "--retries",
+            type=NUMBER,
+            default="1",
+            show_default=True,
+            help="How often a block that gave a read error is read again.",
+        ),
+        click.option(
+            "--cached",
+            "caching",
+            flag_value="allow",
+            default="avoid",
+            help="Let the system's memory of a device answer instead of the medium itself.",
+        ),
+        click.option(
+            "--unpack-limit",
+            type=SIZE,
+            default="64G",
+            show_default=True,
+            help="The most that a .gz, .xz, .bz2 or .zst file may hold when unpacked.",
+        ),
+    )
+    decorated: Any = with_access
+    for option in reversed(options):
+        decorated = option(decorated)
+    chosen: F = decorated
+    return chosen
+
+
 def unpack_option(command: F) -> F:
     """The bound on what a packed file may hold."""
     return click.option(
@@ -144,37 +188,6 @@ def _is_same(left: Path, right: Path) -> bool:
         return left.samefile(right)
     except OSError:
         return left.absolute() == right.absolute()
-
-
-def write_output(path: str, data: bytes) -> None:
-    """Write a file under a temporary name and rename it; a pipe or terminal is written as it is."""
-    import tempfile
-
-    target = Path(path).resolve()
-    try:
-        if target.exists() and not target.is_file():
-            target.write_bytes(data)
-            return
-        mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else 0o666 & ~_umask()
-        descriptor, temporary = tempfile.mkstemp(prefix=f".{target.name[:80]}.", dir=target.parent)
-        try:
-            with os.fdopen(descriptor, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fchmod(file.fileno(), mode)
-                os.fsync(file.fileno())
-            Path(temporary).replace(target)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written: {error.strerror}") from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None, Callable[[Any], str]]] = ()) -> int:

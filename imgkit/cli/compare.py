@@ -9,6 +9,7 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     SPAN,
+    access_options,
     check_outputs,
     deliver,
     drive_option,
@@ -16,13 +17,13 @@ from imgkit.cli.common import (
     load_meanwhile,
     output_options,
     progress_bar,
-    unpack_option,
 )
 from imgkit.errors import RequestError
 
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison
     from imgkit.digests import Algorithm
+    from imgkit.medium import Access
     from imgkit.spans import Span
 
 
@@ -59,8 +60,15 @@ if TYPE_CHECKING:
 @click.option(
     "--copy-again", "script_path", metavar="FILE", help="Write a shell script that copies again what differs."
 )
+@click.option(
+    "--journal",
+    "journal_path",
+    type=PATH,
+    metavar="FILE",
+    help="Keep what is done in this file; the same call goes on from there.",
+)
 @click.option("--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file.")
-@unpack_option
+@access_options
 @output_options
 def command(
     reference: Path,
@@ -75,8 +83,9 @@ def command(
     digests: tuple[str, ...],
     no_explain: bool,
     script_path: str | None,
+    journal_path: Path | None,
     page_path: str | None,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -90,11 +99,16 @@ def command(
       imgkit compare system.img.gz dump.img --allow-tail --page record.html
       imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
+      imgkit compare system.img /dev/sdX --retries 3 --journal night.json
     """
     if script_path is not None and no_explain:
         raise RequestError("--copy-again does not go with --no-explain")
-    check_outputs([json_path, page_path, script_path], [reference, copy, drive_path])
+    check_outputs(
+        [json_path, page_path, script_path, None if journal_path is None else str(journal_path)],
+        [reference, copy, drive_path],
+    )
     drive = load_drive_option(drive_path)
+    kept_page = page_path if journal_path is None else None
     from imgkit.comparison.differ import compare
 
     if json_path != "-":
@@ -111,11 +125,19 @@ def command(
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
             answer="facts" if no_explain else "explained",
-            digests=_wanted(digests, page_path, whole=not (ranges or partitions or skip)),
-            unpack_limit_bytes=unpack_limit,
+            digests=_wanted(
+                digests, page_path if journal_path is None else None, whole=not (ranges or partitions or skip)
+            ),
+            journal=journal_path,
+            access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, _page), (script_path, _script)])
+    status = deliver(result, json_path, [(page_path, _page), (script_path, _script)])
+    if journal_path is not None and not result.interrupted:
+        from imgkit.comparison.journal import forget
+
+        forget(journal_path)
+    return status
 
 
 def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> tuple["Algorithm", ...]:

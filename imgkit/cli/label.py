@@ -12,8 +12,8 @@ from imgkit.cli.common import (
     load_drive_option,
     output_options,
     unpack_option,
-    write_output,
 )
+from imgkit.outputs import write_output
 
 
 @click.group("label")

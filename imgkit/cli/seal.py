@@ -15,8 +15,8 @@ from imgkit.cli.common import (
     output_options,
     progress_bar,
     unpack_option,
-    write_output,
 )
+from imgkit.outputs import write_output
 
 
 @click.command("seal")

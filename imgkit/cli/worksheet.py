@@ -15,9 +15,9 @@ from imgkit.cli.common import (
     output_options,
     progress_bar,
     unpack_option,
-    write_output,
 )
 from imgkit.errors import OutputError
+from imgkit.outputs import write_output
 
 if TYPE_CHECKING:
     from imgkit.sums.rules import Rule

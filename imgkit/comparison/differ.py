@@ -5,14 +5,13 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from imgkit import spans
 from imgkit.comparison.ledger import Ledger, RawSample, Run
 from imgkit.comparison.result import (
-    AddressRange,
     BlockRange,
     Comparison,
     Explained,
@@ -23,18 +22,21 @@ from imgkit.comparison.result import (
     Sample,
     WhyNot,
 )
-from imgkit.comparison.scan import Hashing, Pair, Progress, scan, scan_hashing
+from imgkit.comparison.scan import Hashing, Pair, Progress, come_back, scan, scan_hashing
 from imgkit.digests import Algorithm, maker
-from imgkit.drive import Drive, Geometry
+from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import LabelReading, read_labels
-from imgkit.label.result import Label, Partition
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.label.result import Partition
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unrest
 from imgkit.spans import Span
 
-DEFAULT_BLOCK_SIZE = 512
-MAXIMUM_BLOCK_SIZE = 1 << 20
+if TYPE_CHECKING:
+    from imgkit.comparison.journal import Journal
+
 DEFAULT_MAX_RANGES = 10_000
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
@@ -53,7 +55,8 @@ def compare(
     max_ranges: int = DEFAULT_MAX_RANGES,
     digests: Sequence[Algorithm] = (),
     answer: Answer = "explained",
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    journal: Path | None = None,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
     """Compare a copy with its reference, block by block, and check the labels of both.
@@ -62,27 +65,27 @@ def compare(
     `partitions` (names in the reference's label) limit what is compared, `skip` is left out; all in blocks of
     `block_size`. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
     both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
-    blocks differ and what to copy again. `progress` is called with the
-    bytes done and the bytes to do.
+    blocks differ and what to copy again. `journal` is a file that
+    keeps what is known so far, and from which the same call goes on; it does not go with digests, and is left for the
+    caller to remove when the result is safe. `access` says how media are opened. `progress` is called with the bytes
+    done and the bytes to do.
 
     Ctrl-C ends the comparison early: the result holds what is known so far, is marked `interrupted`, and its
     verdict is `"incomplete"`. Raises InputError when a medium cannot be opened and RequestError for a request
     that cannot be.
     """
-    if block_size is not None and not 1 <= block_size <= MAXIMUM_BLOCK_SIZE:
-        raise RequestError(f"a block size of {block_size} bytes cannot be: it is 1 to {MAXIMUM_BLOCK_SIZE}")
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+    if journal is not None and digests:
+        raise RequestError("a journal does not go with digests: they cannot be taken up again in the middle")
     with ExitStack() as opened:
         media = [
-            medium
-            if isinstance(medium, Medium)
-            else opened.enter_context(open_medium(medium, unpack_limit_bytes=unpack_limit_bytes))
+            medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in (reference, copy)
         ]
         run = _Run(media[0], media[1], block_size, drive, tail)
         run.ask_for(ranges, partitions, skip)
-        return run.carry_out(max_ranges, digests, answer, progress)
+        return run.carry_out(max_ranges, digests, answer, journal, progress)
 
 
 class _Run:
@@ -91,21 +94,18 @@ class _Run:
     def __init__(
         self, reference: Medium, copy: Medium, block_size: int | None, drive: Drive | None, tail: Tail
     ) -> None:
-        self.started_at = datetime.now(UTC)
+        self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
+        self.elapsed_before = 0.0
+        self.went_back = True
         self.started = time.monotonic()
         self.reference, self.copy = reference, copy
         self.drive, self.tail = drive, tail
         self.reference_labels = read_labels(reference, drive=drive)
         self.copy_labels = read_labels(copy, drive=drive)
         labels = self.reference_labels.labels or self.copy_labels.labels
-        self.label: Label | None = labels[0] if labels else None
-        self.block_size_source: Literal["call", "label", "assumed"]
-        if block_size is not None:
-            self.block_size, self.block_size_source = block_size, "call"
-        elif self.label is not None:
-            self.block_size, self.block_size_source = self.label.block_size, "label"
-        else:
-            self.block_size, self.block_size_source = DEFAULT_BLOCK_SIZE, "assumed"
+        self.block_size, self.block_size_source = block_size_of(labels, block_size)
+        end_byte = max(reference.size_bytes, copy.size_bytes)
+        self.places = Places(labels[0] if labels else None, drive, self.block_size, end_byte)
         self.reference_blocks = -(-reference.size_bytes // self.block_size)
         self.copy_blocks = -(-copy.size_bytes // self.block_size)
         self.all_blocks = max(self.reference_blocks, self.copy_blocks)
@@ -121,7 +121,8 @@ class _Run:
                     f"of {self.block_size} bytes"
                 )
         everything = [Span(0, self.all_blocks)]
-        asked = [*ranges, *(self.span_of(self._named(name)) for name in names)] if ranges or names else everything
+        named = [self.places.span_of(self._named(name)) for name in names]
+        asked = [*ranges, *named] if ranges or names else everything
         inside = spans.intersection(asked, everything)
         self.asked = spans.difference(inside, skip)
         if not self.asked:
@@ -144,26 +145,21 @@ class _Run:
             raise RequestError(f"no partition {name[:40]!r} in the reference's label: it has {known}")
         return found
 
-    def span_of(self, partition: Partition) -> Span:
-        """A partition of the label in blocks of the comparison; a block that it holds a part of counts."""
-        assert self.label is not None
-        origin, unit = self.label.origin_block, self.label.block_size
-        first = (origin + partition.first) * unit // self.block_size
-        end = -(-(origin + partition.end) * unit // self.block_size)
-        return Span(first, end - first)
-
     def carry_out(
         self,
         max_ranges: int,
         digests: Sequence[Algorithm],
         answer: Answer,
+        journal_path: Path | None,
         progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
-        partitions = self.label.partitions if self.label else ()
-        watched = [self.span_of(partition) for partition in partitions]
-        ledger = Ledger(max_ranges, watched)
+        ledger = Ledger(max_ranges=max_ranges, watched=self.places.spans)
         pair = Pair(self.reference, self.copy, self.block_size)
+        journal = None
+        if journal_path is not None:
+            journal = self._taken_up(journal_path, max_ranges)
+            ledger, pair.ended_early = journal.ledger, journal.ended_early
         size = self.block_size
         stretches = [
             (span.first * size, min(span.end * size, pair.shared_end))
@@ -185,13 +181,31 @@ class _Run:
                 if side not in unreadable:
                     taken[side] = {name: digest.hexdigest() for name, digest in states.items()}
         else:
-            stopped_at = scan(pair, stretches, ledger, tick)
+            reached = journal.reached if journal else 0
+            left = [(max(start, reached), end) for start, end in stretches if end > reached]
+            stopped_at = scan(pair, left, ledger, tick, journal)
         if stopped_at is None:
+            self.went_back = come_back(pair, ledger, stretches[-1][1] if stretches else 0, journal)
             self._look_at_ends(pair, ledger)
-        result = self._result(pair, ledger, partitions, watched, stopped_at, taken)
-        if answer == "facts" or not result.ranges or stopped_at is not None:
+        result = self._result(pair, ledger, stopped_at, taken)
+        if answer == "facts" or not result.ranges or result.interrupted:
             return result
         return self._explained(result)
+
+    def _taken_up(self, path: Path, max_ranges: int) -> "Journal":
+        from imgkit.comparison.journal import Journal, Question
+
+        question = Question(
+            reference=self.reference.identity(),
+            copy=self.copy.identity(),
+            block_size=self.block_size,
+            asked=self.asked,
+            watched=self.places.spans,
+            max_ranges=max_ranges,
+        )
+        journal = Journal(path, question, self.started_at)
+        self.started_at, self.elapsed_before = journal.started_at, journal.elapsed_seconds
+        return journal
 
     def _explained(self, result: Comparison) -> Comparison:
         """The result with its episodes, and with what to copy again."""
@@ -229,8 +243,11 @@ class _Run:
                 explanation.episodes,
                 result.not_compared,
             ),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            elapsed_seconds=self._elapsed_seconds(),
         )
+
+    def _elapsed_seconds(self) -> float:
+        return round(self.elapsed_before + time.monotonic() - self.started, 3)
 
     def _look_at_ends(self, pair: Pair, ledger: Ledger) -> None:
         """The block that is cut on one side, then the blocks that only one side has."""
@@ -245,9 +262,14 @@ class _Run:
     def _look_at_cut_block(self, pair: Pair, ledger: Ledger, block: int) -> None:
         offset, length = block * self.block_size, pair.length - block * self.block_size
         left, right = bytearray(length), bytearray(length)
-        lost = pair.read(self.reference, offset, memoryview(left)) + pair.read(self.copy, offset, memoryview(right))
-        if lost:
+        are_lost = [
+            bool(medium.read_surviving(offset, memoryview(part), self.block_size).lost)
+            for medium, part in ((self.reference, left), (self.copy, right))
+        ]
+        if any(are_lost):
             ledger.add(block, 1, "unreadable", 0)
+            ledger.lost_reference += are_lost[0]
+            ledger.lost_copy += are_lost[1]
             return
         places = [place for place, (one, other) in enumerate(zip(left, right, strict=True)) if one != other]
         copy_goes_on = self.copy.size_bytes > self.reference.size_bytes
@@ -274,8 +296,6 @@ class _Run:
         self,
         pair: Pair,
         ledger: Ledger,
-        partitions: Sequence[Partition],
-        watched: Sequence[Span],
         stopped_at: int | None,
         digests: dict[str, dict[str, str]],
     ) -> Comparison:
@@ -291,10 +311,10 @@ class _Run:
             not_compared += [NotCompared(span.first, span.count, "interrupted") for span in unread]
             asked_common = spans.intersection(asked_common, [Span(0, reached)])
         compared = spans.total(asked_common) - ledger.blocks["unreadable"]
-        geometry, address_source = self._geometry()
+        places = self.places
         findings = by_severity(
             [
-                *self._changed_findings(pair),
+                *self._medium_findings(pair, ledger),
                 *self._unread_label_findings(),
                 *findings_of_both(self.reference_labels.findings, self.copy_labels.findings),
             ]
@@ -302,7 +322,8 @@ class _Run:
         incomplete = (
             ledger.blocks["unreadable"] > 0
             or stopped_at is not None
-            or pair.shrunk
+            or not self.went_back
+            or bool(pair.ended_early)
             or bool(self.reference_labels.not_read or self.copy_labels.not_read)
         )
         unequal = ledger.blocks["differ"] + ledger.blocks["missing"]
@@ -316,13 +337,13 @@ class _Run:
             version=__version__,
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.started_at,
+            elapsed_seconds=self._elapsed_seconds(),
             block_size=self.block_size,
             block_size_source=self.block_size_source,
             tail=self.tail,
-            reference=self._summary(self.reference, self.reference_blocks, digests["reference"]),
-            copy=self._summary(self.copy, self.copy_blocks, digests["copy"]),
+            reference=self._summary(self.reference, self.reference_blocks, ledger.lost_reference, digests["reference"]),
+            copy=self._summary(self.copy, self.copy_blocks, ledger.lost_copy, digests["copy"]),
             compared_blocks=compared,
             equal_blocks=compared - ledger.blocks["differ"],
             differing_blocks=ledger.blocks["differ"],
@@ -330,7 +351,7 @@ class _Run:
             extra_blocks=ledger.blocks["extra"],
             unreadable_blocks=ledger.blocks["unreadable"],
             differing_bytes=ledger.differing_bytes,
-            ranges=tuple(self._range(run, ledger, partitions, watched, geometry) for run in ledger.kept),
+            ranges=tuple(self._range(run, ledger) for run in ledger.kept),
             ranges_total=ledger.ranges_total,
             partitions=tuple(
                 PartitionCount(
@@ -338,91 +359,57 @@ class _Run:
                     type=partition.type,
                     first=span.first,
                     count=span.count,
-                    whole_disk=self.label is not None and self.label.is_whole_disk(partition),
+                    whole_disk=places.is_whole_disk(partition),
                     differing_blocks=ledger.by_watched["differ"][index],
                     missing_blocks=ledger.by_watched["missing"][index],
                     unreadable_blocks=ledger.by_watched["unreadable"][index],
                 )
-                for index, (partition, span) in enumerate(zip(partitions, watched, strict=True))
+                for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
             ),
-            address_source=address_source,
+            address_source=places.address_source,
             drive=self.drive,
             not_compared=tuple(sorted(not_compared, key=lambda each: each.first)),
-            interrupted=stopped_at is not None,
+            interrupted=stopped_at is not None or not self.went_back,
             labels=LabelPair(self.reference_labels.labels, self.copy_labels.labels),
             label_differences=differing_fields(self.reference_labels.labels, self.copy_labels.labels),
         )
 
     @staticmethod
-    def _summary(medium: Medium, blocks: int, digests: dict[str, str]) -> MediumSummary:
-        return MediumSummary(str(medium.path), medium.kind, medium.size_bytes, blocks, digests)
+    def _summary(medium: Medium, blocks: int, unreadable_blocks: int, digests: dict[str, str]) -> MediumSummary:
+        return MediumSummary(
+            str(medium.path), medium.kind, medium.size_bytes, blocks, digests, unreadable_blocks, medium.route
+        )
 
-    def _geometry(self) -> tuple[Geometry | None, Literal["drive", "label"] | None]:
-        """Whose numbers turn blocks into addresses: the drive file's, else a label's that multiply out."""
-        if self.drive is not None:
-            return self.drive, "drive"
-        if self.label is None:
-            return None, None
-        stated = self.label.geometry
-        tracks, sectors, cylinders = stated.tracks_per_cylinder, stated.sectors_per_track, stated.cylinders
-        if not (tracks and sectors and cylinders) or tracks * sectors != stated.sectors_per_cylinder:
-            return None, None
-        return Geometry(self.label.block_size, cylinders, tracks, sectors), "label"
-
-    def _range(
-        self,
-        run: Run,
-        ledger: Ledger,
-        partitions: Sequence[Partition],
-        watched: Sequence[Span],
-        geometry: Geometry | None,
-    ) -> BlockRange:
+    def _range(self, run: Run, ledger: Ledger) -> BlockRange:
         sample = ledger.sample_of(run.first, run.end)
         return BlockRange(
             first=run.first,
             count=run.count,
             state=run.state,
             differing_bytes=run.differing_bytes,
-            partitions=tuple(
-                partition.name
-                for partition, span in zip(partitions, watched, strict=True)
-                if span.first < run.end and run.first < span.end
-            ),
-            chs=None if geometry is None else self._addresses(run, geometry),
+            partitions=self.places.partitions_of(run.first, run.end),
+            chs=self.places.addresses_of(run.first, run.end),
             sample=None if sample is None else Sample(sample.offset, sample.reference.hex(), sample.copy.hex()),
         )
 
-    def _addresses(self, run: Run, geometry: Geometry) -> AddressRange | None:
-        """The addresses of a run's first and last sector; None when it reaches past the drive."""
-        first = run.first * self.block_size // geometry.sector_size
-        end_bytes = min(run.end * self.block_size, max(self.reference.size_bytes, self.copy.size_bytes))
-        last = (end_bytes - 1) // geometry.sector_size
-        if last >= geometry.total_sectors:
-            return None
-        return AddressRange(geometry.address_of(first), geometry.address_of(last))
-
-    def _changed_findings(self, pair: Pair) -> list[Finding]:
+    def _medium_findings(self, pair: Pair, ledger: Ledger) -> list[Finding]:
+        """What has to be said of the media themselves: whether they lay still, and where they are dead."""
         found = []
         for side, medium in (("reference", self.reference), ("copy", self.copy)):
-            if medium.changed():
-                found.append(
-                    Finding(
-                        "medium.changed",
-                        "stop",
-                        f"{medium.path} changed while it was read",
-                        Where(medium=side),
-                        "What was compared is neither what it was nor what it is now. Stop what writes to it "
-                        "and compare again.",
-                    )
-                )
-        if pair.shrunk and not found:
+            found += unrest(medium, side, ended_early=side in pair.ended_early)
+        if ledger.passed_over_blocks:
+            left = sum(each.count for each in ledger.passed_over)
+            tried = ledger.passed_over_blocks - left
             found.append(
                 Finding(
-                    "medium.changed",
-                    "stop",
-                    "a medium ended earlier while it was read than it said at first",
+                    "medium.dead-stretch",
+                    "check",
+                    f"{ledger.passed_over_blocks} blocks in dead stretches were passed over at first; {tried} of them "
+                    f"were tried once each when all else was read, and {ledger.revived_blocks} could be read"
+                    + (f"; {left} were not come back to" if left else ""),
                     Where(),
-                    "The blocks past that end are told as unreadable. Compare again when nothing writes to it.",
+                    "Let the drive rest, clean it, try the other way up or another drive, and compare again; then "
+                    "copy what can be read first.",
                 )
             )
         return found

@@ -4,29 +4,30 @@ from typing import Any, Literal
 
 import msgspec
 
-from imgkit.drive import Address, Drive
+from imgkit.drive import AddressRange as AddressRange
+from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
 from imgkit.label.result import Label
+from imgkit.medium.access import Route
 
 State = Literal["differ", "missing", "extra", "unreadable"]
 WhyNot = Literal["not asked for", "skipped", "interrupted"]
 
 
 class MediumSummary(msgspec.Struct, frozen=True):
-    """One side of a comparison; `digests` by algorithm, empty when none were asked for or could be taken."""
+    """One side of a comparison; `digests` by algorithm, empty when none were asked for or could be taken.
+
+    `route` is which way its bytes came, `unreadable_blocks` how many of those that were to be compared it gave read
+    errors for.
+    """
 
     path: str
     kind: Literal["file", "device", "packed"]
     size_bytes: int
     blocks: int
     digests: dict[str, str]
-
-
-class AddressRange(msgspec.Struct, frozen=True):
-    """The addresses of the first and the last block of a range."""
-
-    first: Address
-    last: Address
+    unreadable_blocks: int
+    route: Route
 
 
 class Sample(msgspec.Struct, frozen=True):

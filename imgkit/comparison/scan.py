@@ -2,13 +2,15 @@
 
 import heapq
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
-from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, RawSample, StripResult
+from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, RawSample, StripResult
 from imgkit.digests import Digest
 from imgkit.medium import Medium
-from imgkit.spans import Span
+from imgkit.medium.survival import Survived
+from imgkit.spans import Span, intersection, total, union
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -21,7 +23,9 @@ HASHED_STRIP_BYTES = 2 << 20
 WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
-_NOTHING = StripResult((), (), ())
+_MOST_PASSED_OVER = 10_000
+"""No more dead stretches are passed over than that: those after it are gone through at once."""
+_NOTHING = StripResult((), (), (), (), 0, 0)
 
 Progress = Callable[[int], None]
 """Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
@@ -41,22 +45,60 @@ class Pair:
         self.length = min(reference.size_bytes, copy.size_bytes)
         whole = self.length // block_size * block_size
         self.shared_end = self.length if reference.size_bytes == copy.size_bytes else whole
-        self.shrunk = False
+        self.ended_early: set[str] = set()
+        self.passes_over = True
 
     @property
     def piece_size(self) -> int:
         """The largest multiple of the block size that is no larger than a piece, at least one block."""
         return max(1, PIECE_BYTES // self.block_size) * self.block_size
 
-    def read(self, medium: Medium, offset: int, buffer: memoryview) -> list[tuple[int, int]]:
-        """Fill `buffer`; return the stretches, in bytes of the buffer, that could not be read.
 
-        What could not be read is zero in the buffer.
-        """
-        survived = medium.read_surviving(offset, buffer, self.block_size)
+class Losses(NamedTuple):
+    """How the two readings of one piece went."""
+
+    reference: Survived
+    copy: Survived
+
+    @property
+    def are_none(self) -> bool:
+        """Whether every byte of both could be read."""
+        return not (self.reference.lost or self.copy.lost)
+
+    def before(self, end: int) -> Self:
+        """What of it lies before byte `end` of the piece."""
+
+        def cut(survived: Survived) -> Survived:
+            return survived._replace(lost=[(a, min(b, end)) for a, b in survived.lost if a < end])
+
+        return self._replace(reference=cut(self.reference), copy=cut(self.copy))
+
+    @property
+    def stretches(self) -> list[tuple[int, int]]:
+        """What one of them lost, in bytes of the piece."""
+        return _joined([*self.reference.lost, *self.copy.lost])
+
+
+class CarefulReader:
+    """Reads one medium of a pair, piece by piece, and knows whether the last piece was a dead one."""
+
+    def __init__(self, pair: Pair, medium: Medium) -> None:
+        self._pair, self._medium = pair, medium
+        self._is_in_dead_stretch = False
+
+    def read(self, offset: int, buffer: memoryview) -> Survived:
+        """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over."""
+        pair = self._pair
+        if pair.passes_over and offset + len(buffer) <= pair.shared_end:
+            survived = self._medium.read_skipping(
+                offset, buffer, pair.block_size, is_in_dead_stretch=self._is_in_dead_stretch
+            )
+            self._is_in_dead_stretch = bool(survived.passed_over)
+        else:
+            survived = self._medium.read_surviving(offset, buffer, pair.block_size)
         if survived.ended_early:
-            self.shrunk = True
-        return survived.lost
+            pair.ended_early.add("reference" if self._medium is pair.reference else "copy")
+        return survived
 
 
 class Buffers:
@@ -87,45 +129,54 @@ class _PieceFindings:
     """Gathers what the pieces of one strip find."""
 
     def __init__(self, wants_samples: bool) -> None:
-        self.runs: list[Any] = []
-        self.unreadable: list[Span] = []
-        self.samples: list[RawSample] = []
+        self._runs: list[Any] = []
+        self._unreadable: list[Span] = []
+        self._samples: list[RawSample] = []
+        self._passed_over: list[PassedOver] = []
+        self._lost = [0, 0]
         self._wants_samples = wants_samples
 
     def result(self) -> StripResult:
-        if not (self.runs or self.unreadable):
+        if not (self._runs or self._unreadable):
             return _NOTHING
-        return StripResult(tuple(self.runs), tuple(self.unreadable), tuple(self.samples))
+        return StripResult(
+            tuple(self._runs), tuple(self._unreadable), tuple(self._samples), tuple(self._passed_over), *self._lost
+        )
 
-    def look_at(
-        self,
-        pair: Pair,
-        offset: int,
-        reference: memoryview,
-        copy: memoryview,
-        lost: Sequence[tuple[int, int]],
-    ) -> None:
-        """Compare a piece that is not known to be equal, block by block; `lost` are unreadable stretches."""
+    def note(self, pair: Pair, offset: int, losses: Losses) -> None:
+        """Take down what could not be read in a piece, or a strip, that starts at byte `offset`."""
+        size = pair.block_size
+
+        def blocks(stretches: Iterable[tuple[int, int]]) -> tuple[Span, ...]:
+            return union(
+                Span((offset + a) // size, -(-(offset + b) // size) - (offset + a) // size) for a, b in stretches
+            )
+
+        lost = [blocks(losses.reference.lost), blocks(losses.copy.lost)]
+        self._unreadable += union([*lost[0], *lost[1]])
+        self._lost = [before + total(now) for before, now in zip(self._lost, lost, strict=True)]
+        for span in blocks([*losses.reference.passed_over, *losses.copy.passed_over]):
+            counts = (total(intersection(side, [span])) for side in lost)
+            self._passed_over.append(PassedOver(span.first, span.count, *counts))
+
+    def look_at(self, pair: Pair, offset: int, reference: memoryview, copy: memoryview) -> None:
+        """Compare a piece that is not known to be equal, block by block; what was lost is the same in both."""
         from imgkit.comparison.pieces import differing_runs, sample_bounds
 
         size = pair.block_size
-        first_block = offset // size
-        for start, end in lost:
-            reference[start:end] = copy[start:end] = bytes(end - start)
-            self.unreadable.append(Span(first_block + start // size, -(-end // size) - start // size))
         padding = -len(reference) % size
         left, right = reference, copy
         if padding:
             left = memoryview(bytearray(reference) + bytearray(padding))
             right = memoryview(bytearray(copy) + bytearray(padding))
-        runs = differing_runs(left, right, size, first_block, MOST_SAMPLES if self._wants_samples else 0)
+        runs = differing_runs(left, right, size, offset // size, MOST_SAMPLES if self._wants_samples else 0)
         if not len(runs.firsts):
             return
-        self.runs.append(runs)
+        self._runs.append(runs)
         if self._wants_samples:
-            for place in runs.places[: MOST_SAMPLES - len(self.samples)]:
+            for place in runs.places[: MOST_SAMPLES - len(self._samples)]:
                 start, end = sample_bounds(place, len(reference))
-                self.samples.append(
+                self._samples.append(
                     RawSample(
                         (offset + place) // size,
                         offset + start,
@@ -135,21 +186,42 @@ class _PieceFindings:
                 )
 
 
+def _blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
+    """Make what one of two pieces lost zero in both, so that it is not taken for a difference."""
+    for start, end in losses.stretches:
+        reference[start:end] = copy[start:end] = bytes(end - start)
+
+
 def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[tuple[int, int]]:
     """Cut stretches of bytes into strips, leaving out what is a hole in both media.
 
-    Strips are ascending, start at a block and do not overlap.
+    Strips are ascending, start at a block and do not overlap. They are cut at multiples of `strip_size`, so that they
+    are the same when a reading is taken up again at the end of one.
     """
-    size = pair.block_size
     for start, end in spans:
-        reached = start
-        extents = heapq.merge(pair.reference.data_extents(start, end), pair.copy.data_extents(start, end))
-        for first, last in extents:
-            first = max(reached, first - first % size)
-            last = min(end, -(-last // size) * size)
-            for position in range(first, last, strip_size):
-                yield position, min(position + strip_size, last)
-            reached = max(reached, last)
+        for first, last in _data(pair, start, end):
+            position = first
+            while position < last:
+                cut = min((position // strip_size + 1) * strip_size, last)
+                yield position, cut
+                position = cut
+
+
+def _data(pair: Pair, start: int, end: int) -> Iterator[tuple[int, int]]:
+    """The stretches of whole blocks in `start` … `end` in which one of the media may hold something, all apart."""
+    size = pair.block_size
+    extents = heapq.merge(pair.reference.data_extents(start, end), pair.copy.data_extents(start, end))
+    first = last = start
+    for data_start, data_end in extents:
+        data_start = max(start, data_start - data_start % size)
+        data_end = min(end, -(-data_end // size) * size)
+        if data_start > last:
+            if first < last:
+                yield first, last
+            first = data_start
+        last = max(last, data_end)
+    if first < last:
+        yield first, last
 
 
 class Worker:
@@ -167,28 +239,51 @@ class Worker:
     def compare(self, start: int, end: int, wants_samples: bool) -> StripResult:
         """Compare bytes `start` … `end` of both media."""
         pair, findings = self._pair, _PieceFindings(wants_samples)
+        reference, copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
         buffers, offset = self._equal, start
         while offset < end:
             count = min(buffers.size, end - offset)
             left, right = buffers.reference_view[:count], buffers.copy_view[:count]
-            lost = pair.read(pair.reference, offset, left) + pair.read(pair.copy, offset, right)
-            if not lost and buffers.are_equal(count):
+            losses = Losses(reference.read(offset, left), copy.read(offset, right))
+            if losses.are_none and buffers.are_equal(count):
                 buffers = self._equal
             else:
-                findings.look_at(pair, offset, left, right, _joined(lost))
+                if not losses.are_none:
+                    findings.note(pair, offset, losses)
+                    _blot_out(left, right, losses)
+                findings.look_at(pair, offset, left, right)
                 self._unequal = buffers = self._unequal or Buffers(UNEQUAL_PIECES * pair.piece_size)
             offset += count
         return findings.result()
 
 
-def scan(pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress: Progress | None = None) -> int | None:
+class Keeper(Protocol):
+    """Keeps what is known so far, so that it can be gone on with after an interruption."""
+
+    def is_due(self) -> bool:
+        """Whether it is time to keep it again."""
+        ...
+
+    def keep(self, reached: int, ledger: Ledger) -> Callable[[], None]:
+        """Take down that all before byte `reached` is in the ledger; what is returned writes that away."""
+        ...
+
+
+def scan(
+    pair: Pair,
+    spans: Sequence[tuple[int, int]],
+    ledger: Ledger,
+    progress: Progress | None = None,
+    keeper: Keeper | None = None,
+) -> int | None:
     """Compare stretches of bytes on several threads; results go to the ledger in order.
 
-    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was.
+    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
+    in the ledger, to be come back to.
     """
     piece = pair.piece_size
     source = enumerate(strips(pair, spans, max(1, STRIP_BYTES // piece) * piece))
-    queue = _Queue(source, ledger)
+    queue = _Queue(pair, source, ledger)
 
     def work() -> None:
         worker = Worker(pair)
@@ -201,36 +296,119 @@ def scan(pair: Pair, spans: Sequence[tuple[int, int]], ledger: Ledger, progress:
                 return
             queue.give(index, end, result)
 
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(WORKERS)]
-    interrupted = False
+    def tick() -> None:
+        if progress is not None:
+            progress(queue.reached)
+        if keeper is not None and keeper.is_due():
+            queue.keep(keeper)
+
+    interrupted = _attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
+    if queue.error is not None:
+        raise queue.error
+    if interrupted:
+        if keeper is not None:
+            queue.keep(keeper)
+        return queue.unfinished_from
+    if spans:
+        _tell_end(progress, spans[-1][1])
+    if spans and keeper is not None:
+        keeper.keep(spans[-1][1], ledger)()
+    return None
+
+
+def _attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
+    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
     try:
         for thread in threads:
             thread.start()
         for thread in threads:
             while thread.is_alive():
                 thread.join(_TICK_SECONDS)
-                if progress is not None:
-                    progress(queue.reached)
-        if progress is not None and spans and queue.error is None:
-            progress(spans[-1][1])
+                tick()
     except KeyboardInterrupt:
-        interrupted = True
+        return True
     finally:
-        queue.stop()
+        stop()
         for thread in threads:
             if thread.is_alive():
                 thread.join()
-    if queue.error is not None:
-        raise queue.error
-    return queue.unfinished_from if interrupted else None
+    return False
+
+
+def _tell_end(progress: Progress | None, end: int) -> None:
+    """Tell that all is done; Ctrl-C comes too late by now to stop anything."""
+    with suppress(KeyboardInterrupt):
+        if progress is not None:
+            progress(end)
+
+
+def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
+    """Try what was passed over, each failing block once; False when Ctrl-C ended that early.
+
+    `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
+    """
+    returning = _Return(pair, ledger)
+
+    def tick() -> None:
+        if keeper is not None and keeper.is_due():
+            returning.keep(keeper, end)
+
+    interrupted = _attend([threading.Thread(target=returning.run, daemon=True)], returning.stop, tick)
+    if returning.error is not None:
+        raise returning.error
+    if interrupted and keeper is not None:
+        returning.keep(keeper, end)
+    return not (interrupted and ledger.passed_over)
+
+
+class _Return:
+    """Goes through what was passed over, on a thread of its own."""
+
+    def __init__(self, pair: Pair, ledger: Ledger) -> None:
+        self.error: BaseException | None = None
+        self._pair, self._ledger = pair, ledger
+        self._lock = threading.Lock()
+        self._stopped = False
+
+    def run(self) -> None:
+        try:
+            while self._ledger.passed_over and not self._stopped:
+                found = self._look_at(self._ledger.passed_over[0])
+                with self._lock:
+                    self._ledger.settle(found)
+        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+            self.error = error
+
+    def stop(self) -> None:
+        self._stopped = True
+
+    def keep(self, keeper: Keeper, end: int) -> None:
+        with self._lock:
+            write = keeper.keep(end, self._ledger)
+        write()
+
+    def _look_at(self, passed: PassedOver) -> StripResult:
+        pair, size = self._pair, self._pair.block_size
+        offset = passed.first * size
+        count = min((passed.first + passed.count) * size, pair.shared_end) - offset
+        left, right = memoryview(bytearray(count)), memoryview(bytearray(count))
+        losses = Losses(
+            pair.reference.read_sparingly(offset, left, size), pair.copy.read_sparingly(offset, right, size)
+        )
+        findings = _PieceFindings(len(self._ledger.samples) < MOST_SAMPLES)
+        findings.note(pair, offset, losses)
+        _blot_out(left, right, losses)
+        findings.look_at(pair, offset, left, right)
+        return findings.result()
 
 
 class _Queue:
     """Hands out strips and takes their results, so that the ledger sees them in order."""
 
-    def __init__(self, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger) -> None:
+    def __init__(self, pair: Pair, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger) -> None:
         self.error: BaseException | None = None
         self.reached = 0
+        self._pair = pair
         self._source = source
         self._ledger = ledger
         self._condition = threading.Condition()
@@ -270,7 +448,14 @@ class _Queue:
                 self._next += 1
                 if ready is not _NOTHING:
                     self._ledger.absorb(ready)
+                    self._pair.passes_over = len(self._ledger.passed_over) < _MOST_PASSED_OVER
             self._condition.notify_all()
+
+    def keep(self, keeper: Keeper) -> None:
+        """Keep the ledger as it is between two strips."""
+        with self._condition:
+            write = keeper.keep(self.reached, self._ledger)
+        write()
 
     def fail(self, error: BaseException) -> None:
         with self._condition:
@@ -311,25 +496,17 @@ def scan_hashing(
     Returns where it was interrupted (or None), and which sides (`"reference"`, `"copy"`) were not read whole.
     """
     reading = _HashedReading(pair, ledger, hashing)
-    thread = threading.Thread(target=reading.run, daemon=True)
-    try:
-        thread.start()
-        while thread.is_alive():
-            thread.join(_TICK_SECONDS)
-            if progress is not None:
-                progress(min(reading.reached, pair.shared_end))
-        if progress is not None and reading.error is None:
-            progress(pair.shared_end)
-    except KeyboardInterrupt:
-        pass
-    finally:
-        reading.is_stopped = True
-        if thread.is_alive():
-            thread.join()
+
+    def tick() -> None:
+        if progress is not None:
+            progress(min(reading.reached, pair.shared_end))
+
+    interrupted = _attend([threading.Thread(target=reading.run, daemon=True)], reading.stop, tick)
     if reading.error is not None:
         raise reading.error
-    if reading.reached < reading.end:
+    if interrupted and reading.reached < reading.end:
         return min(reading.reached, pair.shared_end), {"reference", "copy"}
+    _tell_end(progress, pair.shared_end)
     return None, reading.unreadable
 
 
@@ -343,9 +520,12 @@ class _HashedReading:
         self.end = max(pair.reference.size_bytes, pair.copy.size_bytes)
         self.reached = 0
         self.unreadable: set[str] = set()
-        self.is_stopped = False
         self.error: BaseException | None = None
         self._pair, self._ledger, self._hashing = pair, ledger, hashing
+        self._stopped = False
+
+    def stop(self) -> None:
+        self._stopped = True
 
     def run(self) -> None:
         try:
@@ -358,22 +538,24 @@ class _HashedReading:
 
         pair, piece = self._pair, self._pair.piece_size
         strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
+        reference, copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
         sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
         with ThreadPoolExecutor(2) as pool:
             hashed: Future[None] | None = None
             for turn, offset in enumerate(range(0, self.end, strip_size)):
-                if self.is_stopped:
+                if self._stopped:
                     break
                 left, right = (
                     memoryview(buffer)[: max(0, min(strip_size, medium.size_bytes - offset))]
                     for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
                 )
-                reading = pool.submit(pair.read, pair.reference, offset, left)
-                lost_copy = pair.read(pair.copy, offset, right)
-                lost_reference = reading.result()
-                self.unreadable |= {"reference"} if lost_reference else set()
-                self.unreadable |= {"copy"} if lost_copy else set()
-                is_same = _compare_hashed_strip(pair, self._ledger, offset, left, right, lost_reference + lost_copy)
+                reading = pool.submit(reference.read, offset, left)
+                copy_survived = copy.read(offset, right)
+                losses = Losses(reading.result(), copy_survived)
+                self.unreadable |= {"reference"} if losses.reference.lost else set()
+                self.unreadable |= {"copy"} if losses.copy.lost else set()
+                is_same = _compare_hashed_strip(pair, self._ledger, offset, left, right, losses)
+                pair.passes_over = len(self._ledger.passed_over) < _MOST_PASSED_OVER
                 if hashed is not None:
                     hashed.result()
                 hashed = pool.submit(self._hashing.update, left, right, is_same)
@@ -383,28 +565,22 @@ class _HashedReading:
 
 
 def _compare_hashed_strip(
-    pair: Pair,
-    ledger: Ledger,
-    offset: int,
-    left: memoryview,
-    right: memoryview,
-    lost: list[tuple[int, int]],
+    pair: Pair, ledger: Ledger, offset: int, left: memoryview, right: memoryview, losses: Losses
 ) -> bool:
     """Compare what both media share of a strip; True when the whole strip is the same on both."""
     shared = max(0, min(pair.shared_end - offset, len(left), len(right)))
     findings = _PieceFindings(len(ledger.samples) < MOST_SAMPLES)
-    is_same = len(left) == len(right) and not lost
+    is_same = len(left) == len(right) and losses.are_none
+    if not losses.are_none:
+        losses = losses.before(shared)
+        findings.note(pair, offset, losses)
+        left, right = memoryview(bytearray(left[:shared])), memoryview(bytearray(right[:shared]))
+        _blot_out(left, right, losses)
     for start in range(0, shared, pair.piece_size):
         end = min(start + pair.piece_size, shared)
-        lost_here = [(max(a, start) - start, min(b, end) - start) for a, b in lost if a < end and start < b]
-        if not lost_here and left[start:end].tobytes() == right[start:end].tobytes():
-            continue
-        is_same = False
-        if lost_here:
-            reference, copy = memoryview(bytearray(left[start:end])), memoryview(bytearray(right[start:end]))
-        else:
-            reference, copy = left[start:end], right[start:end]
-        findings.look_at(pair, offset + start, reference, copy, _joined(lost_here))
+        if left[start:end].tobytes() != right[start:end].tobytes():
+            is_same = False
+            findings.look_at(pair, offset + start, left[start:end], right[start:end])
     result = findings.result()
     if result is not _NOTHING:
         ledger.absorb(result)
@@ -412,6 +588,4 @@ def _compare_hashed_strip(
 
 
 def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    from imgkit.spans import union
-
     return [(span.first, span.end) for span in union(Span(a, b - a) for a, b in stretches)]

@@ -6,38 +6,87 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Literal, NamedTuple, Self
+from typing import IO, TYPE_CHECKING, Literal, Self
+
+import msgspec
 
 from imgkit.errors import InputError
-from imgkit.medium.packed import DEFAULT_UNPACK_LIMIT_BYTES, packing_of, unpack
+from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
+from imgkit.medium.packed import packing_of, unpack
+from imgkit.medium.survival import Survived, read_skipping, read_sparingly, read_surviving
+
+if TYPE_CHECKING:
+    from imgkit.medium.direct import DirectReader
+    from imgkit.medium.users import Use
 
 Kind = Literal["file", "device", "packed"]
 
 
-class Survived(NamedTuple):
-    """How a reading went: the stretches (start, end) of the buffer that could not be read, ascending.
+_BEGINNING_BYTES = 1 << 16
 
-    `ended_early`: the medium had fewer bytes than it said when it was opened.
-    """
 
-    lost: list[tuple[int, int]]
-    ended_early: bool
+class Identity(msgspec.Struct, frozen=True):
+    """What tells one medium from another: its place, its size, when its file was changed, what it begins with."""
+
+    path: str
+    size_bytes: int
+    changed_at_ns: int
+    beginning: str
 
 
 class Medium:
     """A medium that is open for reading.
 
-    `path` is what the user called it, `size_bytes` how many bytes it holds (unpacked), `kind` what it is.
+    `path` is what the user called it, `size_bytes` how many bytes it holds (unpacked), `kind` what it is, `route`
+    which way its bytes come, `logical_block_bytes` the smallest run of bytes that a read error can be narrowed to.
     Reads are positioned and leave no state behind, so several threads may share one medium.
     """
 
-    def __init__(self, path: Path, file: IO[bytes], size_bytes: int, kind: Kind) -> None:
+    def __init__(
+        self,
+        path: Path,
+        file: IO[bytes],
+        size_bytes: int,
+        kind: Kind,
+        access: Access = DEFAULT_ACCESS,
+        changed_at_ns: int = 0,
+    ) -> None:
         self.path = path
         self.size_bytes = size_bytes
         self.kind: Kind = kind
+        self.route: Route = "memory allowed"
+        self.retries = access.retries
+        self.logical_block_bytes = 1
         self._file = file
         self._descriptor = file.fileno()
+        self._direct: DirectReader | None = None
         self._stamp = self._stamp_now()
+        self._changed_at_ns = changed_at_ns
+        if kind == "device":
+            self._prepare_device(access)
+
+    def _prepare_device(self, access: Access) -> None:
+        """Find the way around the system's memory of a device, unless it may be used."""
+        from imgkit.medium.direct import DirectReader, logical_block_bytes
+
+        self.logical_block_bytes = logical_block_bytes(self._descriptor)
+        if access.caching == "allow":
+            return
+        try:
+            self._direct = DirectReader(self.path, self.logical_block_bytes)
+            self._direct.read_into(0, memoryview(bytearray(1)))
+            self.route = "around memory"
+        except OSError as error:
+            if self._direct is not None and error.errno != errno.EINVAL:
+                self.route = "around memory"
+                return
+            self._close_direct()
+            self.route = "memory dropped"
+
+    def _close_direct(self) -> None:
+        if self._direct is not None:
+            self._direct.close()
+            self._direct = None
 
     def __enter__(self) -> Self:
         return self
@@ -49,6 +98,7 @@ class Medium:
 
     def close(self) -> None:
         """Close it; a packed medium's private copy is gone with that."""
+        self._close_direct()
         self._file.close()
 
     def read_into(self, offset: int, buffer: memoryview) -> int:
@@ -56,6 +106,10 @@ class Medium:
 
         Raises OSError when the medium gives a read error.
         """
+        if self._direct is not None:
+            return self._direct.read_into(offset, buffer)
+        if self.route == "memory dropped":
+            os.posix_fadvise(self._descriptor, offset, len(buffer), os.POSIX_FADV_DONTNEED)
         got = os.preadv(self._descriptor, [buffer], offset)
         while 0 < got < len(buffer):
             more = os.preadv(self._descriptor, [buffer[got:]], offset + got)
@@ -74,30 +128,28 @@ class Medium:
         got = self.read_into(offset, memoryview(buffer)) if count else 0
         return bytes(buffer[:got])
 
-    def read_surviving(self, offset: int, buffer: memoryview, block_size: int) -> "Survived":
+    def read_surviving(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
         """Fill `buffer` with what can be read from byte `offset` on; never raises a read error.
 
-        A piece that fails is read again in halves down to single blocks. `offset` is at a block's start. What
-        could not be read is zero in the buffer.
+        A piece that fails is read again in halves down to single blocks, and these `retries` times more; in a dead
+        stretch each block is tried once. `offset` is at a block's start. What could not be read is zero in the buffer.
         """
-        try:
-            got = self.read_into(offset, buffer)
-        except OSError:
-            if len(buffer) <= block_size:
-                buffer[:] = bytes(len(buffer))
-                return Survived([(0, len(buffer))], ended_early=False)
-            half = max(1, len(buffer) // block_size // 2) * block_size
-            left = self.read_surviving(offset, buffer[:half], block_size)
-            right = self.read_surviving(offset + half, buffer[half:], block_size)
-            return Survived(
-                left.lost + [(start + half, end + half) for start, end in right.lost],
-                ended_early=left.ended_early or right.ended_early,
-            )
-        if got < len(buffer):
-            lost = got - got % block_size
-            buffer[lost:] = bytes(len(buffer) - lost)
-            return Survived([(lost, len(buffer))], ended_early=True)
-        return Survived([], ended_early=False)
+        return read_surviving(self.read_into, offset, buffer, block_size, retries=self.retries)
+
+    def read_skipping(self, offset: int, buffer: memoryview, block_size: int, *, is_in_dead_stretch: bool) -> Survived:
+        """As `read_surviving`, but the inner blocks of a dead stretch are passed over, to be come back to."""
+        return read_skipping(
+            self.read_into,
+            offset,
+            buffer,
+            block_size,
+            retries=self.retries,
+            is_in_dead_stretch=is_in_dead_stretch,
+        )
+
+    def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
+        """Come back to what was passed over: each failing block is tried once."""
+        return read_sparingly(self.read_into, offset, buffer, block_size)
 
     def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.
@@ -123,6 +175,22 @@ class Medium:
         """Whether the medium's size or time of change is another than when it was opened."""
         return self._stamp_now() != self._stamp
 
+    def identity(self) -> "Identity":
+        """What tells this medium from another one, and from itself after a change; reads its beginning."""
+        from xxhash import xxh3_128_hexdigest
+
+        try:
+            beginning = xxh3_128_hexdigest(self.read(0, _BEGINNING_BYTES))
+        except OSError:
+            beginning = ""
+        return Identity(os.path.abspath(self.path), self.size_bytes, self._changed_at_ns, beginning)  # noqa: PTH100
+
+    def users(self) -> "tuple[Use, ...]":
+        """Who else uses this medium, as far as the system shows it."""
+        from imgkit.medium.users import users_of
+
+        return users_of(self._descriptor)
+
     def _stamp_now(self) -> tuple[int, int]:
         status = os.fstat(self._descriptor)
         if stat.S_ISBLK(status.st_mode):
@@ -130,15 +198,19 @@ class Medium:
         return status.st_size, status.st_mtime_ns
 
 
-def open_medium(path: str | Path, *, unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES) -> Medium:
+def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS, *, unpack_limit_bytes: int | None = None) -> Medium:
     """Open a raw file, a block device or a packed file (`.gz`, `.xz`, `.bz2`, `.zst`) for reading.
 
-    A packed file is unpacked once into a private temporary file, up to `unpack_limit_bytes`.
+    A packed file is unpacked once into a private temporary file. A device is read around the system's memory of it,
+    where that is possible and `access` does not allow the memory.
     Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
     """
     path = Path(path)
+    if unpack_limit_bytes is not None:
+        access = msgspec.structs.replace(access, unpack_limit_bytes=unpack_limit_bytes)
     try:
-        mode = path.stat().st_mode
+        status = path.stat()
+        mode = status.st_mode
         if stat.S_ISDIR(mode):
             raise InputError(f"{path}: is a folder: name an image file or a block device")
         if not (stat.S_ISREG(mode) or stat.S_ISBLK(mode)):
@@ -152,7 +224,7 @@ def open_medium(path: str | Path, *, unpack_limit_bytes: int = DEFAULT_UNPACK_LI
     try:
         if kind == "file" and packing_of(path):
             with file:
-                unpacked = unpack(path, file, unpack_limit_bytes)
+                unpacked = unpack(path, file, access.unpack_limit_bytes)
             file, kind = unpacked, "packed"  # type: ignore[assignment]
         size = os.lseek(file.fileno(), 0, os.SEEK_END)
     except OSError as error:
@@ -161,4 +233,4 @@ def open_medium(path: str | Path, *, unpack_limit_bytes: int = DEFAULT_UNPACK_LI
     if size == 0:
         file.close()
         raise InputError(f"{path}: is empty: there is nothing to read on it")
-    return Medium(path, file, size, kind)
+    return Medium(path, file, size, kind, access, 0 if kind == "device" else status.st_mtime_ns)

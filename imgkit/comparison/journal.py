@@ -1,0 +1,156 @@
+"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption."""
+
+import os
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+
+import msgspec
+
+from imgkit.comparison.ledger import Ledger
+from imgkit.errors import DescriptionError, OutputError, RequestError
+from imgkit.medium.source import Identity
+from imgkit.spans import Span
+from imgkit.sums.documents import read_document, to_bytes
+
+_SCHEMA = "imgkit.journal/1"
+_SECONDS_BETWEEN = 2.0
+
+
+class Question(msgspec.Struct, frozen=True):
+    """What was asked: the media, and all that the ledger depends on."""
+
+    reference: Identity
+    copy: Identity
+    block_size: int
+    asked: tuple[Span, ...]
+    watched: tuple[Span, ...]
+    max_ranges: int
+
+
+class _Entry(msgspec.Struct, frozen=True):
+    """The contents of a journal: all before byte `reached` is in the ledger."""
+
+    version: str
+    question: Question
+    started_at: str
+    elapsed_seconds: float
+    reached: int
+    ended_early: tuple[str, ...]
+    ledger: Ledger
+    schema: str = _SCHEMA
+    digest: str = ""
+
+
+class Journal:
+    """A journal file that a comparison goes on from and keeps.
+
+    `ended_early` are the sides of which some read found fewer bytes than they had when they were opened.
+    """
+
+    def __init__(self, path: Path, question: Question, started_at: str) -> None:
+        """Take up the journal at `path`, or begin one there.
+
+        Raises DescriptionError for a file that is no journal or a damaged one, and RequestError for the journal of
+        another comparison.
+        """
+        self.reached = 0
+        self.ended_early: set[str] = set()
+        self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
+        self.started_at = started_at
+        self._path, self._question = path, question
+        self._elapsed_before = 0.0
+        self._began = self._kept = time.monotonic()
+        if path.exists():
+            self._take_up(read_document(path, _Entry, schema=_SCHEMA, what="journal"))
+
+    @property
+    def elapsed_seconds(self) -> float:
+        """The time that the comparison took so far, over all calls."""
+        return self._elapsed_before + time.monotonic() - self._began
+
+    def is_due(self) -> bool:
+        """Whether two seconds have passed since it was kept."""
+        return time.monotonic() - self._kept >= _SECONDS_BETWEEN
+
+    def keep(self, reached: int, ledger: Ledger) -> Callable[[], None]:
+        """Take down that all before byte `reached` is in the ledger; what is returned writes that away."""
+        from imgkit import __version__
+
+        self._kept = time.monotonic()
+        data = to_bytes(
+            _Entry(
+                version=__version__,
+                question=self._question,
+                started_at=self.started_at,
+                elapsed_seconds=self.elapsed_seconds,
+                reached=reached,
+                ended_early=tuple(sorted(self.ended_early)),
+                ledger=ledger,
+            )
+        )
+        return lambda: self._write(data)
+
+    def _write(self, data: bytes) -> None:
+        part = _part_of(self._path)
+        try:
+            with part.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(self._path)
+        except OSError as error:
+            raise OutputError(f"{self._path}: this journal cannot be written: {error.strerror}") from None
+
+    def _take_up(self, entry: _Entry) -> None:
+        from imgkit import __version__
+
+        if entry.version != __version__:
+            raise DescriptionError(
+                f"{self._path}: this journal was begun by imgkit {entry.version}, this is {__version__}: go on with "
+                "that version, or remove the file and begin again"
+            )
+        if (other := _difference(entry.question, self._question)) is not None:
+            raise RequestError(
+                f"{self._path}: this journal is of another comparison ({other}): name another file, or remove it to "
+                "begin again"
+            )
+        self.reached, self.ended_early, self.ledger = entry.reached, set(entry.ended_early), entry.ledger
+        self.started_at, self._elapsed_before = entry.started_at, entry.elapsed_seconds
+
+
+def forget(path: Path) -> None:
+    """Remove a journal whose result is safe."""
+    for each in (path, _part_of(path)):
+        with suppress(FileNotFoundError):
+            each.unlink()
+
+
+def _part_of(path: Path) -> Path:
+    """Where the next state of a journal is written before it takes its place."""
+    return path.with_name(f".{path.name[:200]}.part")
+
+
+def _difference(kept: Question, asked: Question) -> str | None:
+    """In words, the first thing in which two questions are not the same."""
+    for side in ("reference", "copy"):
+        was: Identity = getattr(kept, side)
+        now: Identity = getattr(asked, side)
+        if was.path != now.path:
+            return f"its {side} is {was.path}"
+        if was.size_bytes != now.size_bytes:
+            return f"its {side} had {was.size_bytes} bytes, now it has {now.size_bytes}"
+        if was.changed_at_ns != now.changed_at_ns or was.beginning != now.beginning:
+            return f"its {side} was changed since"
+    if kept.block_size != asked.block_size:
+        return f"its blocks have {kept.block_size} bytes, these {asked.block_size}"
+    if kept.asked != asked.asked:
+        return f"it compares the blocks {_listed(kept.asked)}, this one {_listed(asked.asked)}"
+    if kept.max_ranges != asked.max_ranges:
+        return f"it lists {kept.max_ranges} ranges, this one {asked.max_ranges}"
+    return None if kept.watched == asked.watched else "its partitions lie elsewhere"
+
+
+def _listed(spans: Sequence[Span]) -> str:
+    return ", ".join(str(span) for span in spans[:4]) + (" …" if len(spans) > 4 else "")

@@ -1,0 +1,83 @@
+"""Where a run of blocks lies: in which partitions, and at which cylinder, head and sector."""
+
+from collections.abc import Sequence
+from typing import Literal
+
+from imgkit.drive import AddressRange, Drive, Geometry
+from imgkit.errors import RequestError
+from imgkit.label.result import Label, Partition
+from imgkit.spans import Span
+
+DEFAULT_BLOCK_BYTES = 512
+MOST_BLOCK_BYTES = 1 << 20
+AddressSource = Literal["drive", "label"]
+BlockSizeSource = Literal["call", "label", "assumed"]
+
+
+def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, BlockSizeSource]:
+    """The block size that was asked for, else the first label's, else 512 bytes, and which of these it is.
+
+    Raises RequestError for one that cannot be.
+    """
+    if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
+        raise RequestError(f"a block size of {asked} bytes cannot be: it is 1 to {MOST_BLOCK_BYTES}")
+    if asked is not None:
+        return asked, "call"
+    return (labels[0].block_size, "label") if labels else (DEFAULT_BLOCK_BYTES, "assumed")
+
+
+class Places:
+    """The partitions of a label and the geometry of the drive file, else of the label.
+
+    Blocks are those of `block_size` bytes; the last one may be cut by the medium's end, `end_byte`.
+    """
+
+    def __init__(self, label: Label | None, drive: Drive | None, block_size: int, end_byte: int) -> None:
+        self._block_size, self._end_byte = block_size, end_byte
+        self.label = label
+        self.partitions: tuple[Partition, ...] = label.partitions if label else ()
+        self.spans = tuple(self.span_of(partition) for partition in self.partitions)
+        self.geometry, self.address_source = _whose_geometry(label, drive)
+
+    def span_of(self, partition: Partition) -> Span:
+        """A partition of the label in blocks of `block_size`; a block that it holds a part of counts."""
+        assert self.label is not None
+        origin, unit = self.label.origin_block, self.label.block_size
+        first = (origin + partition.first) * unit // self._block_size
+        return Span(first, -(-(origin + partition.end) * unit // self._block_size) - first)
+
+    def is_whole_disk(self, partition: Partition) -> bool:
+        """Whether the partition lies over everything that the label knows of."""
+        return self.label is not None and self.label.is_whole_disk(partition)
+
+    def partitions_of(self, first: int, end: int) -> tuple[str, ...]:
+        """The names of the partitions with a block in `first` … `end` − 1."""
+        return tuple(
+            partition.name
+            for partition, span in zip(self.partitions, self.spans, strict=True)
+            if span.first < end and first < span.end
+        )
+
+    def addresses_of(self, first: int, end: int) -> AddressRange | None:
+        """The addresses of the first and the last sector of these blocks; None: not known, or past the drive."""
+        geometry = self.geometry
+        if geometry is None:
+            return None
+        start = first * self._block_size // geometry.sector_size
+        last = (min(end * self._block_size, self._end_byte) - 1) // geometry.sector_size
+        if last >= geometry.total_sectors:
+            return None
+        return AddressRange(geometry.address_of(start), geometry.address_of(last))
+
+
+def _whose_geometry(label: Label | None, drive: Drive | None) -> tuple[Geometry | None, AddressSource | None]:
+    """Whose numbers turn blocks into addresses: the drive file's, else the label's if they multiply out."""
+    if drive is not None:
+        return drive, "drive"
+    if label is None:
+        return None, None
+    stated = label.geometry
+    tracks, sectors, cylinders = stated.tracks_per_cylinder, stated.sectors_per_track, stated.cylinders
+    if not (tracks and sectors and cylinders) or tracks * sectors != stated.sectors_per_cylinder:
+        return None, None
+    return Geometry(label.block_size, cylinders, tracks, sectors), "label"
