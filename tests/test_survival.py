@@ -3,6 +3,7 @@
 import errno
 import os
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -43,13 +44,13 @@ def _blocks(stretches: list[tuple[int, int]]) -> set[int]:
 
 
 @st.composite
-def failing(draw: Callable[..., int]) -> Failing:
-    blocks = draw(st.integers(1, MOST_BLOCKS))
-    singles = draw(st.sets(st.integers(0, blocks - 1), max_size=6))  # type: ignore[arg-type]
-    first = draw(st.integers(0, blocks))
-    stretch = range(first, min(blocks, first + draw(st.integers(0, blocks))))
-    revived = draw(st.sets(st.integers(0, blocks - 1), max_size=3))  # type: ignore[arg-type]
-    return Failing(blocks, frozenset(singles | set(stretch)) - frozenset(revived))  # type: ignore[operator, arg-type]
+def failing(draw: Callable[..., Any]) -> Failing:
+    """A dead stretch, a few bad blocks elsewhere, and a few good ones in it."""
+    blocks: int = draw(st.integers(1, MOST_BLOCKS))
+    places = st.integers(0, blocks - 1)
+    first: int = draw(st.integers(0, blocks))
+    bad = {*draw(st.sets(places, max_size=6)), *range(first, min(blocks, first + draw(st.integers(0, blocks))))}
+    return Failing(blocks, frozenset(bad - draw(st.sets(places, max_size=3))))
 
 
 @given(failing(), st.integers(0, 2))

@@ -125,9 +125,7 @@ def command(
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
             answer="facts" if no_explain else "explained",
-            digests=_wanted(
-                digests, page_path if journal_path is None else None, whole=not (ranges or partitions or skip)
-            ),
+            digests=_wanted(digests, kept_page, whole=not (ranges or partitions or skip)),
             journal=journal_path,
             access=access,
             progress=progress,

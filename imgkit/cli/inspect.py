@@ -1,20 +1,24 @@
 """`imgkit inspect`: what is on this medium."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from imgkit.cli.common import (
     NUMBER,
     PATH,
+    access_options,
     check_outputs,
     deliver,
     drive_option,
     load_drive_option,
     output_options,
     progress_bar,
-    unpack_option,
 )
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
 
 
 @click.command("inspect")
@@ -29,7 +33,7 @@ from imgkit.cli.common import (
 )
 @click.option("--sums", "wants_sums", is_flag=True, help="The sums of old machines, of the whole and each partition.")
 @drive_option
-@unpack_option
+@access_options
 @output_options
 def command(
     image: Path,
@@ -37,7 +41,7 @@ def command(
     digests: tuple[str, ...],
     wants_sums: bool,
     drive_path: Path | None,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -67,7 +71,7 @@ def command(
             boot=boot,
             digests=tuple(each for each in ALGORITHMS if each in digests),
             sums="all" if wants_sums else "none",
-            unpack_limit_bytes=unpack_limit,
+            access=access,
             progress=progress,
         )
     return deliver(result, json_path)

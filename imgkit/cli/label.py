@@ -1,19 +1,23 @@
 """`imgkit label`: does the label tell the truth."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from imgkit.cli.common import (
     PATH,
+    access_options,
     check_outputs,
     deliver,
     drive_option,
     load_drive_option,
     output_options,
-    unpack_option,
 )
 from imgkit.outputs import write_output
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
 
 
 @click.group("label")
@@ -28,14 +32,14 @@ def command() -> None:
 )
 @drive_option
 @click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML) that the label should follow.")
-@unpack_option
+@access_options
 @output_options
 def check(
     image: Path,
     layout: str | None,
     drive_path: Path | None,
     plan_path: Path | None,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -59,7 +63,7 @@ def check(
         check_outputs([json_path], [Path(each) for each in plan.files])
     from imgkit.label.report import check_labels
 
-    result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, unpack_limit_bytes=unpack_limit)
+    result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
     return deliver(result, json_path)
 
 

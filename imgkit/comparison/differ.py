@@ -32,12 +32,14 @@ from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
+from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.spans import Span
 
 if TYPE_CHECKING:
     from imgkit.comparison.journal import Journal
 
 DEFAULT_MAX_RANGES = 10_000
+FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
 
@@ -397,19 +399,19 @@ class _Run:
         found = []
         for side, medium in (("reference", self.reference), ("copy", self.copy)):
             found += unrest(medium, side, ended_early=side in pair.ended_early)
-        if ledger.passed_over_blocks:
+        dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]
+        if dead and not pair.ended_early:
             left = sum(each.count for each in ledger.passed_over)
-            tried = ledger.passed_over_blocks - left
             found.append(
                 Finding(
                     "medium.dead-stretch",
                     "check",
-                    f"{ledger.passed_over_blocks} blocks in dead stretches were passed over at first; {tried} of them "
-                    f"were tried once each when all else was read, and {ledger.revived_blocks} could be read"
-                    + (f"; {left} were not come back to" if left else ""),
-                    Where(),
-                    "Let the drive rest, clean it, try the other way up or another drive, and compare again; then "
-                    "copy what can be read first.",
+                    f"{sum(run.count for run in dead)} unreadable blocks lie in stretches of {FEWEST_DEAD_BLOCKS} or "
+                    "more: such a stretch was passed over at first and its blocks were tried once each when all else "
+                    "had been read" + (f"; {left} blocks were not come back to" if left else ""),
+                    Where(block=dead[0].first),
+                    "Let the drive rest and cool, clean it, try it another way up, and compare again; save what can "
+                    "be read first.",
                 )
             )
         return found

@@ -92,8 +92,6 @@ class Ledger(msgspec.Struct, kw_only=True):
     differing_bytes: int = 0
     samples: list[RawSample] = []
     passed_over: list[PassedOver] = []
-    passed_over_blocks: int = 0
-    revived_blocks: int = 0
     lost_reference: int = 0
     lost_copy: int = 0
     last_end: int = -1
@@ -107,11 +105,13 @@ class Ledger(msgspec.Struct, kw_only=True):
 
     def absorb(self, strip: StripResult) -> None:
         """Take what a strip found."""
-        self.samples += strip.samples[: MOST_SAMPLES - len(self.samples)]
+        samples = strip.samples
+        if samples and self.last_state == "differ" and samples[0].block == self.last_end:
+            samples = samples[1:]
+        self.samples += samples[: MOST_SAMPLES - len(self.samples)]
         self.lost_reference += strip.lost_reference
         self.lost_copy += strip.lost_copy
         self.passed_over += strip.passed_over
-        self.passed_over_blocks += sum(each.count for each in strip.passed_over)
         if not strip.unreadable:
             for runs in strip.runs:
                 self._absorb_differing(runs)
@@ -140,7 +140,6 @@ class Ledger(msgspec.Struct, kw_only=True):
             self.differing_bytes += part.differing_bytes
         self.lost_reference += found.lost_reference - passed.lost_reference
         self.lost_copy += found.lost_copy - passed.lost_copy
-        self.revived_blocks += passed.count - sum(part.count for part in parts if part.state == "unreadable")
         for sample in found.samples[: MOST_SAMPLES - len(self.samples)]:
             bisect.insort(self.samples, sample, key=lambda each: each.block)
         self._split(passed, parts)

@@ -77,7 +77,8 @@ def _part_size(block_size: int) -> int:
     )
 
 
-def sample_bounds(place: int, length: int) -> tuple[int, int]:
-    """Where the sample around byte `place` starts and ends, in a piece of `length` bytes."""
-    start = max(0, place - place % _SAMPLE_LEAD_BYTES - _SAMPLE_LEAD_BYTES)
-    return start, min(length, start + SAMPLE_BYTES)
+def sample_bounds(place: int, length: int, block_size: int) -> tuple[int, int]:
+    """Where the sample around byte `place` starts and ends, in a piece of `length` bytes; it stays in its block."""
+    block = place - place % block_size
+    start = max(block, place - place % _SAMPLE_LEAD_BYTES - _SAMPLE_LEAD_BYTES)
+    return start, min(length, block + block_size, start + SAMPLE_BYTES)

@@ -134,6 +134,7 @@ class _PieceFindings:
         self._samples: list[RawSample] = []
         self._passed_over: list[PassedOver] = []
         self._lost = [0, 0]
+        self._last_end = -1
         self._wants_samples = wants_samples
 
     def result(self) -> StripResult:
@@ -173,9 +174,11 @@ class _PieceFindings:
         if not len(runs.firsts):
             return
         self._runs.append(runs)
+        goes_on = int(runs.firsts[0]) == self._last_end
+        self._last_end = int(runs.firsts[-1] + runs.counts[-1])
         if self._wants_samples:
-            for place in runs.places[: MOST_SAMPLES - len(self._samples)]:
-                start, end = sample_bounds(place, len(reference))
+            for place in runs.places[goes_on : goes_on + MOST_SAMPLES - len(self._samples)]:
+                start, end = sample_bounds(place, len(reference), size)
                 self._samples.append(
                     RawSample(
                         (offset + place) // size,
@@ -235,16 +238,16 @@ class Worker:
         self._pair = pair
         self._equal = Buffers(pair.piece_size)
         self._unequal: Buffers | None = None
+        self._reference, self._copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
 
     def compare(self, start: int, end: int, wants_samples: bool) -> StripResult:
         """Compare bytes `start` … `end` of both media."""
         pair, findings = self._pair, _PieceFindings(wants_samples)
-        reference, copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
         buffers, offset = self._equal, start
         while offset < end:
             count = min(buffers.size, end - offset)
             left, right = buffers.reference_view[:count], buffers.copy_view[:count]
-            losses = Losses(reference.read(offset, left), copy.read(offset, right))
+            losses = Losses(self._reference.read(offset, left), self._copy.read(offset, right))
             if losses.are_none and buffers.are_equal(count):
                 buffers = self._equal
             else:
@@ -279,11 +282,14 @@ def scan(
     """Compare stretches of bytes on several threads; results go to the ledger in order.
 
     Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
-    in the ledger, to be come back to.
+    in the ledger, to be come back to. With a keeper a strip is one piece, so that little is lost even of a slow drive.
     """
+    if not spans:
+        return None
     piece = pair.piece_size
-    source = enumerate(strips(pair, spans, max(1, STRIP_BYTES // piece) * piece))
-    queue = _Queue(pair, source, ledger)
+    pieces_in_strip = max(1, STRIP_BYTES // piece) if keeper is None else 1
+    source = enumerate(strips(pair, spans, pieces_in_strip * piece))
+    queue = _Queue(pair, source, ledger, spans[0][0])
 
     def work() -> None:
         worker = Worker(pair)
@@ -309,9 +315,8 @@ def scan(
         if keeper is not None:
             queue.keep(keeper)
         return queue.unfinished_from
-    if spans:
-        _tell_end(progress, spans[-1][1])
-    if spans and keeper is not None:
+    _tell_end(progress, spans[-1][1])
+    if keeper is not None:
         keeper.keep(spans[-1][1], ledger)()
     return None
 
@@ -405,9 +410,9 @@ class _Return:
 class _Queue:
     """Hands out strips and takes their results, so that the ledger sees them in order."""
 
-    def __init__(self, pair: Pair, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger) -> None:
+    def __init__(self, pair: Pair, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger, start: int) -> None:
         self.error: BaseException | None = None
-        self.reached = 0
+        self.reached = start
         self._pair = pair
         self._source = source
         self._ledger = ledger

@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
 from imgkit.label.result import Label
+from imgkit.medium.access import Route
 from imgkit.sums.rules import Rule
 from imgkit.volume.probes import Volume
 
@@ -62,6 +63,7 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     call: tuple[str, ...] = ()
     path: str
     kind: Literal["file", "device", "packed"]
+    route: Route
     size_bytes: int
     block_size: int
     blocks: int

@@ -15,7 +15,8 @@ from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label, Partition
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unrest
 from imgkit.spans import Span
 from imgkit.volume.boot import boot_findings, first_words
 
@@ -36,7 +37,7 @@ def inspect_medium(
     digests: Sequence[Algorithm] = (),
     sums: Sums = "none",
     max_areas: int = DEFAULT_MAX_AREAS,
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Inspection:
     """Read a medium once and say what is on it.
@@ -48,7 +49,7 @@ def inspect_medium(
     if block_size is not None and not 1 <= block_size <= _PIECE_BYTES:
         raise RequestError(f"a block size of {block_size} bytes cannot be: it is 1 to {_PIECE_BYTES}")
     if not isinstance(medium, Medium):
-        with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
+        with open_medium(medium, access) as opened:
             return inspect_medium(
                 opened,
                 block_size=block_size,
@@ -249,16 +250,7 @@ def _result(
                 "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
             )
         )
-    if medium.changed() or survey.ended_early:
-        findings.append(
-            Finding(
-                "medium.changed",
-                "stop",
-                f"{medium.path} changed while it was read",
-                Where(),
-                "What is told here is neither what it was nor what it is now. Stop what writes to it and look again.",
-            )
-        )
+    findings += unrest(medium, ended_early=survey.ended_early)
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     blocks = -(-medium.size_bytes // survey.block_size)
@@ -268,6 +260,7 @@ def _result(
         findings=by_severity(findings),
         path=str(medium.path),
         kind=medium.kind,
+        route=medium.route,
         size_bytes=medium.size_bytes,
         block_size=survey.block_size,
         blocks=blocks,

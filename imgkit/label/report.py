@@ -10,7 +10,8 @@ from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unrest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -77,7 +78,7 @@ def check_labels(
     layout: str | Path | None = None,
     drive: Drive | None = None,
     plan: "Plan | None" = None,
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
 ) -> LabelReport:
     """Decode and check every label on a medium.
 
@@ -91,7 +92,7 @@ def check_labels(
     wanted = None if layout is None else chosen(layout)
     drive = drive or (plan.drive if plan is not None else None)
     if not isinstance(medium, Medium):
-        with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
+        with open_medium(medium, access) as opened:
             return check_labels(opened, layout=layout, drive=drive, plan=plan)
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
     tried = _searched(plan) if wanted is None else wanted
@@ -109,6 +110,7 @@ def check_labels(
                 "right order. A driver that finds no label makes one up.",
             ),
         )
+    findings = by_severity([*findings, *(unrest(medium) if medium.kind == "device" else [])])
     verdict: Verdict = "incomplete" if reading.not_read else verdict_of(findings)
     return LabelReport(
         version=__version__,

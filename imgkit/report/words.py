@@ -181,3 +181,16 @@ NOT_COMPARED_WORDS = {
 BLOCK_SIZE_WORDS = {"call": "as asked for", "label": "from the label", "assumed": "assumed: no label says"}
 
 ADDRESS_SOURCE_WORDS = {"drive": "from the drive file", "label": "from the label's geometry"}
+
+ROUTE_WORDS = {
+    "memory allowed": "read with the system's memory of it allowed: what was written a moment ago may have answered "
+    "in place of the medium",
+    "around memory": "read around the system's memory of it: what answered is the medium itself",
+    "memory dropped": "read after the system was told to forget what it remembers of it",
+}
+"""Which way the bytes of a device came."""
+
+
+def route_sentence(what: str, kind: str, route: str) -> str:
+    """How a device was read, as a sentence; empty for files, which always come through the system's memory."""
+    return f"The {what} was {ROUTE_WORDS[route]}." if kind == "device" else ""

@@ -170,6 +170,7 @@ def _render(result: Comparison, limits: Limits) -> str:
         partitions=tuple(_partition_row(result, each) for each in result.partitions[: limits.rows]),
         partition_source="reference" if result.labels.reference else "copy",
         address_source=words.ADDRESS_SOURCE_WORDS.get(result.address_source or "", ""),
+        route_sentence=words.route_sentence,
         block_size_source=words.BLOCK_SIZE_WORDS[result.block_size_source],
         label_tables=_label_tables(result),
         label_differences=tuple(_difference_row(each) for each in result.label_differences[: limits.rows]),

@@ -34,6 +34,9 @@ def comparison(result: Comparison, console: Console) -> None:
         path = words.clean(medium.path) + (" (unpacked)" if medium.kind == "packed" else "")
         rows_drawn.add_row(name, words.grouped(medium.size_bytes), words.grouped(medium.blocks), Text(path))
     indented(console, rows_drawn)
+    for name, medium in (("reference", result.reference), ("copy", result.copy)):
+        if sentence := words.route_sentence(name, medium.kind, medium.route):
+            indented(console, Text(sentence))
     _digests(console, result)
     heading(console, "Blocks")
     rows_drawn = table(*((name, "right") for name in ("compared", "equal", "differ", "missing", "extra", "unreadable")))
@@ -53,6 +56,10 @@ def comparison(result: Comparison, console: Console) -> None:
     indented(console, rows_drawn)
     if result.differing_bytes:
         indented(console, Text(f"{words.plural(result.differing_bytes, 'byte')} differ in them."))
+    for name, medium in (("reference", result.reference), ("copy", result.copy)):
+        if medium.unreadable_blocks:
+            lost = words.plural(medium.unreadable_blocks, "block")
+            indented(console, Text(f"The {name} gave read errors for {lost}."))
     if result.extra_blocks and result.tail == "allow":
         indented(console, Text("Extra blocks past the reference's end were allowed by the call."))
     _by_partition(console, result)

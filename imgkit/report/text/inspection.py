@@ -16,6 +16,7 @@ def inspection(result: Inspection, console: Console) -> None:
         console,
         [
             ("medium", words.clean(result.path) + (" (unpacked)" if result.kind == "packed" else "")),
+            *([("way", words.ROUTE_WORDS[result.route])] if result.kind == "device" else []),
             ("size", words.size(result.size_bytes)),
             ("blocks", f"{words.grouped(result.blocks)} of {result.block_size} bytes"),
             (
