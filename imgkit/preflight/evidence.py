@@ -1,0 +1,154 @@
+"""Everything that was read and given, before anything is concluded from it."""
+
+from collections.abc import Sequence
+
+import msgspec
+
+from imgkit.drive import Boot, Drive
+from imgkit.findings import Finding
+from imgkit.inspection.result import Inspection
+from imgkit.label.plan import Plan, Slot
+from imgkit.label.report import LabelReading
+from imgkit.label.result import Label, LabelReport, Partition
+from imgkit.medium import Medium
+from imgkit.preflight.machine import MachineFile, Mark
+from imgkit.preflight.result import Proof, ReadMedium, RootPartition, TakenDigest
+from imgkit.volume.boot import boot_findings
+from imgkit.volume.probes import Volume
+
+DEFAULT_BLOCK_SIZE = 512
+_NO_ROOT = ("unused", "swap")
+"""What a partition's type is called where no system starts from it."""
+
+
+class MarkSeen(msgspec.Struct, frozen=True):
+    """A mark that somebody asks for; `is_there` None: the place could not be read."""
+
+    place: str
+    asked: str
+    is_there: bool | None
+    said_by: str
+
+
+class Root(msgspec.Struct, frozen=True):
+    """The root partition: `asked_for` is what it should be called, `partition` what the label has under that name."""
+
+    asked_for: str
+    said_by: str
+    partition: Partition | None
+    planned: Slot | None
+    volume: Volume | None
+    is_unread: bool
+    marks: tuple[MarkSeen, ...]
+    told: RootPartition | None
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """What the questions are answered from; None: it was not given, or could not be had."""
+
+    medium: ReadMedium
+    report: LabelReport
+    inspection: Inspection
+    findings: tuple[Finding, ...]
+    drive: Drive | None
+    drive_said_by: str
+    boot: Boot
+    boot_marks: tuple[MarkSeen, ...]
+    plan: Plan | None
+    planned_is_there: bool
+    machine: MachineFile | None
+    root: Root | None
+    proofs: tuple[Proof, ...]
+    digests: tuple[TakenDigest, ...]
+    whole_readings: int
+    interrupted: bool
+
+    @property
+    def label(self) -> Label | None:
+        """The first label: the one that the machine is taken to use."""
+        return self.report.labels[0] if self.report.labels else None
+
+
+def boot_marks(
+    medium: Medium, unit: int, boot: Boot, machine: MachineFile | None, labels: Sequence[Label]
+) -> tuple[MarkSeen, ...]:
+    """The marks that the drive file and the machine file ask for in the boot blocks, `unit` bytes each."""
+    asked = []
+    if boot.signature is not None:
+        asked.append((Mark(boot.signature_offset, boot.signature), "the drive file"))
+    if machine is not None and machine.boot is not None:
+        asked += [(mark, "the machine file") for mark in machine.boot.marks]
+    stretches = [(label.first_byte, label.end_byte) for label in labels]
+    seen = []
+    for mark, said_by in asked:
+        reach = -(-(mark.offset + len(mark.bytes) // 2) // unit)
+        looked_for = msgspec.structs.replace(
+            boot, count=max(boot.count, reach), signature=mark.bytes, signature_offset=mark.offset
+        )
+        try:
+            is_there: bool | None = not list(boot_findings(medium.read, unit, looked_for, stretches))
+        except OSError:
+            is_there = None
+        place = f"byte {mark.offset} of block {boot.first}"
+        seen.append(MarkSeen(place, mark.bytes.lower(), is_there, said_by))
+    return tuple(seen)
+
+
+def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine: MachineFile | None) -> Root | None:
+    """The root partition of the first label; None without a label, or when nobody says which one it is."""
+    label = reading.labels[0] if reading.labels else None
+    if label is None:
+        return None
+    planned = _planned_root(plan)
+    first = next((each for each in label.used_partitions() if each.type not in _NO_ROOT), None)
+    if machine is not None and machine.root.partition is not None:
+        name, said_by = machine.root.partition, "the machine file"
+    elif planned is not None:
+        name, said_by = planned.name, "the plan"
+    elif first is not None:
+        name, said_by = first.name, "the label, as its first"
+    else:
+        return None
+    partition = next((each for each in label.partitions if each.name == name and each.count > 0), None)
+    told = None
+    seen: tuple[MarkSeen, ...] = ()
+    if partition is not None:
+        start = label.origin_block + partition.first
+        told = RootPartition(name, start, partition.count, label.block_size, partition.type, said_by)
+        seen = tuple(_root_marks(medium, start * label.block_size, machine))
+    return Root(
+        asked_for=name,
+        said_by=said_by,
+        partition=partition,
+        planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
+        volume=next((volume for each, volume in reading.volumes[0] if each == partition), None),
+        is_unread=any(place.endswith(f" of partition {name}") for place in reading.not_read),
+        marks=seen,
+        told=told,
+    )
+
+
+def _planned_root(plan: Plan | None) -> Slot | None:
+    """The plan's first partition that a system can start from."""
+    if plan is None:
+        return None
+    layout = plan.variant.layout
+    for slot in plan.slots:
+        known = layout.partition_type(slot.type_code)
+        if slot.type_code != layout.partitions.unused_type and (known is None or known.name not in _NO_ROOT):
+            return slot
+    return None
+
+
+def _root_marks(medium: Medium, start: int, machine: MachineFile | None) -> list[MarkSeen]:
+    seen = []
+    for mark in machine.root.marks if machine is not None else ():
+        expected = bytes.fromhex(mark.bytes)
+        try:
+            is_there: bool | None = medium.read(start + mark.offset, len(expected)) == expected
+        except OSError:
+            is_there = None
+        seen.append(
+            MarkSeen(f"byte {mark.offset} of the root partition", mark.bytes.lower(), is_there, "the machine file")
+        )
+    return seen

@@ -1,0 +1,111 @@
+"""The machine that shall start from a medium, as its machine file describes it."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from imgkit.description import read_description
+from imgkit.errors import DescriptionError
+
+ByteOrder = Literal["little", "big", "middle"]
+Line = Annotated[str, Meta(min_length=1, max_length=200)]
+Lines = Annotated[tuple[Line, ...], Meta(max_length=50)]
+Seconds = Annotated[float, Meta(gt=0, le=3600)]
+Amperes = Annotated[float, Meta(gt=0, le=1000)]
+
+
+class Mark(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Bytes (hexadecimal digits) that have to lie `offset` bytes into the boot blocks or the root partition."""
+
+    offset: Annotated[int, Meta(ge=0, le=1 << 20)]
+    bytes: Annotated[str, Meta(pattern="^([0-9a-fA-F]{2}){1,64}$")]
+
+
+Marks = Annotated[tuple[Mark, ...], Meta(max_length=16)]
+
+
+class BootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The `[boot]` table: what the boot code expects of the boot blocks (block 0, or where the drive file has them).
+
+    `block = "not blank"`: there has to be something. `block = "any"`: the machine does not start from these blocks.
+    `marks` have to be there besides.
+    """
+
+    block: Literal["not blank", "any"] = "not blank"
+    marks: Marks = ()
+
+
+class RootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The `[root]` table: the partition that the system starts from, and what is known of its file systems.
+
+    `partition` None: the plan's first, else the label's. `clean_flag = "not kept"`: the system's file systems do not
+    tell whether they were closed cleanly. `marks` have to lie at the start of the partition; they stand in where
+    imgkit does not know the kind of file system.
+    """
+
+    partition: Annotated[str, Meta(min_length=1, max_length=40)] | None = None
+    clean_flag: Literal["kept", "not kept"] = "kept"
+    marks: Marks = ()
+
+
+class Console(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The `[console]` table: the words that a person types; text to print, in lines."""
+
+    start: Lines = ()
+    single_user: Lines = ()
+    read_only: Lines = ()
+
+
+class DriveUnit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The `[drive_unit]` table: the drive as a thing that stands there; None: not known.
+
+    `terminator`: whether one belongs on this drive.
+    """
+
+    weight_kg: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+    spin_up_seconds: Seconds | None = None
+    stop_seconds: Seconds | None = None
+    running_amperes: Amperes | None = None
+    inrush_amperes: Amperes | None = None
+    unit_number: Annotated[int, Meta(ge=0, le=255)] | None = None
+    terminator: bool | None = None
+
+
+class Machine(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """The `[machine]` table. `spin_up_at_once`: how many drives may spin up at the same time; None: not known."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=200)]
+    byte_order: ByteOrder | None = None
+    spin_up_at_once: Annotated[int, Meta(ge=1, le=64)] | None = None
+
+
+class MachineFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A machine file. `boot` None: what the machine's boot code expects is not known."""
+
+    machine: Machine
+    boot: BootExpectation | None = None
+    root: RootExpectation = RootExpectation()
+    console: Console = Console()
+    drive_unit: DriveUnit = DriveUnit()
+
+
+def load_machine(path: str | Path) -> MachineFile:
+    """Read a machine file.
+
+    Raises DescriptionError naming the file, the table and the field.
+    """
+    file = read_description(Path(path), MachineFile, what="machine file")
+    if file.boot is not None and file.boot.block == "any" and file.boot.marks:
+        raise DescriptionError(
+            f"{path}: table [boot]: field 'marks': a machine that does not start from these blocks looks for no mark "
+            "in them: leave out 'marks', or write block = \"not blank\""
+        )
+    running, inrush = file.drive_unit.running_amperes, file.drive_unit.inrush_amperes
+    if running is not None and inrush is not None and inrush < running:
+        raise DescriptionError(
+            f"{path}: table [drive_unit]: field 'inrush_amperes': {inrush:g} is less than the running current, "
+            f"{running:g}: it is the most that is drawn while the drive spins up"
+        )
+    return file

@@ -1,0 +1,202 @@
+"""What a preflight answers: go, no-go or cannot say, with the questions, what they rest on, and what a person does."""
+
+from typing import Any, Literal
+
+import msgspec
+
+from imgkit.comparison.result import Comparison, LabelDifference
+from imgkit.drive import Boot, Drive
+from imgkit.findings import Finding, Verdict
+from imgkit.label.result import Label
+from imgkit.preflight.machine import MachineFile
+from imgkit.sums.result import Tally, Verification
+
+Answer = Literal["go", "no-go", "cannot-say"]
+State = Literal["yes", "look", "unsure", "no", "not checked"]
+"""`look`: yes, and a person should look at something. `unsure`: what is there does not settle it."""
+Means = Literal["comparison", "seal", "sheet"]
+Outcome = Literal["exact", "differs", "unsure"]
+Stage = Literal["before", "lifting", "mains", "setting up", "spinning up", "first start", "afterwards"]
+
+ANSWER_WORDS: dict[Answer, str] = {"go": "GO", "no-go": "NO-GO", "cannot-say": "CANNOT SAY"}
+ANSWER_MEANINGS: dict[Answer, str] = {
+    "go": "as far as can be told from here: boot it, read-only or single-user first, once the list is ticked",
+    "no-go": "do not boot it before this is settled",
+    "cannot-say": "something that is needed is not known: do not boot it before it is",
+}
+STATE_WORDS: dict[State, str] = {
+    "yes": "yes",
+    "look": "yes, but look",
+    "unsure": "unsure",
+    "no": "NO",
+    "not checked": "not checked",
+}
+POINT_WORDS: dict[State, str] = {**STATE_WORDS, "look": "look"}
+STAGE_WORDS: dict[Stage, str] = {
+    "before": "Before anything is written",
+    "lifting": "Moving and opening",
+    "mains": "Mains",
+    "setting up": "Setting up",
+    "spinning up": "Spinning up",
+    "first start": "The first start",
+    "afterwards": "Afterwards",
+}
+VERDICT_OF: dict[Answer, Verdict] = {"go": "pass", "no-go": "fail", "cannot-say": "incomplete"}
+
+
+class ReadMedium(msgspec.Struct, frozen=True):
+    """The medium that was looked at; `blocks` of the preflight's `block_size`."""
+
+    path: str
+    kind: Literal["file", "device", "packed"]
+    size_bytes: int
+    blocks: int
+
+
+class Proof(msgspec.Struct, frozen=True, kw_only=True):
+    """What one means says of exactness.
+
+    `of` is what was read, `against` what it was held against; `taken_at` is when it was read ("" where that is not
+    known). `risk` says what is left open if `outcome` is `exact`, `risk_in_short` the same in a few words. `replaced`
+    are the runs of blocks that are not the original's because they hold, byte for byte, the label that the plan makes.
+    """
+
+    means: Means
+    outcome: Outcome
+    of: str
+    against: str
+    taken_at: str
+    says: str
+    risk: str
+    risk_in_short: str
+    blocks: int
+    differing_blocks: int
+    replaced: tuple[tuple[int, int], ...] = ()
+
+
+class Point(msgspec.Struct, frozen=True):
+    """One thing that a question's answer rests on; `how` it can be found out, where it is not known."""
+
+    subject: str
+    state: State
+    says: str
+    how: str = ""
+
+
+class Question(msgspec.Struct, frozen=True, kw_only=True):
+    """A question with its answer; `is_needed`: there is no go before it is answered well."""
+
+    id: str
+    question: str
+    state: State
+    is_needed: bool
+    says: str
+    points: tuple[Point, ...]
+
+
+class NotChecked(msgspec.Struct, frozen=True):
+    """What is not known, and the call or the step that tells."""
+
+    what: str
+    how: str
+
+
+class Step(msgspec.Struct, frozen=True):
+    """A line of the list to tick: what a person does, where it can hurt, what to write down, what to type."""
+
+    stage: Stage
+    text: str
+    caution: str = ""
+    note_down: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+
+
+class TakenDigest(msgspec.Struct, frozen=True):
+    """A digest, of what, and when it was taken."""
+
+    of: str
+    path: str
+    algorithm: str
+    digest: str
+    taken_at: str
+
+
+class RootPartition(msgspec.Struct, frozen=True):
+    """The partition that the system starts from, in blocks of `block_size` from the medium's start; `said_by` whom."""
+
+    name: str
+    first: int
+    count: int
+    block_size: int
+    type: str
+    said_by: str
+
+
+class QuestionChange(msgspec.Struct, frozen=True):
+    """A question whose answer is not what it was; "" where it was not asked."""
+
+    id: str
+    before: str
+    now: str
+    says: str
+
+
+class Changed(msgspec.Struct, frozen=True):
+    """Something that had another value before; None: it was not there."""
+
+    what: str
+    before: Any
+    now: Any
+
+
+class Since(msgspec.Struct, frozen=True, kw_only=True):
+    """What is not as it was in an earlier preflight."""
+
+    path: str
+    started_at: str
+    answer_before: Answer
+    answer_now: Answer
+    questions: tuple[QuestionChange, ...]
+    media: tuple[Changed, ...]
+    digests: tuple[Changed, ...]
+    labels: tuple[LabelDifference, ...]
+    findings_new: tuple[Finding, ...]
+    findings_gone: tuple[Finding, ...]
+
+
+class Preflight(msgspec.Struct, frozen=True, kw_only=True):
+    """What `imgkit preflight` answers.
+
+    `comparison`, `verification` and `tally` are shortened: their counts are exact, their lists are cut.
+    """
+
+    schema: str = "imgkit.preflight/1"
+    version: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    call: tuple[str, ...] = ()
+    started_at: str
+    elapsed_seconds: float
+    answer: Answer
+    reasons: tuple[str, ...]
+    questions: tuple[Question, ...]
+    proofs: tuple[Proof, ...]
+    not_checked: tuple[NotChecked, ...]
+    checklist: tuple[Step, ...]
+    cautions: tuple[str, ...]
+    medium: ReadMedium
+    block_size: int
+    unreadable_blocks: int
+    boot_words: str
+    digests: tuple[TakenDigest, ...]
+    labels: tuple[Label, ...]
+    root: RootPartition | None
+    drive: Drive | None
+    boot: Boot
+    machine: MachineFile | None
+    plan_path: str | None
+    comparison: Comparison | None
+    verification: Verification | None
+    tally: Tally | None
+    since: Since | None
+    interrupted: bool

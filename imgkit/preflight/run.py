@@ -1,0 +1,431 @@
+"""The preflight itself: reads what was given, asks the questions, and puts the answer together."""
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import msgspec
+
+from imgkit.comparison.differ import compare
+from imgkit.comparison.result import Comparison, LabelPair
+from imgkit.drive import Boot, Drive, load_boot, load_drive
+from imgkit.errors import RequestError
+from imgkit.findings import Finding, Where, by_severity
+from imgkit.inspection.result import Inspection
+from imgkit.inspection.survey import inspect_medium
+from imgkit.label.plan import Plan, load_plan
+from imgkit.label.report import check_labels, read_labels
+from imgkit.label.result import LabelReport
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.preflight import proofs
+from imgkit.preflight.checklist import CAUTIONS, checklist
+from imgkit.preflight.evidence import DEFAULT_BLOCK_SIZE, Evidence, boot_marks, find_root
+from imgkit.preflight.machine import MachineFile, load_machine
+from imgkit.preflight.planned import PlannedBytes, planned_bytes
+from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order, worst
+from imgkit.preflight.result import VERDICT_OF, Answer, NotChecked, Preflight, Proof, Question, ReadMedium, TakenDigest
+from imgkit.preflight.since import load_earlier, since
+from imgkit.sums.result import Sheet, Tally, Verification
+from imgkit.sums.tally import load_sheet, tally
+from imgkit.sums.verify import load_seal, verify
+
+Progress = Callable[[int, int], None]
+Tail = Literal["forbid", "allow"]
+T = TypeVar("T", Verification, Tally)
+
+MOST_REASONS = 3
+MOST_RANGES_KEPT = 1000
+MOST_EPISODES_KEPT = 50
+_OF_MEDIA = ("medium.", "pattern.")
+"""How the ids of a comparison's findings start that say nothing of labels."""
+
+
+class Given(msgspec.Struct, frozen=True, kw_only=True):
+    """What a preflight is asked with; None: not given. `sheet` and `log` go together.
+
+    `access` is how media are opened.
+    """
+
+    reference: str | Path | Medium | None = None
+    seal: Path | None = None
+    sheet: Path | None = None
+    log: Path | None = None
+    drive: Path | None = None
+    plan: Path | None = None
+    machine: Path | None = None
+    since: Path | None = None
+    tail: Tail = "forbid"
+    access: Access = DEFAULT_ACCESS
+
+
+def preflight_medium(
+    medium: str | Path | Medium, given: Given | None = None, *, progress: Progress | None = None
+) -> Preflight:
+    """Say go, no-go or cannot say of a medium, from what is given beside it.
+
+    *go*: every question that is needed (exact, label, drive, boot, quiet) has its evidence and is answered well, and
+    no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. Ctrl-C ends the reading
+    early; what is not known then is left open. Raises InputError for media, DescriptionError for the files that
+    describe something, RequestError for a call that cannot be.
+    """
+    given = given or Given()
+    if (given.sheet is None) != (given.log is None):
+        raise RequestError("--sheet and --log go together: the worksheet, and what the old machine answered")
+    run = _Run(given, progress)
+    with ExitStack() as opened:
+        if not isinstance(medium, Medium):
+            medium = opened.enter_context(open_medium(medium, given.access))
+        reference = given.reference
+        if reference is not None and not isinstance(reference, Medium):
+            _refuse_itself(medium.path, Path(reference))
+            reference = opened.enter_context(open_medium(reference, given.access))
+        return run.carry_out(medium, reference)
+
+
+def _refuse_itself(medium: Path, reference: Path) -> None:
+    try:
+        is_itself = medium.samefile(reference)
+    except (OSError, ValueError):
+        return
+    if is_itself:
+        raise RequestError(
+            f"{reference}: is the medium itself: held against itself it proves nothing; name the original"
+        )
+
+
+class _Stages:
+    """One progress over several readings of the same medium."""
+
+    def __init__(self, progress: Progress | None, stages: int, unit: int) -> None:
+        self._progress, self._stages, self._unit = progress, max(1, stages), unit
+        self._done = 0
+
+    def next(self) -> Progress | None:
+        """The progress of the next reading."""
+        start = self._done * self._unit
+        self._done += 1
+        progress = self._progress
+        if progress is None:
+            return None
+
+        def show(done: int, total: int) -> None:
+            progress(start + self._unit * done // max(1, total), self._unit * self._stages)
+
+        return show
+
+
+class _Run:
+    """One preflight, from the files that were given to the result."""
+
+    def __init__(self, given: Given, progress: Progress | None) -> None:
+        self.started_at = datetime.now(UTC)
+        self.started = time.monotonic()
+        self.given, self.progress = given, progress
+        self.plan: Plan | None = load_plan(given.plan) if given.plan is not None else None
+        self.drive: Drive | None = load_drive(given.drive) if given.drive is not None else None
+        self.drive_said_by = str(given.drive) if given.drive is not None else ""
+        if self.drive is None and self.plan is not None:
+            self.drive, self.drive_said_by = self.plan.drive, f"the drive of {given.plan}"
+        self.boot = load_boot(given.drive) if given.drive is not None else Boot()
+        self.machine: MachineFile | None = load_machine(given.machine) if given.machine is not None else None
+        self.before = load_earlier(given.since) if given.since is not None else None
+        self.seal = load_seal(given.seal) if given.seal is not None else None
+        self.sheet: Sheet | None = load_sheet(given.sheet) if given.sheet is not None else None
+        self.comparison: Comparison | None = None
+        self.verification: Verification | None = None
+        self.tally: Tally | None = None
+        self.link: proofs.Link | None = None
+        self.interrupted = False
+
+    def carry_out(self, medium: Medium, reference: Medium | None) -> Preflight:
+        """Read, ask, answer."""
+        stages = _Stages(
+            self.progress, 1 + sum(each is not None for each in (reference, self.seal, self.sheet)), medium.size_bytes
+        )
+        report = check_labels(medium, drive=self.drive, plan=self.plan)
+        reading = read_labels(medium, drive=self.drive, plan=self.plan)
+        planned = planned_bytes(self.plan) if self.plan is not None else None
+        inspection = inspect_medium(
+            medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
+        )
+        self.interrupted = inspection.interrupted
+        found = tuple(self._prove(medium, reference, report, planned, stages))
+        taken = [each for each in self._whole_digests(medium, inspection) if each is not None]
+        unit = report.labels[0].block_size if report.labels else DEFAULT_BLOCK_SIZE
+        findings = [
+            *self._label_findings(report),
+            *self._boot_findings(inspection),
+            *self._proof_findings(found),
+            *self._medium_findings(inspection, taken),
+            *self._machine_findings(report),
+            *self._drive_findings(medium),
+        ]
+        evidence = Evidence(
+            medium=ReadMedium(
+                str(medium.path), medium.kind, medium.size_bytes, -(-medium.size_bytes // inspection.block_size)
+            ),
+            report=report,
+            inspection=inspection,
+            findings=by_severity(_once(findings)),
+            drive=self.drive,
+            drive_said_by=self.drive_said_by,
+            boot=self.boot,
+            boot_marks=boot_marks(medium, unit, self.boot, self.machine, report.labels),
+            plan=self.plan,
+            planned_is_there=planned is not None and planned.are_on(medium),
+            machine=self.machine,
+            root=find_root(medium, reading, self.plan, self.machine),
+            proofs=found,
+            digests=tuple(self._digests(medium, inspection)),
+            whole_readings=len(taken),
+            interrupted=self.interrupted,
+        )
+        return self._result(evidence)
+
+    def _prove(
+        self,
+        medium: Medium,
+        reference: Medium | None,
+        report: LabelReport,
+        planned: PlannedBytes | None,
+        stages: _Stages,
+    ) -> Iterator[Proof]:
+        """What each means that was given says of exactness; none is begun after Ctrl-C."""
+        given = self.given
+        if reference is not None and not self.interrupted:
+            self.comparison = compare(
+                reference,
+                medium,
+                drive=self.drive,
+                tail=given.tail,
+                digests=("sha256",),
+                progress=stages.next(),
+            )
+            self.interrupted = self.comparison.interrupted
+            yield proofs.of_comparison(self.comparison, medium, reference, planned)
+        if self.seal is not None and given.seal is not None and not self.interrupted:
+            self.verification = verify(medium, given.seal, drive=self.drive, tail=given.tail, progress=stages.next())
+            self.interrupted = self.verification.interrupted
+            had_it = self.seal.labels == report.labels
+            yield proofs.of_verification(self.verification, medium, planned, original_had_the_label=had_it)
+        if self.sheet is not None and given.sheet is not None and given.log is not None and not self.interrupted:
+            limit, progress = given.access.unpack_limit_bytes, stages.next()
+            try:
+                self.tally = tally(given.sheet, given.log, unpack_limit_bytes=limit, progress=progress).tally
+                self.link = proofs.link_to(self.sheet, medium, given.tail)
+            except KeyboardInterrupt:
+                self.interrupted = True
+                return
+            yield proofs.of_sheet(self.tally, self.sheet, self.link)
+
+    def _result(self, evidence: Evidence) -> Preflight:
+        from imgkit import __version__
+
+        questions = tuple(ask(evidence) for ask in QUESTIONS)
+        answer = answer_of(questions)
+        result = Preflight(
+            version=__version__,
+            verdict=VERDICT_OF[answer],
+            findings=evidence.findings,
+            started_at=self.started_at.isoformat(timespec="seconds"),
+            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            answer=answer,
+            reasons=reasons(answer, questions),
+            questions=questions,
+            proofs=evidence.proofs,
+            not_checked=(*open_points(questions), *_never_checked(evidence)),
+            checklist=checklist(self.machine, self.drive),
+            cautions=CAUTIONS,
+            medium=evidence.medium,
+            block_size=evidence.inspection.block_size,
+            unreadable_blocks=evidence.inspection.unreadable_blocks,
+            boot_words=evidence.inspection.boot_words,
+            digests=evidence.digests,
+            labels=evidence.report.labels,
+            root=evidence.root.told if evidence.root is not None else None,
+            drive=self.drive,
+            boot=self.boot,
+            machine=self.machine,
+            plan_path=self.plan.path if self.plan is not None else None,
+            comparison=_shortened_comparison(self.comparison),
+            verification=_shortened(self.verification),
+            tally=_shortened(self.tally),
+            since=None,
+            interrupted=evidence.interrupted,
+        )
+        if self.before is None or self.given.since is None:
+            return result
+        told: Preflight = msgspec.structs.replace(result, since=since(self.given.since, self.before, result))
+        return told
+
+    def _label_findings(self, report: LabelReport) -> Iterator[Finding]:
+        yield from report.findings
+        if self.plan is not None and self.given.drive is not None and self.drive is not None:
+            other = [
+                name
+                for name in ("sector_size", "cylinders", "heads", "sectors_per_track", "reserved_blocks_at_end")
+                if getattr(self.drive, name) != getattr(self.plan.drive, name)
+            ]
+            if other:
+                yield Finding(
+                    "plan.other-drive",
+                    "check",
+                    f"the plan is for another drive than {self.given.drive}: {', '.join(other)} differ",
+                    Where(field=other[0]),
+                    "Find out which of the two describes the drive, and correct the other.",
+                )
+
+    def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
+        expected = self.machine.boot if self.machine is not None else None
+        for finding in inspection.findings:
+            if not finding.id.startswith("boot.") or (expected is not None and expected.block == "any"):
+                continue
+            yield msgspec.structs.replace(finding, severity="stop")
+
+    def _proof_findings(self, found: Sequence[Proof]) -> Iterator[Finding]:
+        if self.comparison is not None:
+            yield from (each for each in self.comparison.findings if each.id.startswith(_OF_MEDIA))
+        if self.verification is not None:
+            yield from self.verification.findings
+        if self.tally is not None:
+            yield from (each for each in self.tally.findings if each.id != "tally.no-image")
+        yield from proofs.disagreements(found, self.comparison, self.verification)
+        if self.link is not None and self.link.state == "differs":
+            yield Finding(
+                "proof.not-this-medium",
+                "stop",
+                f"the worksheet was not made from this medium: {self.link.says}",
+                Where(),
+                "What is said here of label and boot block is then not true of the drive in the old machine. Give the "
+                "image that was written to it, or make a worksheet from this one.",
+            )
+
+    def _medium_findings(self, inspection: Inspection, taken: Sequence[str]) -> Iterator[Finding]:
+        yield from (each for each in inspection.findings if each.id.startswith("medium."))
+        different = sorted(set(taken))
+        if len(different) > 1:
+            yield Finding(
+                "medium.reads-differently",
+                "stop",
+                f"{len(taken)} readings of the medium gave {len(different)} digests: {', '.join(different)}",
+                Where(),
+                "Something writes to it, or the drive does not always read the same. Stop what writes, read again, "
+                "and compare several dumps.",
+            )
+
+    def _whole_digests(self, medium: Medium, inspection: Inspection) -> Iterator[str | None]:
+        """SHA-256 of the whole medium, once for each reading."""
+        yield inspection.digests.get("sha256")
+        if self.comparison is not None:
+            yield self.comparison.copy.digests.get("sha256")
+        if self.verification is not None and self.verification.seal_size_bytes == medium.size_bytes:
+            yield self.verification.sha256
+
+    def _machine_findings(self, report: LabelReport) -> Iterator[Finding]:
+        if self.machine is None or self.machine.machine.byte_order is None or not report.labels:
+            return
+        label = report.labels[0]
+        if tells_the_order(label.layout) and label.byte_order != self.machine.machine.byte_order:
+            yield Finding(
+                "machine.byte-order",
+                "stop",
+                f"the label is {label.byte_order}-endian ({label.layout}), {self.machine.machine.name} is "
+                f"{self.machine.machine.byte_order}-endian",
+                Where(block=label.block),
+                "The machine will not see this label. Write it in the machine's own order, or exchange the bytes of "
+                "the whole if all of it is exchanged.",
+            )
+
+    def _drive_findings(self, medium: Medium) -> Iterator[Finding]:
+        if self.drive is None or medium.size_bytes <= self.drive.capacity_bytes:
+            return
+        more = medium.size_bytes - self.drive.capacity_bytes
+        is_allowed = self.given.tail == "allow"
+        yield Finding(
+            "capacity.medium-exceeds-drive",
+            "note" if is_allowed else "stop",
+            f"the medium has {medium.size_bytes:,} bytes, the drive {self.drive.capacity_bytes:,}: {more:,} more",
+            Where(field="cylinders"),
+            "It does not fit: what lies past the drive's end is lost. Where the medium is a larger thing that stands "
+            "in for the drive, --allow-tail says so.",
+        )
+
+    def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:
+        started = self.started_at.isoformat(timespec="seconds")
+        for algorithm, digest in inspection.digests.items():
+            yield TakenDigest("medium", str(medium.path), algorithm, digest, started)
+        if self.comparison is not None:
+            original = self.comparison.reference
+            for algorithm, digest in original.digests.items():
+                yield TakenDigest("reference", original.path, algorithm, digest, self.comparison.started_at)
+        if self.verification is not None:
+            seal = self.verification
+            yield TakenDigest("sealed original", seal.seal_name, "sha256", seal.seal_sha256, seal.seal_made_at)
+
+
+def answer_of(questions: Sequence[Question]) -> Answer:
+    """No-go when any answer is no; go when those that are needed are answered well and nothing is unsure."""
+    states = [question.state for question in questions]
+    if "no" in states:
+        return "no-go"
+    needed = worst(question.state for question in questions if question.is_needed)
+    if needed in ("yes", "look") and "unsure" not in states and any(question.is_needed for question in questions):
+        return "go"
+    return "cannot-say"
+
+
+def reasons(answer: Answer, questions: Sequence[Question]) -> tuple[str, ...]:
+    """The two or three weightiest reasons for an answer, the gravest first."""
+    if answer == "no-go":
+        chosen = [question for question in questions if question.state == "no"]
+    elif answer == "cannot-say":
+        chosen = [question for question in questions if question.state == "unsure"]
+        chosen += [question for question in questions if question.state == "not checked" and question.is_needed]
+    else:
+        chosen = [question for question in questions if question.state == "look"]
+        chosen += [question for question in questions if question.state == "yes" and question.is_needed]
+        chosen = sorted(chosen[:MOST_REASONS], key=questions.index)
+    told = [f"{question.question} {question.says}" for question in chosen[:MOST_REASONS]]
+    left = len(chosen) - len(told)
+    if left > 0 and answer != "go":
+        told[-1] += f" (and {left} more below)"
+    return tuple(told)
+
+
+def _never_checked(evidence: Evidence) -> Iterator[NotChecked]:
+    """What no preflight can tell, however much is given."""
+    if not any(proof.means == "sheet" for proof in evidence.proofs):
+        yield NotChecked(
+            "How the old machine itself reads the drive: all this was read here",
+            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then --sheet and --log",
+        )
+    yield NotChecked(
+        "What lies inside the file systems: only their first blocks were looked at",
+        "the machine's own file system check, in single-user mode",
+    )
+    yield NotChecked("Everything that needs hands and ears", "the list to tick")
+
+
+def _once(findings: Sequence[Finding]) -> list[Finding]:
+    """Each finding once, though several readings may tell it."""
+    return list({(each.id, each.message, str(each.where)): each for each in findings}.values())
+
+
+def _shortened_comparison(comparison: Comparison | None) -> Comparison | None:
+    if comparison is None:
+        return None
+    shortened: Comparison = msgspec.structs.replace(
+        comparison,
+        ranges=comparison.ranges[:MOST_RANGES_KEPT],
+        episodes=comparison.episodes[:MOST_EPISODES_KEPT],
+        copy_again=None,
+        labels=LabelPair((), ()),
+    )
+    return shortened
+
+
+def _shortened(result: T | None) -> T | None:
+    return None if result is None else msgspec.structs.replace(result, ranges=result.ranges[:MOST_RANGES_KEPT])
