@@ -1,12 +1,19 @@
-"""Throws faulty labels, plans, drive files and layout files at the readers: `fuzz.py [--seconds N] [--seed N]`.
+"""Throws faulty labels, volumes, plans, seals, sheets, logs and other files at their readers.
 
-Each reader starts from valid inputs (labels of every layout, the files in `fixtures/`) and gets them with bytes
-flipped, cut, doubled, exchanged or set to the edges of their range. What a reader may do is answer, or refuse in one
-line; anything else stops the run, and the input that did it is written down. The same seed gives the same inputs.
+`fuzz.py [--seconds N] [--seed N] [--reader NAME [--input FILE]]`. Each reader gets valid inputs with faults in them
+(labels of every layout, volumes, the files in `fixtures/`) and inputs invented from the words that matter to it. What
+a reader may do is answer, or refuse in one line, soon and in little memory; anything else stops the run, and the
+input that did it is written down. The same seed gives the same inputs.
 """
 
 import argparse
+import contextlib
 import io
+import json
+import os
+import resource
+import signal
+import struct
 import sys
 import tempfile
 import time
@@ -14,19 +21,55 @@ import unicodedata
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
-from typing import NamedTuple
+from types import FrameType
+from typing import Any, NamedTuple
 
-from imgkit.drive import describe_drive
+from faulty_inputs import (
+    EDGES,
+    WORDS,
+    Invent,
+    Seed,
+    invented_document,
+    invented_list,
+    invented_log,
+    invented_medium,
+    invented_toml,
+    mutated,
+    seed_of,
+    signed,
+)
+
+from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
+from imgkit.comparison.differ import compare
+from imgkit.drive import Boot, describe_drive
 from imgkit.errors import ImgkitError
+from imgkit.inspection.survey import inspect_medium
 from imgkit.label.build import build_label
 from imgkit.label.layout import load_layout
 from imgkit.label.report import check_labels
 from imgkit.report import text
+from imgkit.report.page import render_comparison
+from imgkit.sums.seal import seal_medium
+from imgkit.sums.tally import load_sheet, tally
+from imgkit.sums.verify import verify
+from imgkit.sums.worksheet import make_worksheet
+from imgkit.volume.boot import boot_findings
+from imgkit.volume.probes import PROBES
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 MOST_SECONDS = 5.0
 """No input may take longer than this, whatever the counts in it claim."""
+MOST_BYTES = 256 << 20
+"""Nor more memory than this on top of what was in use."""
+HANGING_SECONDS = 60
 
+_BLOCKS = 320
+_BLOCK_BYTES = 512
+_VOLUME_BLOCK = 64
+_ALWAYS_THE_SAME = {"made_at": "2001-02-03T04:05:06+00:00", "version": "0.0.0"}
+_TAG = "q7k2m"
+_NOWHERE = "/nowhere/at/all"
+_INVENTED_SHARE = 0.3
 _DRIVE = 'drive = { name = "d", sector_size = 512, cylinders = 20, heads = 2, sectors_per_track = 8 }\n'
 _PLANS = {
     "classic-wide-little": ("a", 7),
@@ -38,8 +81,6 @@ _PLANS = {
 }
 _ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Control and format characters, halves of characters, and other ends of lines (Unicode general categories)."""
-_EDGES = (b"\0", b"\xff", b"\x7f", b"\x80", b"\xff\xff", b"\0\0\0\0", b"\xff\xff\xff\xff", b"\0\0\0\x80", b"\xff" * 8)
-_WORDS = (b'"', b"[", b"]", b"=", b"\n", b"-1", b"0", b"99999999999999999999", b'"rest"', b"1e400", b"true", b"\x1b[2J")
 
 
 class FaultError(Exception):
@@ -47,36 +88,17 @@ class FaultError(Exception):
 
 
 class Target(NamedTuple):
-    """A reader, and the valid inputs that its faulty ones are made from."""
+    """A reader, the valid inputs that faulty ones are made from, what is put into them, and what invents others."""
 
     name: str
     read: Callable[[bytes, Path], None]
-    seeds: tuple[bytes, ...]
+    seeds: tuple[Seed, ...]
     parts: tuple[bytes, ...]
+    invent: Invent
+    invented_share: float = _INVENTED_SHARE
 
 
-def mutated(chance: Random, data: bytes, parts: tuple[bytes, ...], most_place: int) -> bytes:
-    """The same input with up to eight faults in it, all before byte `most_place`."""
-    changed = bytearray(data)
-    for _ in range(1 + int(chance.random() ** 3 * 8)):
-        place = chance.randrange(min(len(changed), most_place) or 1)
-        match chance.randrange(8):
-            case 0 | 1:
-                changed[place : place + 1] = bytes([chance.randrange(256)])
-            case 2:
-                changed[place : place + 1] = bytes([(changed[place] if changed else 0) ^ 1 << chance.randrange(8)])
-            case 3 | 4:
-                part = chance.choice(parts)
-                changed[place : place + len(part)] = part
-            case 5:
-                source = chance.randrange(min(len(changed), most_place) or 1)
-                count = chance.randrange(1, 64)
-                changed[place : place + count] = changed[source : source + count]
-            case 6:
-                changed[place : place + chance.randrange(1, 16)] = b""
-            case _:
-                del changed[chance.randrange(len(changed) + 1) if chance.random() < 0.2 else len(changed) :]
-    return bytes(changed)
+# ---- The readers ---------------------------------------------------------------------------------------------
 
 
 def shown_harmlessly(report: object) -> None:
@@ -88,34 +110,104 @@ def shown_harmlessly(report: object) -> None:
         raise FaultError(f"the output holds {sorted(bad)!r}")
 
 
-def read_label(data: bytes, folder: Path) -> None:
-    path = folder / "medium.img"
+def written(folder: Path, name: str, data: bytes) -> Path:
+    path = folder / name
     path.write_bytes(data)
+    return path
+
+
+def read_label(data: bytes, folder: Path) -> None:
+    path = written(folder, "medium.img", data)
     for layout in (None, FIXTURES / "harbour-pilot-layout.toml"):
         shown_harmlessly(check_labels(path, layout=layout))
 
 
+def read_media(data: bytes, folder: Path) -> None:
+    """What else is made of a label: the survey of a medium, and a comparison on the terminal and as a page."""
+    path = written(folder, "medium.img", data)
+    shown_harmlessly(inspect_medium(path))
+    result = compare(path, written(folder, "copy.img", data[:-1] + b"?"))
+    shown_harmlessly(result)
+    render_comparison(result).encode("utf-8", "backslashreplace")
+
+
+def read_volume(data: bytes, folder: Path) -> None:
+    """By every probe alone, as boot blocks, and as the first partition of a labelled medium."""
+
+    def read(offset: int, count: int) -> bytes:
+        return data[offset : offset + count]
+
+    for each in PROBES:
+        list(each(read))
+    for boot in (Boot(first=0, count=1), Boot(first=1, count=8, signature="55aa", signature_offset=510)):
+        list(boot_findings(read, _BLOCK_BYTES, boot, [(0, 100), (600, 5000)]))
+    head = (folder / "labelled.img").read_bytes()[: _VOLUME_BLOCK * _BLOCK_BYTES]
+    shown_harmlessly(check_labels(written(folder, "medium.img", head + data)))
+
+
 def read_plan(data: bytes, folder: Path) -> None:
-    path = folder / "plan.toml"
-    path.write_bytes(data)
-    shown_harmlessly(build_label(str(path), "label.bin").result)
+    shown_harmlessly(build_label(str(written(folder, "plan.toml", data)), "label.bin").result)
 
 
 def read_drive(data: bytes, folder: Path) -> None:
-    path = folder / "drive.toml"
-    path.write_bytes(data)
-    shown_harmlessly(describe_drive(path))
+    shown_harmlessly(describe_drive(written(folder, "drive.toml", data)))
 
 
 def read_layout(data: bytes, folder: Path) -> None:
     """A layout that is accepted has to read and to write without a fault too."""
-    path = folder / "layout.toml"
-    path.write_bytes(data)
+    path = written(folder, "layout.toml", data)
     load_layout(path)
-    medium = folder / "medium.img"
-    medium.write_bytes(_medium(str(FIXTURES / "harbour-pilot-layout.toml"), folder))
+    medium = written(folder, "medium.img", _medium(str(FIXTURES / "harbour-pilot-layout.toml"), folder))
     shown_harmlessly(check_labels(medium, layout=path))
     read_plan(_plan_text("layout.toml", "1", 10).encode(), folder)
+
+
+def read_machine(data: bytes, folder: Path) -> None:
+    from imgkit.preflight.machine import load_machine
+
+    load_machine(written(folder, "machine.toml", data))
+
+
+def read_list(data: bytes, folder: Path) -> None:
+    """A list that is read comes out the same when it is written and read again."""
+    spans = read_block_list(written(folder, "blocks.csv", data))
+    if parse_block_list(format_block_list(spans), source="itself") != spans:
+        raise FaultError("the list reads as something else when it is written again")
+
+
+def read_seal(data: bytes, folder: Path) -> None:
+    shown_harmlessly(verify(folder / "original.img", written(folder, "faulty.seal", data)))
+
+
+def read_journal(data: bytes, folder: Path) -> None:
+    """The journal of a comparison of two media in the folder, whatever it says that was found so far."""
+    path = written(folder, "faulty.journal", _moved(data, folder))
+    shown_harmlessly(compare(folder / "original.img", folder / "other.img", journal=path))
+
+
+def _moved(data: bytes, folder: Path) -> bytes:
+    """A document from nowhere as if it had been written in the folder; its digest is right if it was so before."""
+    moved = data.replace(_NOWHERE.encode(), str(folder).encode())
+    try:
+        document = json.loads(data)
+        was_right = document["digest"] == json.loads(signed(document))["digest"]
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+        return moved
+    return signed(json.loads(moved)) if was_right else moved
+
+
+def read_sheet(data: bytes, folder: Path) -> None:
+    path = written(folder, "faulty-sheet.json", data)
+    for image in (None, folder / "original.img"):
+        shown_harmlessly(tally(path, folder / "console.log", image=image).tally)
+
+
+def read_log(data: bytes, folder: Path) -> None:
+    told = tally(folder / "sheet.json", written(folder, "faulty.log", data), image=folder / "original.img")
+    shown_harmlessly(told.tally)
+
+
+# ---- Their valid inputs --------------------------------------------------------------------------------------
 
 
 def _plan_text(layout: str, name: str, type_code: object) -> str:
@@ -128,37 +220,146 @@ def _medium(layout: str, folder: Path) -> bytes:
     plan = folder / "seed.toml"
     plan.write_text(_plan_text(layout, *_PLANS[layout]))
     built = build_label(str(plan), "label.bin")
-    medium = bytearray(320 * 512)
+    medium = bytearray(_BLOCKS * _BLOCK_BYTES)
     for piece in built.result.pieces:
         medium[piece.medium_byte : piece.medium_byte + piece.length] = built.data[piece.file_byte :][: piece.length]
     return bytes(medium)
+
+
+def _chained_medium() -> bytes:
+    """Boot records one after the other, as in an extended partition (UEFI 2.10, 5.2.1)."""
+
+    def record(*slots: tuple[int, int, int]) -> bytes:
+        table = b"".join(struct.pack("<4xB3xII", *slot) for slot in slots)
+        return bytes(446) + table.ljust(64, b"\0") + b"\x55\xaa"
+
+    medium = bytearray(_BLOCKS * _BLOCK_BYTES)
+    for block, data in (
+        (0, record((5, 10, 150), (6, 170, 20))),
+        (10, record((6, 1, 20), (5, 30, 40))),
+        (40, record((6, 1, 9), (5, 80, 40))),
+        (90, record((6, 1, 9))),
+    ):
+        medium[block * _BLOCK_BYTES :][: len(data)] = data
+        medium[block * _BLOCK_BYTES : (block + 1) * _BLOCK_BYTES] = data
+    return bytes(medium)
+
+
+def _volumes() -> Iterator[bytes]:
+    """The start of a volume of each kind that a probe knows, by the marks that the probes name."""
+
+    def laid(*pieces: tuple[int, str, tuple[Any, ...]]) -> bytes:
+        data = bytearray(b"x" * 256 + bytes(66 << 10))
+        for place, form, values in pieces:
+            struct.pack_into(form, data, place, *values)
+        return bytes(data)
+
+    for sign in "<>":
+        yield laid(
+            (8192 + 36, f"{sign}i", (60,)), (8192 + 52, f"{sign}i", (1024,)), (8192 + 1372, f"{sign}I", (0x11954,))
+        )
+        yield laid((4086, "10s", (b"SWAPSPACE2",)), (1024, f"{sign}II", (1, 31)))
+    yield laid((1024, "<I", (60,)), (1024 + 4, "<I", (60,)), (1024 + 56, "<HH", (0xEF53, 1)))
+    yield laid((0, "3s8sHBHBHHB", (b"\xeb\x3c\x90", b"", 512, 1, 1, 2, 64, 120, 0xF8)), (510, "2s", (b"\x55\xaa",)))
+    yield laid((32_768, "<6s", (b"\x01CD001",)), (32_768 + 80, "<I", (40,)), (32_768 + 128, "<H", (2048,)))
+    yield bytes(66 << 10)
+
+
+def _documents(folder: Path) -> tuple[bytes, bytes, bytes]:
+    """A seal, a sheet and the log that answers it, of a medium that lies in the folder."""
+    medium = written(folder, "original.img", (folder / "labelled.img").read_bytes())
+    blocks = io.BytesIO()
+    sealed = seal_medium(medium, range_bytes=32 << 10, block_sink=blocks, block_file_name="original.seal.blocks")
+    written(folder, "original.seal.blocks", blocks.getvalue())
+    drafted = make_worksheet(medium, range_blocks=40)
+    seal = signed({**json.loads(sealed.document), **_ALWAYS_THE_SAME})
+    sheet = signed(
+        {**json.loads(drafted.document), **_ALWAYS_THE_SAME, "tag": _TAG, "image": f"{_NOWHERE}/original.img"}
+    )
+    ranges = load_sheet(written(folder, "sheet.json", sheet)).ranges
+    lines = [f"{_TAG} {i} {each.expected} {each.first} {each.expected}" for i, each in enumerate(ranges, 1)]
+    log = "\n".join([f"{_TAG} begin", *lines, f"{_TAG} end {len(ranges)}", ""]).encode()
+    written(folder, "console.log", log.replace(lines[1].encode(), lines[1].replace(" 40 ", " 41 ").encode()))
+    return seal, sheet, log
+
+
+def _journal(folder: Path) -> bytes:
+    """The journal of a comparison of `original.img` with a copy that is not the same, from nowhere."""
+    data = bytearray((folder / "original.img").read_bytes())
+    data[100 * _BLOCK_BYTES : 101 * _BLOCK_BYTES] = b"?" * _BLOCK_BYTES
+    data[-1] ^= 1
+    written(folder, "other.img", bytes(data))
+    for name in ("original.img", "other.img"):
+        os.utime(folder / name, (1_000_000_000, 1_000_000_000))
+    path = folder / "journal"
+    compare(folder / "original.img", folder / "other.img", journal=path)
+    kept = json.loads(path.read_bytes().replace(str(folder).encode(), _NOWHERE.encode()))
+    path.unlink()
+    return signed({**kept, "started_at": _ALWAYS_THE_SAME["made_at"], "elapsed_seconds": 1.0})
 
 
 def targets(folder: Path) -> tuple[Target, ...]:
     """The readers with their valid inputs; `folder` is a place to work in."""
     files = {path.name: path.read_bytes() for path in sorted(FIXTURES.glob("*.toml"))}
     drive = files["weather-station-drive.toml"]
+    layout = files["harbour-pilot-layout.toml"]
     (folder / "weather-station-drive.toml").write_bytes(drive)
-    plans = [_plan_text(layout, *rest).encode() for layout, rest in _PLANS.items()]
-    return (
-        Target("label", read_label, tuple(_medium(layout, folder) for layout in _PLANS), _EDGES),
-        Target("plan", read_plan, (files["weather-station-plan.toml"], *plans), _WORDS),
-        Target("drive", read_drive, (drive,), _WORDS),
-        Target("layout", read_layout, (files["harbour-pilot-layout.toml"],), _WORDS),
-    )
+    plans = (files["weather-station-plan.toml"], *(_plan_text(each, *rest).encode() for each, rest in _PLANS.items()))
+    media = [_medium(each, folder) for each in _PLANS]
+    (folder / "labelled.img").write_bytes(media[0])
+    seal, sheet, log = _documents(folder)
+    journal = _journal(folder)
+    answers = [(first, expected) for first, _, expected in json.loads(sheet)["ranges"]]
+    magics = [bytes(each[:8]) for medium in media for each in medium.split(bytes(64)) if each] + [
+        b"CD001",
+        b"SWAPSPACE2",
+    ]
+    labels = tuple(map(seed_of, (*media, _chained_medium())))
+
+    def medium_of(chance: Random) -> bytes:
+        return invented_medium(chance, magics)
+
+    def toml_of(*samples: bytes) -> Invent:
+        return lambda chance: invented_toml(chance, samples)
+
+    def texts(*samples: bytes) -> tuple[Seed, ...]:
+        return tuple(map(seed_of, samples))
+
+    found = [
+        Target("label", read_label, labels, EDGES, medium_of),
+        Target("media", read_media, labels, EDGES, medium_of),
+        Target("volume", read_volume, tuple(map(seed_of, _volumes())), EDGES, medium_of),
+        Target("plan", read_plan, texts(*plans), WORDS, toml_of(*plans)),
+        Target("drive", read_drive, texts(drive), WORDS, toml_of(drive)),
+        Target("layout", read_layout, texts(layout), WORDS, toml_of(layout)),
+        Target("list", read_list, texts(b"first,count\n0,1\n0x10,16 # edge\n\n900\n"), WORDS, invented_list),
+        Target("seal", read_seal, texts(seal), WORDS, lambda chance: invented_document(chance, seal), 0.9),
+        Target("sheet", read_sheet, texts(sheet), WORDS, lambda chance: invented_document(chance, sheet), 0.9),
+        Target("journal", read_journal, texts(journal), WORDS, lambda chance: invented_document(chance, journal), 0.9),
+        Target("log", read_log, texts(log), WORDS, lambda chance: invented_log(chance, _TAG, answers)),
+    ]
+    if machine := files.get("weather-station-machine.toml"):
+        found.append(Target("machine", read_machine, texts(machine), WORDS, toml_of(machine)))
+    return tuple(found)
+
+
+# ---- The run -------------------------------------------------------------------------------------------------
 
 
 def faulty_inputs(target: Target, seed: int) -> Iterator[bytes]:
     """Inputs without end; the same seed gives the same ones."""
     chance = Random(f"{target.name} {seed}")
     while True:
-        for data in target.seeds:
-            yield mutated(chance, data, target.parts, 2048 if target.name == "label" else len(data))
+        for each in target.seeds:
+            if chance.random() < target.invented_share:
+                yield target.invent(chance)
+            else:
+                yield mutated(chance, each, target.parts)
 
 
 def try_one(target: Target, data: bytes, folder: Path) -> str:
     """`"answered"` or `"refused"`; raises FaultError for all else."""
-    started = time.process_time()
+    started, peak = time.process_time(), _peak_bytes()
     outcome = "answered"
     try:
         target.read(data, folder)
@@ -172,32 +373,70 @@ def try_one(target: Target, data: bytes, folder: Path) -> str:
         raise FaultError(f"{type(error).__name__}: {error}") from error
     if time.process_time() - started > MOST_SECONDS:
         raise FaultError(f"took {time.process_time() - started:.1f} seconds")
+    if _peak_bytes() - peak > MOST_BYTES:
+        raise FaultError(f"took {(_peak_bytes() - peak) >> 20} MiB of memory")
     return outcome
+
+
+def _peak_bytes() -> int:
+    """The most memory that this process ever had (on Linux told in KiB)."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss << 10
+
+
+@contextlib.contextmanager
+def no_hanging() -> Iterator[None]:
+    """Within this an input that never ends is a fault too."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise FaultError(f"went on for more than {HANGING_SECONDS} seconds")
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(HANGING_SECONDS)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def run_one(target: Target, seed: int, seconds: float, folder: Path) -> bool:
+    """Try inputs on one reader for a while; False, with the reason on standard error, at the first fault."""
+    counts = {"answered": 0, "refused": 0}
+    end = time.monotonic() + seconds
+    for data in faulty_inputs(target, seed):
+        try:
+            with no_hanging():
+                counts[try_one(target, data, folder)] += 1
+        except FaultError as failure:
+            kept = Path(tempfile.gettempdir()) / f"faulty-{target.name}"
+            kept.write_bytes(data)
+            print(f"{target.name}: {failure}\nthe input is in {kept}; once more: "
+                  f"fuzz.py --reader {target.name} --input {kept}", file=sys.stderr)  # fmt: skip
+            return False
+        if time.monotonic() > end:
+            break
+    print(f"{target.name:<8}{sum(counts.values()):>8} inputs: {counts['answered']} answered, "
+          f"{counts['refused']} refused in one line", flush=True)  # fmt: skip
+    return True
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seconds", type=float, default=60.0, help="how long to go on, all readers together")
     parser.add_argument("--seed", type=int, default=1, help="which inputs")
+    parser.add_argument("--reader", help="only this reader")
+    parser.add_argument("--input", type=Path, help="only this input, with the whole of what goes wrong")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for target in targets(folder):
-            counts = {"answered": 0, "refused": 0}
-            end = time.monotonic() + arguments.seconds / 4
-            for data in faulty_inputs(target, arguments.seed):
-                try:
-                    counts[try_one(target, data, folder)] += 1
-                except FaultError as failure:
-                    kept = Path(tempfile.gettempdir()) / f"faulty-{target.name}"
-                    kept.write_bytes(data)
-                    print(f"{target.name}: {failure}\nthe input is in {kept}", file=sys.stderr)
-                    return 1
-                if time.monotonic() > end:
-                    break
-            print(f"{target.name:<8}{sum(counts.values()):>8} inputs: {counts['answered']} answered, "
-                  f"{counts['refused']} refused in one line")  # fmt: skip
-    return 0
+        chosen = [each for each in targets(folder) if arguments.reader in (None, each.name)]
+        if not chosen or (arguments.input and len(chosen) > 1):
+            parser.error(f"--reader is one of {', '.join(each.name for each in targets(folder))}")
+        if arguments.input:
+            print(try_one(chosen[0], arguments.input.read_bytes(), folder))
+            return 0
+        going_well = [run_one(each, arguments.seed, arguments.seconds / len(chosen), folder) for each in chosen]
+    return 0 if all(going_well) else 1
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ are the same on every run.
 import io
 import random
 import struct
-import sys
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -40,10 +39,6 @@ from imgkit.inspection.survey import inspect_medium
 from imgkit.label.report import check_labels
 from imgkit.label.result import LabelReport
 from imgkit.report import text
-
-sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
-
-import fuzz
 
 MOST_SECONDS = 5.0
 TOTAL_BLOCKS = 200
@@ -321,14 +316,3 @@ def test_names_come_out_harmless(
 def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
     image = write_pieces(tmp_path / "m.img", 160, {512: WideLabel(type_name="[bold]x[/]").to_bytes()})
     assert "[bold]x[/]" in drawn(check_labels(image))
-
-
-# ---- Files that people write -------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("index", range(4), ids=["label", "plan", "drive", "layout"])
-def test_faulty_files_are_answered_or_refused_in_one_line(tmp_path: Path, index: int) -> None:
-    """The first inputs of `scripts/fuzz.py`; run it for more of them."""
-    target = fuzz.targets(tmp_path)[index]
-    outcomes = {fuzz.try_one(target, data, tmp_path) for data in islice(fuzz.faulty_inputs(target, seed=1), 80)}
-    assert "answered" in outcomes

@@ -116,8 +116,46 @@ class Journal:
                 f"{self._path}: this journal is of another comparison ({other}): name another file, or remove it to "
                 "begin again"
             )
+        if not _is_sound(entry):
+            raise DescriptionError(f"{self._path}: not a journal: what it holds does not fit together: begin again")
         self.reached, self.ended_early, self.ledger = entry.reached, set(entry.ended_early), entry.ledger
         self.started_at, self._elapsed_before = entry.started_at, entry.elapsed_seconds
+
+
+def _is_sound(entry: _Entry) -> bool:
+    """Whether a journal can be what a comparison kept: a file with a right digest may still be somebody's invention."""
+    question, ledger = entry.question, entry.ledger
+    end_byte = max(question.reference.size_bytes, question.copy.size_bytes)
+    end = -(-end_byte // question.block_size)
+    states = {"differ", "missing", "extra", "unreadable"}
+    counts = [
+        *ledger.blocks.values(),
+        *(count for each in ledger.by_watched.values() for count in each),
+        ledger.differing_bytes,
+        ledger.lost_reference,
+        ledger.lost_copy,
+    ]
+    runs = [(run.first, run.count) for run in ledger.kept]
+    passed = [(each.first, each.count) for each in ledger.passed_over]
+    return (
+        0 <= entry.reached <= end_byte
+        and (ledger.watched, ledger.max_ranges) == (question.watched, question.max_ranges)
+        and set(ledger.blocks) == set(ledger.by_watched) == states
+        and all(len(each) == len(question.watched) for each in ledger.by_watched.values())
+        and all(0 <= count <= end_byte for count in counts)
+        and len(runs) <= min(ledger.max_ranges, ledger.ranges_total)
+        and all(_are_apart(each, end) for each in (runs, passed, [(sample.block, 1) for sample in ledger.samples]))
+    )
+
+
+def _are_apart(runs: Sequence[tuple[int, int]], end: int) -> bool:
+    """Whether runs of blocks are ascending, hold something, do not overlap, and lie before `end`."""
+    position = 0
+    for first, count in runs:
+        if first < position or count < 1:
+            return False
+        position = first + count
+    return position <= end
 
 
 def forget(path: Path) -> None:

@@ -1,0 +1,154 @@
+"""The fuzzing script: its first inputs harm no reader, it makes the same ones again, and it tells what went wrong."""
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from itertools import islice
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from imgkit.errors import DescriptionError
+from imgkit.sums.verify import load_seal
+
+sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
+
+import faulty_inputs
+import fuzz
+
+SCRIPT = Path(fuzz.__file__)
+NAMES = ("label", "media", "volume", "plan", "drive", "layout", "list", "seal", "sheet", "journal", "log", "machine")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("fuzz")
+
+
+@pytest.fixture(scope="module")
+def targets(folder: Path) -> dict[str, fuzz.Target]:
+    return {target.name: target for target in fuzz.targets(folder)}
+
+
+def test_these_are_the_readers(targets: dict[str, fuzz.Target]) -> None:
+    assert tuple(targets) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_valid_inputs_are_answered(targets: dict[str, fuzz.Target], folder: Path, name: str) -> None:
+    """Else the faulty ones would only try how the readers refuse."""
+    for seed in targets[name].seeds:
+        assert fuzz.try_one(targets[name], seed.data, folder) == "answered"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_faulty_inputs_are_answered_or_refused_in_one_line(
+    targets: dict[str, fuzz.Target], folder: Path, name: str
+) -> None:
+    """The first inputs; run the script for more of them."""
+    inputs = islice(fuzz.faulty_inputs(targets[name], seed=1), 25)
+    assert "answered" in {fuzz.try_one(targets[name], data, folder) for data in inputs}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_seed_gives_the_same_inputs_anywhere(targets: dict[str, fuzz.Target], tmp_path: Path, name: str) -> None:
+    again = {target.name: target for target in fuzz.targets(tmp_path)}[name]
+    first, second, other = (
+        list(islice(fuzz.faulty_inputs(target, seed), 30))
+        for target, seed in ((targets[name], 5), (again, 5), (again, 6))
+    )
+    assert first == second
+    assert first != other
+    assert len(set(first)) > 15
+
+
+def test_an_invented_document_has_a_right_digest(targets: dict[str, fuzz.Target], tmp_path: Path) -> None:
+    """So that the readers look further than that; what they say is of the value that was exchanged."""
+    chance, sample = Random(1), targets["seal"].seeds[0].data
+    said = set()
+    for _ in range(50):
+        path = tmp_path / "x.seal"
+        path.write_bytes(faulty_inputs.invented_document(chance, sample))
+        try:
+            load_seal(path)
+        except DescriptionError as error:
+            said.add(str(error))
+    assert len(said) > 10
+    assert not any("changed after it was written" in each for each in said)
+    assert json.loads(sample)["digest"] == json.loads(faulty_inputs.signed(json.loads(sample)))["digest"]
+
+
+def crash(data: bytes, folder: Path) -> None:
+    raise KeyError("x")
+
+
+def refuse_at_length(data: bytes, folder: Path) -> None:
+    raise DescriptionError("this\nthat")
+
+
+def dawdle(data: bytes, folder: Path) -> None:
+    end = time.process_time() + 0.1
+    while time.process_time() < end:
+        pass
+
+
+def hang(data: bytes, folder: Path) -> None:
+    while True:
+        time.sleep(0.01)
+
+
+def move_the_cursor(data: bytes, folder: Path) -> None:
+    raise fuzz.FaultError("the output holds an escape")
+
+
+@pytest.mark.parametrize(
+    ("read", "said"),
+    [
+        pytest.param(crash, "KeyError", id="a crash"),
+        pytest.param(refuse_at_length, "more than one line", id="two lines"),
+        pytest.param(dawdle, "took 0.1 seconds", id="too slow"),
+        pytest.param(hang, "went on for more than 1 seconds", id="without end"),
+        pytest.param(move_the_cursor, "an escape", id="an escape"),
+    ],
+)
+def test_a_fault_is_told_with_its_input(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    read: Callable[[bytes, Path], None],
+    said: str,
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(fuzz, "MOST_SECONDS", 0.05)
+    monkeypatch.setattr(fuzz, "HANGING_SECONDS", 1)
+    seed = faulty_inputs.seed_of(b"seed")
+    target = fuzz.Target("made-up", read, (seed,), (b"x",), lambda chance: b"invented")
+    assert not fuzz.run_one(target, 1, 5.0, tmp_path)
+    assert said in capsys.readouterr().err
+    assert (tmp_path / "faulty-made-up").read_bytes() == next(fuzz.faulty_inputs(target, 1))
+
+
+def test_much_memory_is_a_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    peaks = iter([100 << 20, 400 << 20, 400 << 20])
+    monkeypatch.setattr(fuzz, "_peak_bytes", lambda: next(peaks))
+    target = fuzz.Target("made-up", lambda data, folder: None, (), (), lambda chance: b"")
+    with pytest.raises(fuzz.FaultError, match="300 MiB"):
+        fuzz.try_one(target, b"", tmp_path)
+
+
+def test_the_script_tries_every_reader(tmp_path: Path) -> None:
+    command = [sys.executable, str(SCRIPT), "--seconds", "0.5", "--seed", "3"]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [line.split()[0] for line in done.stdout.splitlines()] == list(NAMES)
+
+
+def test_the_script_takes_one_input_again(tmp_path: Path) -> None:
+    drive = tmp_path / "x"
+    drive.write_bytes((fuzz.FIXTURES / "weather-station-drive.toml").read_bytes())
+    command = [sys.executable, str(SCRIPT), "--reader", "drive", "--input", str(drive)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert (done.stdout, done.stderr) == ("answered\n", "")
