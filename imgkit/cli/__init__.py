@@ -15,9 +15,11 @@ _COMMANDS = {
     "drive": "Show a drive's geometry, capacity, timing and addresses.",
     "inspect": "Say what is on a medium.",
     "label": "Decode, check and make disk labels.",
+    "preflight": "Say go or no-go before the first boot.",
     "seal": "Make a manifest that stands in for a medium.",
     "tally": "Check what an old machine answered to a worksheet.",
     "verify": "Check a copy against a seal, without the original.",
+    "vote": "Make the best of several dumps of one drive.",
     "worksheet": "Make sums for an old machine to compute.",
 }
 """What each command does, in a line. The file of a command is called as it is, and holds it as `command`."""

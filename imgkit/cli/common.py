@@ -144,6 +144,26 @@ def drive_option(command: F) -> F:
     return click.option("--drive", "drive_path", type=PATH, metavar="FILE", help="A drive file (TOML).")(command)
 
 
+def defects_option(command: F) -> F:
+    """The list of known bad blocks."""
+    return click.option(
+        "--defects",
+        "defects_path",
+        type=PATH,
+        metavar="FILE",
+        help="Known bad blocks, as CSV: FIRST,COUNT in each line.",
+    )(command)
+
+
+def load_defects_option(path: Path | None) -> "tuple[Span, ...]":
+    """The blocks of a defect list, none when no list was given."""
+    if path is None:
+        return ()
+    from imgkit.blocklist import read_block_list
+
+    return read_block_list(path)
+
+
 def load_drive_option(path: Path | None) -> "Drive | None":
     """The drive of a drive file, or None when none was given."""
     if path is None:

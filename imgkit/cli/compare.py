@@ -11,8 +11,10 @@ from imgkit.cli.common import (
     SPAN,
     access_options,
     check_outputs,
+    defects_option,
     deliver,
     drive_option,
+    load_defects_option,
     load_drive_option,
     load_meanwhile,
     output_options,
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
 )
 @click.option("--skip", type=SPAN, multiple=True, help="Leave these blocks out; may be repeated.")
 @drive_option
+@defects_option
 @click.option("--allow-tail", is_flag=True, help="Accept a copy that goes on after the reference's end.")
 @click.option(
     "--max-ranges",
@@ -78,6 +81,7 @@ def command(
     partitions: tuple[str, ...],
     skip: tuple["Span", ...],
     drive_path: Path | None,
+    defects_path: Path | None,
     allow_tail: bool,
     max_ranges: int,
     digests: tuple[str, ...],
@@ -105,7 +109,7 @@ def command(
         raise RequestError("--copy-again does not go with --no-explain")
     check_outputs(
         [json_path, page_path, script_path, None if journal_path is None else str(journal_path)],
-        [reference, copy, drive_path],
+        [reference, copy, drive_path, defects_path],
     )
     drive = load_drive_option(drive_path)
     kept_page = page_path if journal_path is None else None
@@ -122,6 +126,7 @@ def command(
             partitions=partitions,
             skip=skip,
             drive=drive,
+            defects=load_defects_option(defects_path),
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
             answer="facts" if no_explain else "explained",

@@ -10,8 +10,10 @@ from imgkit.cli.common import (
     PATH,
     access_options,
     check_outputs,
+    defects_option,
     deliver,
     drive_option,
+    load_defects_option,
     load_drive_option,
     output_options,
     progress_bar,
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 )
 @click.option("--sums", "wants_sums", is_flag=True, help="The sums of old machines, of the whole and each partition.")
 @drive_option
+@defects_option
 @access_options
 @output_options
 def command(
@@ -41,6 +44,7 @@ def command(
     digests: tuple[str, ...],
     wants_sums: bool,
     drive_path: Path | None,
+    defects_path: Path | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -53,7 +57,7 @@ def command(
       imgkit inspect dump.img.xz --digest sha256 --json -
       imgkit inspect dump.img --sums
     """
-    check_outputs([json_path], [image, drive_path])
+    check_outputs([json_path], [image, drive_path, defects_path])
     drive = load_drive_option(drive_path)
     boot = None
     if drive_path is not None:
@@ -68,6 +72,7 @@ def command(
             image,
             block_size=block_size,
             drive=drive,
+            defects=load_defects_option(defects_path),
             boot=boot,
             digests=tuple(each for each in ALGORITHMS if each in digests),
             sums="all" if wants_sums else "none",

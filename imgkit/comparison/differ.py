@@ -27,7 +27,7 @@ from imgkit.digests import Algorithm, maker
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
-from imgkit.label.places import Places, block_size_of
+from imgkit.label.places import KnownBad, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
@@ -53,6 +53,7 @@ def compare(
     partitions: Sequence[str] = (),
     skip: Sequence[Span] = (),
     drive: Drive | None = None,
+    defects: Sequence[Span] = (),
     tail: Tail = "forbid",
     max_ranges: int = DEFAULT_MAX_RANGES,
     digests: Sequence[Algorithm] = (),
@@ -65,7 +66,8 @@ def compare(
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `ranges` and
     `partitions` (names in the reference's label) limit what is compared, `skip` is left out; all in blocks of
-    `block_size`. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
+    `block_size`. `defects` are known bad blocks, told where they are and whether the faults lie on
+    them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
     both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
     blocks differ and what to copy again. `journal` is a file that
     keeps what is known so far, and from which the same call goes on; it does not go with digests, and is left for the
@@ -85,7 +87,7 @@ def compare(
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in (reference, copy)
         ]
-        run = _Run(media[0], media[1], block_size, drive, tail)
+        run = _Run(media[0], media[1], block_size, drive, defects, tail)
         run.ask_for(ranges, partitions, skip)
         return run.carry_out(max_ranges, digests, answer, journal, progress)
 
@@ -94,14 +96,20 @@ class _Run:
     """One comparison, from the request to the result."""
 
     def __init__(
-        self, reference: Medium, copy: Medium, block_size: int | None, drive: Drive | None, tail: Tail
+        self,
+        reference: Medium,
+        copy: Medium,
+        block_size: int | None,
+        drive: Drive | None,
+        defects: Sequence[Span],
+        tail: Tail,
     ) -> None:
         self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
         self.elapsed_before = 0.0
         self.went_back = True
         self.started = time.monotonic()
         self.reference, self.copy = reference, copy
-        self.drive, self.tail = drive, tail
+        self.drive, self.defects, self.tail = drive, defects, tail
         self.reference_labels = read_labels(reference, drive=drive)
         self.copy_labels = read_labels(copy, drive=drive)
         labels = self.reference_labels.labels or self.copy_labels.labels
@@ -314,9 +322,12 @@ class _Run:
             asked_common = spans.intersection(asked_common, [Span(0, reached)])
         compared = spans.total(asked_common) - ledger.blocks["unreadable"]
         places = self.places
+        ranges = tuple(self._range(run, ledger) for run in ledger.kept)
+        known, defect_findings = self._known_bad(ranges, ledger.max_ranges)
         findings = by_severity(
             [
                 *self._medium_findings(pair, ledger),
+                *defect_findings,
                 *self._unread_label_findings(),
                 *findings_of_both(self.reference_labels.findings, self.copy_labels.findings),
             ]
@@ -353,7 +364,7 @@ class _Run:
             extra_blocks=ledger.blocks["extra"],
             unreadable_blocks=ledger.blocks["unreadable"],
             differing_bytes=ledger.differing_bytes,
-            ranges=tuple(self._range(run, ledger) for run in ledger.kept),
+            ranges=ranges,
             ranges_total=ledger.ranges_total,
             partitions=tuple(
                 PartitionCount(
@@ -370,6 +381,8 @@ class _Run:
             ),
             address_source=places.address_source,
             drive=self.drive,
+            defects=known,
+            defects_total=len(spans.union(self.defects)),
             not_compared=tuple(sorted(not_compared, key=lambda each: each.first)),
             interrupted=stopped_at is not None or not self.went_back,
             labels=LabelPair(self.reference_labels.labels, self.copy_labels.labels),
@@ -381,6 +394,18 @@ class _Run:
         return MediumSummary(
             str(medium.path), medium.kind, medium.size_bytes, blocks, digests, unreadable_blocks, medium.route
         )
+
+    def _known_bad(self, ranges: Sequence[BlockRange], most: int) -> tuple[tuple[KnownBad, ...], list[Finding]]:
+        """The defect list as far as it lies on the media, and what it has to say of them and of the ranges."""
+        if not self.defects:
+            return (), []
+        from imgkit.comparison.coincidence import coincidence, faulty
+        from imgkit.label.checks.defects import defect_findings
+
+        faults = [Span(each.first, each.count) for each in faulty(ranges)]
+        known = known_bad(self.defects, self.places, self.all_blocks, faults, most)
+        found = defect_findings(self.defects, self.places, self.all_blocks)
+        return known, [*coincidence(ranges, known, self.all_blocks), *found]
 
     def _range(self, run: Run, ledger: Ledger) -> BlockRange:
         sample = ledger.sample_of(run.first, run.end)

@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import AddressRange as AddressRange
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
+from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 
@@ -150,7 +151,8 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     """What `imgkit compare` answers.
 
     `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
-    comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact. `address_source` says
+    comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact; so is it with `defects`, the
+    runs of a defect list. `address_source` says
     whose geometry the addresses come from.
     """
 
@@ -178,6 +180,8 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     partitions: tuple[PartitionCount, ...]
     address_source: Literal["drive", "label"] | None
     drive: Drive | None
+    defects: tuple[KnownBad, ...] = ()
+    defects_total: int = 0
     not_compared: tuple[NotCompared, ...]
     interrupted: bool
     episodes: tuple[Episode, ...] = ()

@@ -6,6 +6,7 @@ import msgspec
 
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict
+from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.sums.rules import Rule
@@ -78,5 +79,7 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     partitions: tuple[PartitionUse, ...]
     boot_words: str
     not_read: tuple[str, ...]
+    defects: tuple[KnownBad, ...] = ()
+    defects_total: int = 0
     drive: Drive | None
     interrupted: bool

@@ -10,19 +10,21 @@ import numpy as np
 
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
+from imgkit.label.checks.defects import defect_findings
+from imgkit.label.places import Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
-from imgkit.label.result import Label, Partition
+from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
-from imgkit.spans import Span
+from imgkit.spans import Span, union
 from imgkit.volume.boot import boot_findings, first_words
 
 if TYPE_CHECKING:
     from imgkit.sums.totals import Totals
 
+MOST_DEFECTS = 10_000
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
 Sums = Literal["none", "all"]
@@ -33,6 +35,7 @@ def inspect_medium(
     *,
     block_size: int | None = None,
     drive: Drive | None = None,
+    defects: Sequence[Span] = (),
     boot: Boot | None = None,
     digests: Sequence[Algorithm] = (),
     sums: Sums = "none",
@@ -42,18 +45,17 @@ def inspect_medium(
 ) -> Inspection:
     """Read a medium once and say what is on it.
 
-    `block_size` in bytes is the label's sector size unless given, 512 where there is no label. Ctrl-C ends
-    the reading early; the result is then marked `interrupted`. Raises InputError when the medium cannot be
-    opened, RequestError for a block size that cannot be.
+    `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `defects` are known
+    bad blocks, told where they are. Ctrl-C ends the reading early; the result is then marked `interrupted`. Raises
+    InputError when the medium cannot be opened, RequestError for a block size that cannot be.
     """
-    if block_size is not None and not 1 <= block_size <= _PIECE_BYTES:
-        raise RequestError(f"a block size of {block_size} bytes cannot be: it is 1 to {_PIECE_BYTES}")
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
             return inspect_medium(
                 opened,
                 block_size=block_size,
                 drive=drive,
+                defects=defects,
                 boot=boot,
                 digests=digests,
                 sums=sums,
@@ -61,10 +63,9 @@ def inspect_medium(
                 progress=progress,
             )
     reading = read_labels(medium, drive=drive)
-    label = reading.labels[0] if reading.labels else None
-    size = block_size or (label.block_size if label else 512)
-    partitions = label.partitions if label else ()
-    survey = _Survey(medium, size, [_span(each, label, size) for each in partitions], max_areas)
+    size, _ = block_size_of(reading.labels, block_size)
+    places = Places(reading.labels[0] if reading.labels else None, drive, size, medium.size_bytes)
+    survey = _Survey(medium, size, places.spans, max_areas)
     with ExitStack() as stack:
         totals = None
         if sums == "all":
@@ -73,8 +74,8 @@ def inspect_medium(
             totals = stack.enter_context(Totals(_areas_to_sum(medium, survey)))
         interrupted = survey.read(digests, totals, progress)
     is_whole = not (interrupted or survey.counts["unreadable"])
-    summed = _summed(partitions, totals) if totals is not None and is_whole else ()
-    return _result(medium, reading, boot or Boot(), partitions, drive, survey, interrupted, summed)
+    summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
+    return _result(medium, reading, boot or Boot(), places, drive, defects, survey, interrupted, summed)
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
@@ -98,13 +99,6 @@ def _summed(partitions: Sequence[Partition], totals: "Totals") -> tuple[AreaSums
         for name, (start, end), values in zip(names, totals.areas, totals.values(), strict=True)
         if end > start
     )
-
-
-def _span(partition: Partition, label: Label | None, block_size: int) -> Span:
-    unit = label.block_size if label else block_size
-    origin = label.origin_block if label else 0
-    first = (origin + partition.first) * unit // block_size
-    return Span(first, -(-(origin + partition.end) * unit // block_size) - first)
 
 
 class _Survey:
@@ -221,8 +215,9 @@ def _result(
     medium: Medium,
     reading: LabelReading,
     boot: Boot,
-    partitions: Sequence[Partition],
+    places: Places,
     drive: Drive | None,
+    defects: Sequence[Span],
     survey: _Survey,
     interrupted: bool,
     sums: Sequence[AreaSums],
@@ -251,9 +246,11 @@ def _result(
             )
         )
     findings += unrest(medium, ended_early=survey.ended_early)
+    blocks = -(-medium.size_bytes // survey.block_size)
+    findings += defect_findings(defects, places, blocks)
+    unreadable = [Span(each.first, each.count) for each in survey.areas if each.contents == "unreadable"]
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
-    blocks = -(-medium.size_bytes // survey.block_size)
     return Inspection(
         version=__version__,
         verdict=verdict,
@@ -278,17 +275,19 @@ def _result(
                 type=partition.type,
                 first=span.first,
                 count=span.count,
-                whole_disk=labels[0].is_whole_disk(partition),
+                whole_disk=places.is_whole_disk(partition),
                 data_blocks=survey.by_watched["data"][index],
                 blank_blocks=survey.by_watched["blank"][index],
                 unreadable_blocks=survey.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
                 volume=volumes.get(partition.name),
             )
-            for index, (partition, span) in enumerate(zip(partitions, survey.watched, strict=True))
+            for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
         boot_words=boot_words,
         not_read=tuple(not_read),
+        defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
+        defects_total=len(union(defects)),
         drive=drive,
         interrupted=interrupted,
     )

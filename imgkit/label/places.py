@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from typing import Literal
 
+import msgspec
+
 from imgkit.drive import AddressRange, Drive, Geometry
 from imgkit.errors import RequestError
 from imgkit.label.result import Label, Partition
-from imgkit.spans import Span
+from imgkit.spans import Span, intersection, union
 
 DEFAULT_BLOCK_BYTES = 512
 MOST_BLOCK_BYTES = 1 << 20
@@ -24,6 +26,16 @@ def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, Bloc
     if asked is not None:
         return asked, "call"
     return (labels[0].block_size, "label") if labels else (DEFAULT_BLOCK_BYTES, "assumed")
+
+
+class KnownBad(msgspec.Struct, frozen=True):
+    """A run of a defect list, in blocks; `faulty_blocks` counts those of it that were found faulty now."""
+
+    first: int
+    count: int
+    partitions: tuple[str, ...]
+    chs: AddressRange | None
+    faulty_blocks: int
 
 
 class Places:
@@ -68,6 +80,33 @@ class Places:
         if last >= geometry.total_sectors:
             return None
         return AddressRange(geometry.address_of(start), geometry.address_of(last))
+
+
+def known_bad(
+    defects: Sequence[Span], places: Places, blocks: int, faulty: Sequence[Span], most: int
+) -> tuple[KnownBad, ...]:
+    """The runs of a defect list that lie on a medium of so many blocks, at most `most`, and where they are."""
+    on_medium = intersection(defects, [Span(0, blocks)])[:most]
+    faults = union(faulty)
+    found = []
+    index = 0
+    for span in on_medium:
+        while index < len(faults) and faults[index].end <= span.first:
+            index += 1
+        inside, at = 0, index
+        while at < len(faults) and faults[at].first < span.end:
+            inside += min(faults[at].end, span.end) - max(faults[at].first, span.first)
+            at += 1
+        found.append(
+            KnownBad(
+                span.first,
+                span.count,
+                places.partitions_of(span.first, span.end),
+                places.addresses_of(span.first, span.end),
+                inside,
+            )
+        )
+    return tuple(found)
 
 
 def _whose_geometry(label: Label | None, drive: Drive | None) -> tuple[Geometry | None, AddressSource | None]:

@@ -1,14 +1,16 @@
 """How numbers, times, places and untrusted text are written for people, on the terminal and in the page."""
 
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.drive import Address
 from imgkit.findings import Finding, Where
 
 if TYPE_CHECKING:
-    from imgkit.comparison.result import BlockRange, Comparison
+    from imgkit.comparison.result import Comparison, PartitionCount
+    from imgkit.drive import AddressRange
+    from imgkit.inspection.result import PartitionUse
 
 MOST_TEXT = 300
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
@@ -82,19 +84,18 @@ def address(chs: Address) -> str:
     return f"{chs[0]}/{chs[1]}/{chs[2]}"
 
 
-def address_range(block_range: "BlockRange") -> str:
-    """The addresses of a range, or a dash where none are known."""
-    if block_range.chs is None:
+def address_range(chs: "AddressRange | None") -> str:
+    """The addresses of a run of blocks, or a dash where they are not known."""
+    if chs is None:
         return "–"
-    first, last = block_range.chs.first, block_range.chs.last
-    return address(first) if first == last else f"{address(first)} – {address(last)}"
+    return address(chs.first) if chs.first == chs.last else f"{address(chs.first)} – {address(chs.last)}"
 
 
-def partition_names(block_range: "BlockRange", comparison: "Comparison") -> str:
-    """The partitions of a range; one over the whole disk only where there is no other."""
-    whole = {partition.name for partition in comparison.partitions if partition.whole_disk}
-    names = [name for name in block_range.partitions if name not in whole] or block_range.partitions
-    return ", ".join(clean(name, 40) for name in names) or "–"
+def partition_names(names: Sequence[str], partitions: "Sequence[PartitionCount | PartitionUse]") -> str:
+    """The partitions of a run of blocks; one over the whole disk only where there is no other."""
+    whole = {partition.name for partition in partitions if partition.whole_disk}
+    told = [name for name in names if name not in whole] or names
+    return ", ".join(clean(name, 40) for name in told) or "–"
 
 
 def where(place: Where) -> str:

@@ -149,6 +149,10 @@ def _render(result: Comparison, limits: Limits) -> str:
         ),
         result=result,
         map=surface_map(result),
+        defects=tuple(
+            (each, words.partition_names(each.partitions, result.partitions), words.address_range(each.chs))
+            for each in result.defects[: limits.rows]
+        ),
         pictures=_pictures(result, limits),
         again=result.copy_again if result.copy_again and result.copy_again.blocks else None,
         limits=limits,

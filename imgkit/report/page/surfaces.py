@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 
-from imgkit.comparison.result import Comparison, State
+from imgkit.comparison.result import Comparison
 from imgkit.drive import Drive, track_order
 from imgkit.report import words
 
@@ -20,14 +20,16 @@ STRIP_CELLS = 240
 MOST_SURFACES = 32
 MOST_BLOCKS = 2_000_000
 _OUTER, _INNER = 96.0, 30.0
-_SEVERITY: tuple[State, ...] = ("unreadable", "missing", "differ", "extra")
+_KNOWN = "known-bad"
+_SEVERITY = ("unreadable", "missing", "differ", "extra", _KNOWN)
+"""What a cell may show, the gravest first; the last stands for blocks of a defect list that are not faulty now."""
 
 
 class Cell(msgspec.Struct, frozen=True):
     """A place of the map with faults: its outline, the gravest state in it, and what to say of it."""
 
     outline: str
-    state: State
+    state: str
     text: str
 
 
@@ -50,14 +52,14 @@ class SurfaceMap(msgspec.Struct, frozen=True):
     outer: float
     inner: float
     note: str
-    states: tuple[State, ...]
+    states: tuple[str, ...]
 
 
 def surface_map(result: Comparison) -> SurfaceMap | None:
-    """The map of a comparison, or None when nothing is faulty."""
-    if not result.ranges:
+    """The map of a comparison, or None when nothing is faulty and no block is known to be bad."""
+    if not (result.ranges or result.defects):
         return None
-    listed = sum(each.count for each in result.ranges)
+    listed = sum(each.count for each in result.ranges) + sum(each.count for each in result.defects)
     notes = []
     if result.ranges_total > len(result.ranges):
         notes.append(
@@ -86,7 +88,11 @@ def surface_map(result: Comparison) -> SurfaceMap | None:
         outer=_OUTER,
         inner=_INNER,
         note=" ".join(notes),
-        states=tuple(state for state in _SEVERITY if any(each.state == state for each in result.ranges)),
+        states=tuple(
+            state
+            for state in _SEVERITY
+            if any(each.state == state for each in result.ranges) or (state == _KNOWN and result.defects)
+        ),
     )
 
 
@@ -109,13 +115,14 @@ class _Episodes:
 
 
 def _blocks(result: Comparison, step: int) -> tuple[Any, Any]:
-    """Faulty blocks and the rank of their state, shape (n,) each; every `step`-th of a range, and its first."""
+    """Faulty and known bad blocks and the rank of their state, shape (n,) each; every `step`-th of a run, and its
+    first."""
     import numpy as np
 
-    total = len(result.ranges)
-    firsts = np.fromiter((each.first for each in result.ranges), np.int64, total)
-    counts = -(-np.fromiter((each.count for each in result.ranges), np.int64, total) // step)
-    ranks = np.fromiter((_SEVERITY.index(each.state) for each in result.ranges), np.int64, total)
+    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in result.ranges]
+    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in result.defects]
+    firsts, counts, ranks = np.array(runs, np.int64).T
+    counts = -(-counts // step)
     within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     return np.repeat(firsts, counts) + within * step, np.repeat(ranks, counts)
 
@@ -137,12 +144,15 @@ def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) 
     parts = turned * min(PARTS, physical) // physical
     cells = (heads * RINGS + rings) * PARTS + parts
     arranged = np.lexsort((blocks, ranks, cells))
-    unique, starts, counts = np.unique(cells[arranged], return_index=True, return_counts=True)
+    unique, starts, cell_of = np.unique(cells[arranged], return_index=True, return_inverse=True)
     firsts, worst = blocks[arranged][starts], ranks[arranged][starts]
+    is_known = ranks[arranged] == _SEVERITY.index(_KNOWN)
+    counts, known = (np.bincount(cell_of[which], minlength=len(unique)) for which in (~is_known, is_known))
     by_head: dict[int, list[Cell]] = {}
     faults: dict[int, int] = {}
     ring_count, part_count = min(RINGS, drive.cylinders), min(PARTS, physical)
-    for cell, block, rank, count in zip(unique.tolist(), firsts.tolist(), worst.tolist(), counts.tolist(), strict=True):
+    columns = (each.tolist() for each in (unique, firsts, worst, counts, known))
+    for cell, block, rank, count, known_here in zip(*columns, strict=True):
         head, ring, part = cell // (RINGS * PARTS), cell // PARTS % RINGS, cell % PARTS
         state = _SEVERITY[rank]
         faults[head] = faults.get(head, 0) + count
@@ -151,7 +161,7 @@ def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) 
             Cell(
                 _wedge(ring, part, ring_count, part_count),
                 state,
-                _text(state, block, count * step, words.address(chs), episodes),
+                _text(state, block, (count * step, known_here * step), words.address(chs), episodes),
             )
         )
     shown = sorted(by_head) if drive.heads > MOST_SURFACES else range(drive.heads)
@@ -183,27 +193,28 @@ def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
 
 def _strip(result: Comparison, episodes: _Episodes) -> tuple[Cell, ...]:
     total = max(result.reference.blocks, result.copy.blocks, 1)
-    counts = [0] * STRIP_CELLS
+    counts = [[0, 0] for _ in range(STRIP_CELLS)]
     ranks = [len(_SEVERITY)] * STRIP_CELLS
     firsts = [-1] * STRIP_CELLS
-    for each in result.ranges:
-        low, high = each.first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (each.end - 1) * STRIP_CELLS // total)
+    runs = [(each.first, each.end, _SEVERITY.index(each.state)) for each in result.ranges]
+    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in result.defects]
+    for first, last, rank in runs:
+        low, high = first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (last - 1) * STRIP_CELLS // total)
         for cell in range(low, high + 1):
             start, end = -(-cell * total // STRIP_CELLS), -(-(cell + 1) * total // STRIP_CELLS)
-            inside = max(0, min(each.end, end) - max(each.first, start))
-            rank = _SEVERITY.index(each.state)
-            counts[cell] += inside
+            inside = max(0, min(last, end) - max(first, start))
+            counts[cell][_SEVERITY[rank] == _KNOWN] += inside
             if inside and (rank < ranks[cell] or firsts[cell] < 0):
-                ranks[cell], firsts[cell] = rank, max(each.first, start)
+                ranks[cell], firsts[cell] = rank, max(first, start)
     width = 1000 / STRIP_CELLS
     return tuple(
         Cell(
             f"M{cell * width:.2f} 0h{width:.2f}v40h-{width:.2f}Z",
             _SEVERITY[ranks[cell]],
-            _text(_SEVERITY[ranks[cell]], firsts[cell], counts[cell], "", episodes),
+            _text(_SEVERITY[ranks[cell]], firsts[cell], (counts[cell][0], counts[cell][1]), "", episodes),
         )
         for cell in range(STRIP_CELLS)
-        if counts[cell]
+        if firsts[cell] >= 0
     )
 
 
@@ -212,8 +223,16 @@ def _ticks(result: Comparison) -> tuple[tuple[float, str], ...]:
     return tuple((250.0 * quarter, words.grouped(total * quarter // 4)) for quarter in range(5))
 
 
-def _text(state: State, block: int, count: int, address: str, episodes: _Episodes) -> str:
+def _text(state: str, block: int, counts: tuple[int, int], address: str, episodes: _Episodes) -> str:
+    """What to say of a cell; `counts` are its faulty blocks and its known bad ones."""
+    faults, known = counts
+    here = known if state == _KNOWN else faults
     kind = episodes.kind_of(block)
-    where = f"block {block}" + (f" ({address})" if address else "")
-    more = f" and {words.grouped(count - 1)} more here" if count > 1 else ""
-    return f"{state}: {where}{more}" + (f"; {kind}" if kind else "")
+    parts = [f"{state}: block {block}" + (f" ({address})" if address else "")]
+    if here > 1:
+        parts[0] += f" and {words.grouped(here - 1)} more here"
+    if kind:
+        parts.append(kind)
+    if known and state != _KNOWN:
+        parts.append(f"{words.plural(known, 'known bad block')} here")
+    return "; ".join(parts)

@@ -20,9 +20,11 @@ _RENDERERS = {
     "LabelBuild": ("build", "label_build"),
     "LabelReport": ("label", "label_report"),
     "LayoutList": ("label", "layout_list"),
+    "Preflight": ("preflight", "preflight"),
     "SealReport": ("seal", "seal"),
     "Tally": ("tally", "tally"),
     "Verification": ("verify", "verification"),
+    "Vote": ("vote", "vote"),
     "Worksheet": ("worksheet", "worksheet"),
 }
 """By the result's type: the file that renders it, and the function in it."""

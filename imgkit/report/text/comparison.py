@@ -9,7 +9,7 @@ from rich.text import Text
 
 from imgkit.comparison.result import Comparison
 from imgkit.report import words
-from imgkit.report.text.drawing import answers, findings, heading, indented, table
+from imgkit.report.text.drawing import answers, findings, heading, indented, known_bad, table
 
 MOST_RANGES = 30
 MOST_COMMANDS = 8
@@ -64,6 +64,7 @@ def comparison(result: Comparison, console: Console) -> None:
         indented(console, Text("Extra blocks past the reference's end were allowed by the call."))
     _by_partition(console, result)
     _ranges(console, result)
+    known_bad(console, result)
     _episodes(console, result)
     _copy_again(console, result)
     _label_differences(console, result)
@@ -119,8 +120,8 @@ def _ranges(console: Console, result: Comparison) -> None:
             f"{each.first}+{each.count}",
             each.state,
             words.grouped(each.differing_bytes),
-            words.partition_names(each, result),
-            words.address_range(each),
+            words.partition_names(each.partitions, result.partitions),
+            words.address_range(each.chs),
         )
     indented(console, rows_drawn)
     hidden = result.ranges_total - min(len(result.ranges), MOST_RANGES)

@@ -7,8 +7,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from imgkit.comparison.result import Comparison
 from imgkit.findings import Finding
+from imgkit.inspection.result import Inspection
 from imgkit.report import words
+
+MOST_DEFECTS = 12
 
 _STYLES = {
     "stop": "bold red",
@@ -68,6 +72,25 @@ def answers(console: Console, rows: Sequence[tuple[str, tuple[str, str]]]) -> No
     for question, (answer, sentence) in rows:
         drawn.add_row(question, Text(answer, style=_STYLES.get(answer, "bold")), Text(sentence))
     indented(console, drawn)
+
+
+def known_bad(console: Console, result: Comparison | Inspection) -> None:
+    """The defect list, as far as it lies on the medium."""
+    if not result.defects:
+        return
+    heading(console, "Known bad blocks", f"{words.plural(result.defects_total, 'run')} in the defect list")
+    drawn = table(("blocks", "left"), ("faulty now", "right"), ("partition", "wide"), ("cylinder/head/sector", "wide"))
+    shown = result.defects[:MOST_DEFECTS]
+    for each in shown:
+        drawn.add_row(
+            f"{each.first}+{each.count}",
+            words.grouped(each.faulty_blocks),
+            words.partition_names(each.partitions, result.partitions),
+            words.address_range(each.chs),
+        )
+    indented(console, drawn)
+    if result.defects_total > len(shown):
+        indented(console, Text(f"… and {words.grouped(result.defects_total - len(shown))} more: --json lists them."))
 
 
 def findings(console: Console, told: Sequence[Finding]) -> None:

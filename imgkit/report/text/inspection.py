@@ -5,7 +5,7 @@ from rich.text import Text
 
 from imgkit.inspection.result import Inspection, PartitionUse
 from imgkit.report import words
-from imgkit.report.text.drawing import findings, heading, indented, pairs, table
+from imgkit.report.text.drawing import findings, heading, indented, known_bad, pairs, table
 from imgkit.report.text.label import label as one_label
 
 MOST_AREAS = 24
@@ -47,6 +47,7 @@ def inspection(result: Inspection, console: Console) -> None:
                 Text(_contents(use)),
             )
         indented(console, rows_drawn)
+    known_bad(console, result)
     heading(console, "Areas", words.plural(result.areas_total, "run") + " of blocks")
     rows_drawn = table(("blocks", "left"), ("contents", "left"), ("bytes", "right"))
     largest = sorted(result.areas, key=lambda area: -area.count)[:MOST_AREAS]

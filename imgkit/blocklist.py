@@ -1,0 +1,74 @@
+"""Lists of blocks that people and programs note: reading and writing the CSV of runs `first,count`."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from imgkit.errors import DescriptionError, RequestError
+from imgkit.spans import Span, parse_number, union
+
+HEADER = "first,count"
+MOST_LIST_BYTES = 1 << 20
+MOST_BLOCK_NUMBER = 1 << 62
+_RIGHT = "write FIRST,COUNT, for example 1024,16, or FIRST alone for one block"
+
+
+def read_block_list(path: str | Path) -> tuple[Span, ...]:
+    """The runs of blocks in a CSV file, joined and ascending.
+
+    A line holds `first,count` or `first` (one block), in decimal, `0x…` or `0o…`. Empty lines and what follows a `#`
+    are left out; the first line may be the heading `first,count`. Raises DescriptionError naming the file and the
+    line, and what would be right.
+    """
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise DescriptionError(f"{path}: is a folder, not a list of blocks")
+        with path.open("rb") as file:
+            data = file.read(MOST_LIST_BYTES + 1)
+    except OSError as error:
+        raise DescriptionError(f"{path}: cannot read this list of blocks: {error.strerror}") from None
+    if len(data) > MOST_LIST_BYTES:
+        raise DescriptionError(f"{path}: too large for a list of blocks (over {MOST_LIST_BYTES} bytes)")
+    return parse_block_list(data, source=str(path))
+
+
+def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
+    """As `read_block_list`, from bytes; `source` stands for the file in errors."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        number = data[: error.start].count(b"\n") + 1
+        raise DescriptionError(f"{source}: line {number}: not text: a list of blocks is CSV, {_RIGHT}") from None
+    spans: list[Span] = []
+    may_be_heading = True
+    for number, line in enumerate(text.split("\n"), 1):
+        content = line.partition("#")[0].strip()
+        if not content:
+            continue
+        if may_be_heading and content.replace(" ", "").lower() in (HEADER, "first"):
+            may_be_heading = False
+            continue
+        may_be_heading = False
+        try:
+            spans.append(_span_of(content))
+        except RequestError as error:
+            raise DescriptionError(f"{source}: line {number}: {error}") from None
+    return union(spans)
+
+
+def _span_of(content: str) -> Span:
+    first, *others = (part.strip() for part in content.split(","))
+    if len(others) > 1 or not first:
+        raise RequestError(f"{content[:60]!r} is not a run of blocks: {_RIGHT}")
+    span = Span(parse_number(first), parse_number(others[0]) if others else 1)
+    if span.count == 0:
+        raise RequestError(f"{content[:60]!r} holds no block: COUNT is at least 1")
+    if span.end > MOST_BLOCK_NUMBER:
+        raise RequestError(f"{content[:60]!r} goes past any medium: block numbers end at {MOST_BLOCK_NUMBER}")
+    return span
+
+
+def format_block_list(spans: Iterable[Span]) -> bytes:
+    """The CSV file that `read_block_list` reads as these runs: a heading, then one run a line, joined, ascending."""
+    lines = [HEADER, *(f"{span.first},{span.count}" for span in union(spans))]
+    return "".join(f"{line}\n" for line in lines).encode()

@@ -1,0 +1,179 @@
+"""`imgkit vote`: several dumps of one failing drive, and the best of them."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from imgkit.cli.common import (
+    NUMBER,
+    PATH,
+    access_options,
+    check_outputs,
+    deliver,
+    drive_option,
+    load_drive_option,
+    load_meanwhile,
+    output_options,
+    progress_bar,
+)
+from imgkit.errors import OutputError, RequestError
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
+    from imgkit.spans import Span
+
+
+class DumpListType(click.ParamType[tuple[int, Path]]):
+    """A list of blocks of one dump, `NUMBER=FILE`."""
+
+    name = "NUMBER=FILE"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, Path]:
+        from imgkit.spans import parse_number
+
+        if isinstance(value, tuple):
+            return value
+        number, equals, path = str(value).partition("=")
+        if not equals or not path:
+            self.fail(f"{str(value)[:80]!r} is not NUMBER=FILE: write for example 2=bad.csv", param, ctx)
+        try:
+            return parse_number(number.strip()), Path(path)
+        except RequestError:
+            self.fail(f"{number[:40]!r} is not the number of a dump: they count from 1, as they are named", param, ctx)
+
+
+class HexType(click.ParamType[bytes]):
+    """Bytes as hexadecimal digits."""
+
+    name = "HEX"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> bytes:
+        if isinstance(value, bytes):
+            return value
+        text = str(value)
+        digits = text[2:] if text[:2].lower() == "0x" else text
+        try:
+            found = bytes.fromhex(digits)
+        except ValueError:
+            found = b""
+        if not found:
+            self.fail(f"{text[:40]!r} is not bytes in hexadecimal: write two digits for each, as 0xDEAD", param, ctx)
+        return found
+
+
+DUMP_LIST = DumpListType()
+HEX = HexType()
+
+
+@click.command("vote")
+@click.argument("dumps", type=PATH, nargs=-1, required=True, metavar="DUMP DUMP [DUMP]...")
+@click.option(
+    "--unreadable",
+    "unreadable",
+    type=DUMP_LIST,
+    multiple=True,
+    help="A list (CSV: first,count) of blocks that could not be read when dump NUMBER was made; may be repeated.",
+)
+@click.option(
+    "--only",
+    "only",
+    type=DUMP_LIST,
+    multiple=True,
+    help="A list of the only blocks that dump NUMBER was meant to have, as when they were read again.",
+)
+@click.option(
+    "--fill",
+    "fills",
+    type=HEX,
+    multiple=True,
+    help="What was put in place of unreadable blocks, repeated from the start of a block to its end: a block that is "
+    "nothing else counts as unreadable. May be repeated.",
+)
+@click.option("--fill-text", "fill_texts", multiple=True, metavar="TEXT", help="The same, as text.")
+@click.option("-o", "--output", "best_path", metavar="FILE", help="Write the best dump: a new file.")
+@click.option(
+    "--doubts", "doubts_path", metavar="FILE", help="Write the list of the blocks in doubt (CSV: first,count)."
+)
+@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@drive_option
+@click.option(
+    "--max-ranges",
+    type=NUMBER,
+    default="10000",
+    show_default=True,
+    help="The most ranges to list; counts stay exact.",
+)
+@access_options
+@output_options
+def command(
+    dumps: tuple[Path, ...],
+    unreadable: tuple[tuple[int, Path], ...],
+    only: tuple[tuple[int, Path], ...],
+    fills: tuple[bytes, ...],
+    fill_texts: tuple[str, ...],
+    best_path: str | None,
+    doubts_path: str | None,
+    block_size: int | None,
+    drive_path: Path | None,
+    max_ranges: int,
+    access: "Access",
+    json_path: str | None,
+    quiet: bool,
+) -> int:
+    """Let several DUMPs of one failing drive vote on each block: where they agree, where a majority decides, what
+    stays in doubt, which dump to distrust; and write the best dump.
+
+    Dumps are raw files, block devices, or packed files (.gz .xz .bz2 .zst), numbered from 1 as they are named. A block
+    is in doubt where no version has more than half of the dumps that could be read (with two dumps: wherever they
+    differ), and where none could be read. In the best dump it comes from the most trusted of the dumps with the most
+    votes (fewest blocks outvoted, then fewest unreadable); where none could be read it is zero.
+
+    Exit status: 0 each block was read from two dumps or more, and they agree; 1 dumps differ, or a block was read
+    from one alone, or they are not of one length; 2 a block could be read from none, or there were read errors.
+
+    \b
+    Examples:
+      imgkit vote 1.img 2.img 3.img -o best.img --doubts doubts.csv
+      imgkit vote 1.img 2.img --unreadable 1=bad.csv --fill-text "UNREADABLE "
+      imgkit vote 1.img 2.img again.img --only 3=doubts.csv --drive drive.toml
+    """
+    if len(dumps) < 2:
+        raise RequestError(f"one dump cannot vote: give two or more dumps of the same drive, not only {dumps[0]}")
+    for name in (best_path, doubts_path):
+        if name == "-":
+            raise OutputError("-: the best dump and the list of doubts go into files: name one")
+    lists = [path for _, path in (*unreadable, *only)]
+    check_outputs([json_path, best_path, doubts_path], [*dumps, *lists, drive_path])
+    drive = load_drive_option(drive_path)
+    from imgkit.vote.voter import vote_on
+
+    if json_path != "-":
+        load_meanwhile("imgkit.report.text.vote")
+    with progress_bar(quiet, "voting") as progress:
+        result = vote_on(
+            dumps,
+            unreadable=_by_dump(unreadable),
+            only=_by_dump(only),
+            fills=[*fills, *(text.encode("utf-8", "surrogateescape") for text in fill_texts)],
+            block_size=block_size,
+            drive=drive,
+            max_ranges=max_ranges,
+            best_path=None if best_path is None else Path(best_path),
+            doubts_path=None if doubts_path is None else Path(doubts_path),
+            access=access,
+            progress=progress,
+        )
+    return deliver(result, json_path)
+
+
+def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":
+    """The runs of blocks of each dump; several lists for one dump are joined."""
+    from imgkit.blocklist import read_block_list
+    from imgkit.spans import union
+
+    found: dict[int, tuple[Span, ...]] = {}
+    for number, path in lists:
+        found[number] = union([*found.get(number, ()), *read_block_list(path)])
+    return found

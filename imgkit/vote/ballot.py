@@ -1,0 +1,245 @@
+"""One piece of all dumps, block by block: which versions there are, and what the dumps decide between them."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from imgkit.vote.result import LISTED_STATES
+
+Int64 = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.uint8]
+
+ABSTAINS, UNREADABLE, FIRST_VERSION = 0, 1, 2
+"""What a dump says of a block: nothing, that it could not be read, or (from this number on) which version it has."""
+UNDECIDED = -1
+
+MOST_DUMPS = 15
+"""So that what all dumps say of a block fits into one 64-bit number."""
+
+AGREED = 0
+STATE_CODES = {state: code for code, state in enumerate(LISTED_STATES, AGREED + 1)}
+_STATE_BITS = 3
+_WORD_BYTES = 8
+
+
+class Code(NamedTuple):
+    """What is told of a run of blocks; the dumps that play a part in it are the bits of a number, dump 1 the lowest."""
+
+    state: int
+    behind: int
+    unreadable: int
+    abstains: int
+
+    def packed(self) -> int:
+        """All of it in one 64-bit number."""
+        parts = (self.behind, self.unreadable, self.abstains)
+        return self.state | sum(part << (_STATE_BITS + MOST_DUMPS * index) for index, part in enumerate(parts))
+
+    def leading(self, dumps: int) -> int:
+        """The dumps that have the version, or one of the versions, with the most votes."""
+        return ((1 << dumps) - 1) & ~(self.behind | self.unreadable | self.abstains)
+
+
+def unpacked(number: int) -> Code:
+    """The inverse of `Code.packed`."""
+    part = (1 << MOST_DUMPS) - 1
+    rest = number >> _STATE_BITS
+    return Code(
+        number & ((1 << _STATE_BITS) - 1), rest & part, (rest >> MOST_DUMPS) & part, (rest >> 2 * MOST_DUMPS) & part
+    )
+
+
+def states_of(codes: Int64) -> Int64:
+    """The states of packed codes."""
+    states: Int64 = codes & ((1 << _STATE_BITS) - 1)
+    return states
+
+
+def pairs_of(dumps: int) -> list[tuple[int, int]]:
+    """Every two dumps, by index from 0."""
+    return [(i, j) for i in range(dumps) for j in range(i + 1, dumps)]
+
+
+class Meaning(NamedTuple):
+    """What follows from what all dumps say of a block.
+
+    `source` is the first dump with a version that has the most votes, -1 where none could be read; `outvoted` has an
+    element for each dump; `differing` and `not_compared` have one for each two dumps.
+    """
+
+    code: int
+    source: int
+    outvoted: Int64
+    differing: Int64
+    not_compared: Int64
+
+
+@lru_cache(maxsize=4096)
+def meaning_of(said: tuple[int, ...]) -> Meaning:
+    """Decide about a block from what each dump says of it."""
+    votes = Counter(each for each in said if each >= FIRST_VERSION)
+    most = max(votes.values(), default=0)
+    voters = votes.total()
+    is_decided = most * 2 > voters
+    code = Code(
+        state=_state(len(votes), voters, UNREADABLE in said, is_decided),
+        behind=_bits(0 < votes[each] < most for each in said),
+        unreadable=_bits(each == UNREADABLE for each in said),
+        abstains=_bits(each == ABSTAINS for each in said),
+    )
+    pairs = pairs_of(len(said))
+    compared = [said[i] >= FIRST_VERSION and said[j] >= FIRST_VERSION for i, j in pairs]
+    return Meaning(
+        code=code.packed(),
+        source=next((index for index, each in enumerate(said) if votes[each] == most > 0), -1),
+        outvoted=np.array([is_decided and 0 < votes[each] < most for each in said], np.int64),
+        differing=np.array(
+            [both and said[i] != said[j] for both, (i, j) in zip(compared, pairs, strict=True)], np.int64
+        ),
+        not_compared=np.array([not both for both in compared], np.int64),
+    )
+
+
+def _state(versions: int, voters: int, some_unreadable: bool, is_decided: bool) -> int:
+    if voters == 0:
+        return STATE_CODES["unreadable"]
+    if voters == 1:
+        return STATE_CODES["only-one"]
+    if versions == 1:
+        return STATE_CODES["partly-read"] if some_unreadable else AGREED
+    return STATE_CODES["majority"] if is_decided else STATE_CODES["no-majority"]
+
+
+def _bits(flags: Iterable[bool]) -> int:
+    return sum(1 << index for index, flag in enumerate(flags) if flag)
+
+
+class Poll(NamedTuple):
+    """What a stretch of blocks comes to.
+
+    `firsts`, `counts` and `codes` are the runs in which not all agree, ascending, no two alike touching. The sums are
+    those of `Meaning`, over all its blocks. `sources` has the source of each run of `source_counts` blocks, the
+    agreed ones included.
+    """
+
+    firsts: Int64
+    counts: Int64
+    codes: Int64
+    outvoted: Int64
+    differing: Int64
+    not_compared: Int64
+    sources: Int64
+    source_counts: Int64
+
+
+def poll(said: Int64, edges: Int64) -> Poll:
+    """Count what the dumps say: `said[dump, part]` of the blocks from `edges[part]` up to `edges[part + 1]`."""
+    dumps = len(said)
+    base = dumps + FIRST_VERSION
+    keys = np.array([base**index for index in range(dumps)], np.int64) @ said
+    starts = _starts_of_runs(keys)
+    firsts = edges[starts]
+    counts = np.diff(firsts, append=edges[-1])
+    _, places, inverse = np.unique(keys[starts], return_index=True, return_inverse=True)
+    meanings = [meaning_of(tuple(said[:, starts[place]].tolist())) for place in places]
+    totals = np.bincount(inverse, weights=counts, minlength=len(places)).astype(np.int64)
+    codes = np.array([meaning.code for meaning in meanings], np.int64)[inverse]
+    sources = np.array([meaning.source for meaning in meanings], np.int64)[inverse]
+    joined = _starts_of_runs(codes)
+    told_firsts = firsts[joined]
+    told_counts = np.diff(told_firsts, append=edges[-1])
+    told_codes = codes[joined]
+    is_told = states_of(told_codes) != AGREED
+    return Poll(
+        firsts=told_firsts[is_told],
+        counts=told_counts[is_told],
+        codes=told_codes[is_told],
+        outvoted=totals @ np.array([meaning.outvoted for meaning in meanings]),
+        differing=totals @ np.array([meaning.differing for meaning in meanings]),
+        not_compared=totals @ np.array([meaning.not_compared for meaning in meanings]),
+        sources=sources,
+        source_counts=counts,
+    )
+
+
+def _starts_of_runs(values: Int64) -> Int64:
+    """Where runs of one value start."""
+    return np.concatenate(([0], np.flatnonzero(values[1:] != values[:-1]) + 1))
+
+
+def tell_versions(said: Int64, rows: Sequence[Rows], known_same: Sequence[bool]) -> None:
+    """Give a number to the version of each block that is undecided in `said[dump, block]`.
+
+    `rows[dump]` has a row for each block. `known_same[dump]`: all its rows are those of the first dump that is read.
+    """
+    first = known_same.index(True)
+    for dump in range(len(rows)):
+        open_here = said[dump] == UNDECIDED
+        if not open_here.any():
+            continue
+        said[dump][open_here] = FIRST_VERSION + dump
+        for other in range(dump + 1, len(rows)):
+            both = open_here & (said[other] == UNDECIDED)
+            if not both.any():
+                continue
+            same = both if dump == first and known_same[other] else _same_rows(rows[dump], rows[other], both)
+            said[other][same] = FIRST_VERSION + dump
+
+
+def _same_rows(left: Rows, right: Rows, wanted: Mask) -> Mask:
+    """Which of the wanted rows are the same."""
+    places = np.flatnonzero(wanted)
+    if len(places) * 2 >= len(wanted):
+        return wanted & _are_rows_equal(left, right)
+    same = np.zeros(len(wanted), np.bool_)
+    same[places[_are_rows_equal(left[places], right[places])]] = True
+    return same
+
+
+def _are_rows_equal(left: Rows, right: Rows) -> Mask:
+    """Whether each row is the same in both; flags of eight words are looked at as one where rows divide into them."""
+    size = left.shape[1]
+    if size % _WORD_BYTES:
+        plain: Mask = (left == right).all(axis=1)
+        return plain
+    unequal = left.reshape(-1).view(np.uint64) != right.reshape(-1).view(np.uint64)
+    words = size // _WORD_BYTES
+    flags = unequal if words % _WORD_BYTES else unequal.view(np.uint64)
+    equal: Mask = np.bitwise_or.reduce(flags.reshape(len(left), -1), axis=1) == 0
+    return equal
+
+
+class Fill:
+    """A pattern that stands for blocks that could not be read: repeated from the start of a block to its end."""
+
+    def __init__(self, pattern: bytes, block_size: int) -> None:
+        self.pattern = pattern
+        self._expected = np.frombuffer((pattern * (block_size // len(pattern) + 1))[:block_size], np.uint8)
+
+    @property
+    def is_zero(self) -> bool:
+        """Whether a block of zeros has this pattern."""
+        return not self._expected.any()
+
+    def rows_with_it(self, rows: Rows, cut_bytes: int) -> Mask:
+        """Which rows are nothing but the pattern; the last `cut_bytes` bytes of the last row are not looked at."""
+        size = rows.shape[1]
+        found = np.zeros(len(rows), np.bool_)
+        start = _WORD_BYTES if size % _WORD_BYTES == 0 else 1
+        if start == 1:
+            maybe = rows[:, 0] == self._expected[0]
+        else:
+            maybe = rows.view(np.uint64)[:, 0] == self._expected[:start].view(np.uint64)[0]
+        if cut_bytes:
+            maybe[-1] = False
+            length = size - cut_bytes
+            found[-1] = bool((rows[-1, :length] == self._expected[:length]).all())
+        places = np.flatnonzero(maybe)
+        if len(places):
+            found[places] = (rows[places] == self._expected).all(axis=1)
+        return found

@@ -1,0 +1,248 @@
+"""What a vote writes: new files that appear under their names only when they are whole."""
+
+import os
+import secrets
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+
+from imgkit.blocklist import HEADER
+from imgkit.errors import OutputError
+from imgkit.medium import Medium
+from imgkit.vote.ballot import Int64, Mask, Rows, unpacked
+
+_PAGE_BYTES = 4096
+_WORD_BYTES = 8
+UNDECIDED_AT_ONCE = 1 << 14
+READ_AT_ONCE_BYTES = 1 << 20
+
+
+class NewFile:
+    """A file that is written under a temporary name beside `target` and gets its own when it is whole.
+
+    Leaving it without `finish` removes it. Raises OutputError when it cannot be written.
+    """
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self._place = target.resolve()
+        self._temporary = self._place.with_name(f".{self._place.name[:80]}.{secrets.token_hex(6)}")
+        with self.errors_told():
+            self.descriptor = os.open(self._temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
+        self._is_open = True
+        self.is_finished = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.discard()
+
+    @contextmanager
+    def errors_told(self) -> Iterator[None]:
+        """Turns what goes wrong in writing into an OutputError that names the file."""
+        try:
+            yield
+        except OSError as error:
+            raise OutputError(f"{self.target}: cannot be written: {error.strerror}") from None
+
+    def finish(self) -> None:
+        """See it on the disk and give it its name."""
+        with self.errors_told():
+            os.fsync(self.descriptor)
+            self._temporary.replace(self._place)
+        self._is_open, self.is_finished = False, True
+        os.close(self.descriptor)
+
+    def discard(self) -> None:
+        """Remove it, unless it is finished."""
+        if self._is_open:
+            self._is_open = False
+            os.close(self.descriptor)
+            with suppress(OSError):
+                self._temporary.unlink()
+
+
+class BestFile(NewFile):
+    """The best dump: written piece by piece in any order, with holes where it is zero.
+
+    Where there is no majority, the first of the dumps with the most votes is written at once, and `settle` replaces
+    it when it is known which dump to trust.
+    """
+
+    def __init__(self, target: Path, size_bytes: int) -> None:
+        if target.exists() or target.is_symlink():
+            raise OutputError(f"{target}: exists already: the best dump goes into a new file, so name another")
+        super().__init__(target)
+        self._undecided = tempfile.TemporaryFile()  # noqa: SIM115 - closed by discard and finish
+        try:
+            with self.errors_told():
+                os.ftruncate(self.descriptor, size_bytes)
+        except BaseException:
+            self.discard()
+            raise
+        self._size_bytes = size_bytes
+
+    def discard(self) -> None:
+        self._undecided.close()
+        super().discard()
+
+    def finish(self) -> None:
+        if self.target.exists() or self.target.is_symlink():
+            raise OutputError(f"{self.target}: was made by something else meanwhile: name another file")
+        super().finish()
+
+    def write(self, offset: int, piece: memoryview) -> None:
+        """Write a piece that nothing was written to before; zeros become holes. Safe in several threads."""
+        for start, end in _stretches_with_data(piece):
+            self._write_all(offset + start, piece[start:end])
+
+    def note_undecided(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
+        """Remember, on the disk, runs without a majority."""
+        with self.errors_told():
+            self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
+
+    def settle(self, media: Sequence[Medium], trust: Sequence[int], block_size: int) -> int:
+        """Take what has no majority from the dump that is trusted most of those with the most votes there.
+
+        `trust` has indexes of `media`. Returns how many blocks could not be read now: these stay as they were written.
+        """
+        self._undecided.seek(0)
+        lost_blocks = 0
+        while data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES):
+            records = np.frombuffer(data, np.int64).reshape(-1, 3)
+            for source, firsts, counts in _to_take(records, len(media), trust):
+                for start, end, part in _windows(firsts, firsts + counts, max(1, READ_AT_ONCE_BYTES // block_size)):
+                    lost_blocks += self._take(media[source], start, end, part, block_size)
+        return lost_blocks
+
+    def _take(self, medium: Medium, start: int, end: int, runs: Int64, block_size: int) -> int:
+        """Copy the runs of blocks, (first, end), that lie in blocks `start` … `end` − 1, from a dump."""
+        offset = start * block_size
+        length = min(end * block_size, self._size_bytes) - offset
+        old, new = (np.zeros((end - start, block_size), np.uint8) for _ in range(2))
+        survived = medium.read_surviving(offset, new.data.cast("B")[:length], block_size)
+        os.preadv(self.descriptor, [old.data.cast("B")[:length]], offset)
+        edges = np.zeros(end - start + 1, np.int64)
+        np.add.at(edges, runs[:, 0] - start, 1)
+        np.add.at(edges, runs[:, 1] - start, -1)
+        is_wanted = np.cumsum(edges[:-1]) > 0
+        is_lost = np.zeros(end - start, np.bool_)
+        for first, last in survived.lost:
+            is_lost[first // block_size : -(-last // block_size)] = True
+        is_kept = ~is_wanted | is_lost
+        new[is_kept] = old[is_kept]
+        for first, last in _unequal_pages(old.reshape(-1)[:length], new.reshape(-1)[:length]):
+            self._write_all(offset + first, new.data.cast("B")[first:last])
+        return int(np.count_nonzero(is_wanted & is_lost))
+
+    def _write_all(self, offset: int, piece: memoryview) -> None:
+        with self.errors_told():
+            while len(piece):
+                written = os.pwrite(self.descriptor, piece, offset)
+                offset, piece = offset + written, piece[written:]
+
+
+def _to_take(records: Int64, dumps: int, trust: Sequence[int]) -> Iterator[tuple[int, Int64, Int64]]:
+    """The runs that are to be taken from a dump other than the one that was written at first, for each such dump."""
+    codes, inverse = np.unique(records[:, 2], return_inverse=True)
+    chosen = np.full(len(codes), -1, np.int64)
+    for index, code in enumerate(codes.tolist()):
+        leading = unpacked(code).leading(dumps)
+        source = next(dump for dump in trust if leading >> dump & 1)
+        if source != (leading & -leading).bit_length() - 1:
+            chosen[index] = source
+    sources = chosen[inverse]
+    for source in np.unique(chosen[chosen >= 0]).tolist():
+        runs = records[sources == source]
+        yield source, runs[:, 0], runs[:, 1]
+
+
+def _windows(firsts: Int64, ends: Int64, most_blocks: int) -> Iterator[tuple[int, int, Int64]]:
+    """Ascending runs in windows (start, end) of no more than `most_blocks`, each with its runs; long ones are cut."""
+    index = 0
+    while index < len(firsts):
+        start = int(firsts[index])
+        after = max(index + 1, int(np.searchsorted(ends, start + most_blocks, "right")))
+        end = int(ends[after - 1])
+        if end - start <= most_blocks:
+            yield start, end, np.stack([firsts[index:after], ends[index:after]], axis=1)
+        else:
+            for first in range(start, end, most_blocks):
+                last = min(first + most_blocks, end)
+                yield first, last, np.array([[first, last]], np.int64)
+        index = after
+
+
+def _unequal_pages(old: Rows, new: Rows) -> Iterator[tuple[int, int]]:
+    """The stretches, in whole pages and up to the end, in which two pieces are not the same."""
+    whole = len(old) // _PAGE_BYTES * _PAGE_BYTES
+    flags = (old[:whole] != new[:whole]).reshape(-1, _PAGE_BYTES).any(axis=1)
+    yield from _stretches(np.append(flags, bool((old[whole:] != new[whole:]).any())), len(old))
+
+
+def _stretches_with_data(piece: memoryview) -> Iterator[tuple[int, int]]:
+    """The parts of a piece, in whole pages of it, that are not all zero."""
+    whole = len(piece) // _PAGE_BYTES * _PAGE_BYTES
+    pages = np.frombuffer(piece[:whole], np.uint8).reshape(-1, _PAGE_BYTES)
+    maybe = np.flatnonzero(~pages[:, :_WORD_BYTES].any(axis=1))
+    if not len(maybe):
+        yield 0, len(piece)
+        return
+    has_data = np.ones(len(pages) + 1, np.bool_)
+    has_data[maybe] = pages[maybe].any(axis=1)
+    has_data[-1] = any(piece[whole:])
+    yield from _stretches(has_data, len(piece))
+
+
+def _stretches(pages: Mask, length: int) -> Iterator[tuple[int, int]]:
+    """Runs of pages, the last of which ends at `length`, as (start, end) in bytes."""
+    edges = np.flatnonzero(np.diff(pages.astype(np.int8), prepend=0, append=0))
+    for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+        yield first * _PAGE_BYTES, min(end * _PAGE_BYTES, length)
+
+
+class DoubtFile(NewFile):
+    """The list of the blocks in doubt, as `imgkit.blocklist` reads it, written as they are found."""
+
+    def __init__(self, target: Path) -> None:
+        if target.exists() and not target.is_file():
+            raise OutputError(f"{target}: is not a file: name a file")
+        super().__init__(target)
+        self._file = os.fdopen(os.dup(self.descriptor), "w", encoding="ascii")
+        self._open: tuple[int, int] | None = None
+        self._file.write(f"{HEADER}\n")
+
+    def note(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
+        """Take runs; those that touch become one."""
+        ends = firsts + counts
+        if self._open is not None and self._open[1] == firsts[0]:
+            firsts = np.concatenate(([self._open[0]], firsts[1:]))
+        elif self._open is not None:
+            firsts = np.concatenate(([self._open[0]], firsts))
+            ends = np.concatenate(([self._open[1]], ends))
+        starts_run = np.concatenate(([True], firsts[1:] != ends[:-1]))
+        ends_run = np.concatenate((starts_run[1:], [True]))
+        runs = list(zip(firsts[starts_run].tolist(), ends[ends_run].tolist(), strict=True))
+        self._open = runs[-1]
+        with self.errors_told():
+            self._file.write("".join(f"{first},{end - first}\n" for first, end in runs[:-1]))
+
+    def finish(self) -> None:
+        with self.errors_told():
+            if self._open is not None:
+                self._file.write(f"{self._open[0]},{self._open[1] - self._open[0]}\n")
+            self._file.close()
+        super().finish()
+
+    def discard(self) -> None:
+        with suppress(OSError):
+            self._file.close()
+        super().discard()

@@ -1,0 +1,371 @@
+"""Reading all dumps side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
+
+import heapq
+import threading
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+
+from imgkit.medium import Medium
+from imgkit.vote.absence import Absence, Absent
+from imgkit.vote.ballot import (
+    ABSTAINS,
+    FIRST_VERSION,
+    UNDECIDED,
+    UNREADABLE,
+    Fill,
+    Int64,
+    Mask,
+    Poll,
+    Rows,
+    poll,
+    tell_versions,
+)
+from imgkit.vote.ledger import Ledger
+from imgkit.vote.output import BestFile
+
+PIECE_BYTES = 256 << 10
+UNEQUAL_PIECES = 4
+"""How many pieces are looked at together after an unequal one."""
+MOST_PIECE_BLOCKS = 8192
+"""With small blocks pieces and strips are shorter, since what is found has a cost for each block."""
+STRIP_BYTES = 8 << 20
+WORKERS = 2
+LEAD_BYTES = 1008
+"""What lies before each piece in its buffer; `imgkit.comparison.scan.Buffers` says what it is good for."""
+_MOST_STRIPS_AHEAD = 64
+_TICK_SECONDS = 0.1
+
+Progress = Callable[[int], None]
+"""Called now and then, and at the end, with the byte of the longest dump up to which all is done."""
+
+
+class Panel:
+    """The dumps that vote: `length` bytes of the longest, in blocks of `block_size`, each with what it lacks.
+
+    What goes wrong while they are read is kept here: `shrunk` has the indexes of dumps that ended early.
+    """
+
+    def __init__(
+        self,
+        media: Sequence[Medium],
+        absences: Sequence[Absence],
+        fills: Sequence[Fill],
+        block_size: int,
+        best: BestFile | None = None,
+    ) -> None:
+        self.media, self.absences, self.fills = media, absences, fills
+        self.block_size = block_size
+        self.best = best
+        self.length = max(medium.size_bytes for medium in media)
+        self.blocks = -(-self.length // block_size)
+        self.zero_is_fill = any(fill.is_zero for fill in fills)
+        self.shrunk: set[int] = set()
+
+    @property
+    def piece_size(self) -> int:
+        """The largest multiple of the block size that is no larger than a piece, at least one block."""
+        return max(1, min(MOST_PIECE_BLOCKS, PIECE_BYTES // self.block_size)) * self.block_size
+
+
+class Findings:
+    """What was found in a strip: polls in order, and the blocks of each dump that are filled or gave read errors."""
+
+    def __init__(self, dumps: int) -> None:
+        self.polls: list[Poll] = []
+        self.filled = np.zeros(dumps, np.int64)
+        self.errors = np.zeros(dumps, np.int64)
+
+
+class _Buffers:
+    """One worker's buffers, a piece of each dump, each behind a lead that is the same in all."""
+
+    def __init__(self, dumps: int, size: int) -> None:
+        self.size = size
+        self._buffers = [bytearray(LEAD_BYTES + size) for _ in range(dumps)]
+        self.views = [memoryview(buffer)[LEAD_BYTES:] for buffer in self._buffers]
+
+    def same_as(self, first: int, other: int, count: int) -> bool:
+        """Whether the first `count` bytes of two pieces are the same."""
+        if first == other:
+            return True
+        if count == self.size:
+            return self._buffers[first] == self._buffers[other]
+        return self.views[first][:count].tobytes() == self.views[other][:count].tobytes()
+
+
+class Worker:
+    """What one thread votes with: small pieces as long as they are equal, larger ones after an unequal one."""
+
+    def __init__(self, panel: Panel) -> None:
+        self._panel = panel
+        self._dumps = len(panel.media)
+        self._small = _Buffers(self._dumps, panel.piece_size)
+        self._large: _Buffers | None = None
+
+    def vote(self, start: int, end: int, is_hole: bool) -> Findings:
+        """Read and poll bytes `start` … `end` of all dumps; `is_hole`: they are zero in all and need no reading."""
+        found = Findings(self._dumps)
+        if is_hole:
+            self._poll_zeros(start, end, found)
+            return found
+        buffers, offset = self._small, start
+        while offset < end:
+            count = min(buffers.size, end - offset)
+            if self._poll_piece(buffers, offset, count, found):
+                buffers = self._small
+            else:
+                panel = self._panel
+                self._large = buffers = self._large or _Buffers(self._dumps, UNEQUAL_PIECES * panel.piece_size)
+            offset += count
+        return found
+
+    def _blocks(self, start: int, end: int) -> tuple[int, int]:
+        size = self._panel.block_size
+        return start // size, -(-end // size)
+
+    def _poll_zeros(self, start: int, end: int, found: Findings) -> None:
+        first, last = self._blocks(start, end)
+        absent = [absence.within(first, last) for absence in self._panel.absences]
+        if self._panel.zero_is_fill:
+            for dump, each in enumerate(absent):
+                found.filled[dump] += last - first - sum(b - a for part in each for a, b in part)
+            self._poll_alike(first, last, absent, UNREADABLE, found)
+        else:
+            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+
+    def _poll_alike(self, first: int, last: int, absent: Sequence[Absent], says: int, found: Findings) -> None:
+        """Poll blocks of which every dump `says` the same, except for what it lacks."""
+        if says == FIRST_VERSION and not any(part for each in absent for part in each):
+            return
+        edges = {first, last}
+        for each in absent:
+            edges.update(edge for part in each for span in part for edge in span)
+        ordered = np.array(sorted(edges), np.int64)
+        said = np.full((self._dumps, len(ordered) - 1), says, np.int64)
+        _say_absent(said, ordered, absent)
+        found.polls.append(poll(said, ordered))
+
+    def _poll_piece(self, buffers: _Buffers, offset: int, count: int, found: Findings) -> bool:
+        """Read and poll one piece; True when it is the same wherever it was read."""
+        panel = self._panel
+        first, last = self._blocks(offset, offset + count)
+        absent = [absence.within(first, last) for absence in panel.absences]
+        readers = [dump for dump, each in enumerate(absent) if not each.covers(first, last)]
+        lost = {dump: self._read(dump, buffers.views[dump][:count], offset, absent[dump]) for dump in readers}
+        if not readers:
+            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+            return True
+        known_same = [dump in lost and buffers.same_as(readers[0], dump, count) for dump in range(self._dumps)]
+        is_same = not any(lost.values()) and all(known_same[dump] for dump in readers)
+        if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
+            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+            if panel.best is not None:
+                panel.best.write(offset, buffers.views[readers[0]][:count])
+            return True
+        rows = [self._rows(view, count, last - first) for view in buffers.views]
+        said = np.full((self._dumps, last - first), UNDECIDED, np.int64)
+        edges = np.arange(first, last + 1, dtype=np.int64)
+        for dump, runs in lost.items():
+            for start, end in runs:
+                said[dump, start - first : end - first] = UNREADABLE
+                found.errors[dump] += end - start
+        _say_absent(said, edges, absent)
+        if panel.fills:
+            cut_bytes = (last - first) * panel.block_size - count
+            for dump in readers:
+                filled = self._filled(rows[dump], cut_bytes) & (said[dump] == UNDECIDED)
+                said[dump, filled] = UNREADABLE
+                found.filled[dump] += int(np.count_nonzero(filled))
+        tell_versions(said, rows, known_same)
+        polled = poll(said, edges)
+        found.polls.append(polled)
+        if panel.best is not None:
+            _take_versions(rows, polled)
+            panel.best.write(offset, buffers.views[0][:count])
+        return False
+
+    def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[tuple[int, int]]:
+        """Fill `view` with what the dump has; returns the runs of blocks, (first, end), that gave a read error.
+
+        What it lacks, or could not be read, is zero.
+        """
+        panel = self._panel
+        size = panel.block_size
+        medium = panel.media[dump]
+        first, last = self._blocks(offset, offset + len(view))
+        runs: list[tuple[int, int]] = []
+        for start, end in _between(first, last, absent):
+            begin = start * size - offset
+            part = view[begin : min(end * size - offset, len(view))]
+            survived = medium.read_surviving(offset + begin, part, size)
+            if survived.ended_early:
+                panel.shrunk.add(dump)
+            runs += [(start + a // size, start - (-b // size)) for a, b in survived.lost]
+        for spans in absent:
+            for start, end in spans:
+                begin, stop = start * size - offset, min(end * size - offset, len(view))
+                view[begin:stop] = bytes(stop - begin)
+        return runs
+
+    def _rows(self, view: memoryview, count: int, blocks: int) -> Rows:
+        """A piece as rows of one block each; a cut last block is zero after its end."""
+        whole = blocks * self._panel.block_size
+        view[count:whole] = bytes(whole - count)
+        return np.frombuffer(view[:whole], np.uint8).reshape(blocks, -1)
+
+    def _filled(self, rows: Rows, cut_bytes: int) -> Mask:
+        """Which blocks hold a fill pattern."""
+        found = np.zeros(len(rows), np.bool_)
+        for fill in self._panel.fills:
+            found |= fill.rows_with_it(rows, cut_bytes)
+        return found
+
+    def _is_filled(self, view: memoryview, first: int, last: int, count: int) -> bool:
+        """Whether any block of a piece holds a fill pattern."""
+        if not self._panel.fills:
+            return False
+        cut_bytes = (last - first) * self._panel.block_size - count
+        return bool(self._filled(self._rows(view, count, last - first), cut_bytes).any())
+
+
+def _between(first: int, last: int, absent: Absent) -> Iterator[tuple[int, int]]:
+    """The runs of blocks, (first, end), that are not absent."""
+    position = first
+    for start, end in sorted([*absent.abstains, *absent.unreadable]):
+        if position < start:
+            yield position, start
+        position = end
+    if position < last:
+        yield position, last
+
+
+def _say_absent(said: Int64, edges: Int64, absent: Sequence[Absent]) -> None:
+    for dump, each in enumerate(absent):
+        for runs, says in ((each.abstains, ABSTAINS), (each.unreadable, UNREADABLE)):
+            for start, end in runs:
+                low, high = np.searchsorted(edges, (start, end))
+                said[dump, low:high] = says
+
+
+def _take_versions(rows: Sequence[Rows], polled: Poll) -> None:
+    """Make the first dump's rows the versions that win; zero where there is none."""
+    sources = np.repeat(polled.sources, polled.source_counts)
+    for source in np.unique(polled.sources).tolist():
+        if source != 0:
+            places = np.flatnonzero(sources == source)
+            rows[0][places] = 0 if source < 0 else rows[source][places]
+
+
+def strips(panel: Panel) -> Iterator[tuple[int, int, bool]]:
+    """Cut the dumps into strips (start, end, whether it is a hole in all), in order, without gaps, at blocks."""
+    size, end, reached = panel.block_size, panel.length, 0
+    step = max(1, STRIP_BYTES // PIECE_BYTES) * panel.piece_size
+    extents = heapq.merge(*(medium.data_extents(0, medium.size_bytes) for medium in panel.media))
+    for first, last in extents:
+        first, last = first - first % size, min(end, -(-last // size) * size)
+        if last <= reached:
+            continue
+        if reached < first:
+            yield reached, first, True
+            reached = first
+        for position in range(reached, last, step):
+            yield position, min(position + step, last), False
+        reached = last
+    if reached < end:
+        yield reached, end, True
+
+
+def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress | None = None) -> int | None:
+    """Poll all dumps on several threads; results go to the ledger in order, the counts of each dump to `totals`.
+
+    Returns None when all is done, or, after Ctrl-C, the byte up to which it is.
+    """
+    queue = _Queue(strips(panel), ledger, totals)
+
+    def work() -> None:
+        try:
+            worker = Worker(panel)
+            while (task := queue.take()) is not None:
+                index, (start, end, is_hole) = task
+                queue.give(index, end, worker.vote(start, end, is_hole))
+        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+            queue.fail(error)
+
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(WORKERS)]
+    interrupted = False
+    try:
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            while thread.is_alive():
+                thread.join(_TICK_SECONDS)
+                if progress is not None:
+                    progress(queue.reached)
+        if progress is not None and queue.error is None:
+            progress(panel.length)
+    except KeyboardInterrupt:
+        interrupted = True
+    finally:
+        queue.stop()
+        for thread in threads:
+            if thread.is_alive():
+                thread.join()
+    if queue.error is not None:
+        raise queue.error
+    return queue.unfinished_from if interrupted else None
+
+
+class _Queue:
+    """Hands out strips and takes what was found in them, so that the ledger sees it in order."""
+
+    def __init__(self, source: Iterator[tuple[int, int, bool]], ledger: Ledger, totals: Findings) -> None:
+        self.error: BaseException | None = None
+        self.reached = 0
+        self._source = enumerate(source)
+        self._ledger, self._totals = ledger, totals
+        self._condition = threading.Condition()
+        self._waiting: dict[int, tuple[int, Findings]] = {}
+        self._starts: dict[int, int] = {}
+        self._next = 0
+        self._stopped = False
+
+    @property
+    def unfinished_from(self) -> int | None:
+        """Where the first strip that is not in the ledger starts, or None when none is left."""
+        with self._condition:
+            if self._starts:
+                return min(self._starts.values())
+            task = next(self._source, None)
+            return None if task is None else task[1][0]
+
+    def take(self) -> tuple[int, tuple[int, int, bool]] | None:
+        with self._condition:
+            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
+                self._condition.wait(_TICK_SECONDS)
+            task = None if self._stopped else next(self._source, None)
+            if task is not None:
+                self._starts[task[0]] = task[1][0]
+            return task
+
+    def give(self, index: int, end: int, found: Findings) -> None:
+        with self._condition:
+            self._waiting[index] = (end, found)
+            while self._next in self._waiting:
+                self.reached, ready = self._waiting.pop(self._next)
+                del self._starts[self._next]
+                self._next += 1
+                for each in ready.polls:
+                    self._ledger.absorb(each)
+                self._totals.filled += ready.filled
+                self._totals.errors += ready.errors
+            self._condition.notify_all()
+
+    def fail(self, error: BaseException) -> None:
+        with self._condition:
+            self.error = self.error or error
+            self._stopped = True
+
+    def stop(self) -> None:
+        with self._condition:
+            self._stopped = True

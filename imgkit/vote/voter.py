@@ -1,0 +1,520 @@
+"""The best that several dumps of one drive can tell: the request, the reading, and the result."""
+
+import shlex
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from imgkit import spans
+from imgkit.drive import Drive
+from imgkit.errors import OutputError, RequestError
+from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.label.places import Places, block_size_of
+from imgkit.label.report import read_labels
+from imgkit.label.result import Label
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.spans import Span
+from imgkit.vote.absence import Absence
+from imgkit.vote.result import (
+    STATES_IN_DOUBT,
+    BestDump,
+    Dump,
+    Outlier,
+    Pairing,
+    PartitionVote,
+    ReadAgain,
+    Vote,
+    VoteRange,
+)
+
+if TYPE_CHECKING:
+    from imgkit.vote.ledger import Ledger, Run
+    from imgkit.vote.output import BestFile, DoubtFile
+    from imgkit.vote.reading import Findings, Panel
+
+DEFAULT_MAX_RANGES = 10_000
+MOST_COMMANDS = 1000
+OUTLIER_SHARE = 0.75
+"""The part of all outvoted blocks from which on one dump is called an outlier …"""
+OUTLIER_BLOCKS = 4
+"""… when there are at least so many of them."""
+
+Blocks = Mapping[int, Sequence[Span]]
+"""Runs of blocks by the number of the dump, from 1 on."""
+
+
+def vote_on(
+    dumps: Sequence[str | Path | Medium],
+    *,
+    unreadable: Blocks | None = None,
+    only: Blocks | None = None,
+    fills: Sequence[bytes] = (),
+    block_size: int | None = None,
+    drive: Drive | None = None,
+    max_ranges: int = DEFAULT_MAX_RANGES,
+    best_path: Path | None = None,
+    doubts_path: Path | None = None,
+    access: Access = DEFAULT_ACCESS,
+    progress: Callable[[int, int], None] | None = None,
+) -> Vote:
+    """Let two to fifteen dumps of one drive vote on each block.
+
+    A dump has no vote on a block that it does not have whole, that `unreadable` names, that gives a read error, or
+    that is nothing but one of the `fills`, repeated from the start of the block to its end. Where `only` names a
+    dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
+    size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
+    the blocks in doubt. `progress` is called with the bytes done and the bytes to do.
+
+    Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
+    Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
+    cannot be written.
+    """
+    from imgkit.vote.ballot import MOST_DUMPS
+
+    if not 2 <= len(dumps) <= MOST_DUMPS:
+        raise RequestError(f"{len(dumps)} dumps cannot vote: give 2 to {MOST_DUMPS}")
+    if max_ranges < 0:
+        raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+    for number in [*(unreadable or {}), *(only or {})]:
+        if not 1 <= number <= len(dumps):
+            raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")
+    _refuse_outputs(best_path, doubts_path, dumps)
+    with ExitStack() as opened:
+        media = [
+            medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
+            for medium in dumps
+        ]
+        _refuse_one_file_twice(media)
+        run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
+        return run.carry_out(max_ranges, best_path, doubts_path, progress)
+
+
+def _refuse_outputs(best: Path | None, doubts: Path | None, dumps: Sequence[str | Path | Medium]) -> None:
+    """Inputs are never written, whoever calls."""
+    for output in (best, doubts):
+        for dump in dumps:
+            source = dump.path if isinstance(dump, Medium) else Path(dump)
+            if output is not None and output.exists() and source.exists() and output.samefile(source):
+                raise OutputError(f"{output}: is one of the dumps, which are never written: name another file")
+
+
+def _refuse_one_file_twice(media: Sequence[Medium]) -> None:
+    """A dump that is named twice would have two votes."""
+    seen: dict[tuple[int, ...], int] = {}
+    for number, medium in enumerate(media, 1):
+        status = medium.path.stat()
+        is_device = medium.kind == "device"
+        other = seen.setdefault((status.st_rdev,) if is_device else (status.st_dev, status.st_ino), number)
+        if other != number:
+            raise RequestError(f"{medium.path}: dumps {other} and {number} are the same file, and each has one vote")
+
+
+class _Run:
+    """One vote, from the request to the result."""
+
+    def __init__(
+        self,
+        media: Sequence[Medium],
+        unreadable: Blocks,
+        only: Blocks,
+        fills: Sequence[bytes],
+        block_size: int | None,
+        drive: Drive | None,
+    ) -> None:
+        self.started_at = datetime.now(UTC)
+        self.started = time.monotonic()
+        self.media, self.unreadable, self.only, self.fills = media, unreadable, only, fills
+        self.drive = drive
+        labels, self.label_from = self._labels()
+        self.block_size, self.block_size_source = block_size_of(labels, block_size)
+        for pattern in fills:
+            if not 1 <= len(pattern) <= self.block_size:
+                raise RequestError(
+                    f"a fill pattern of {len(pattern)} bytes cannot be: it is 1 to {self.block_size} bytes, "
+                    "no longer than a block"
+                )
+        self.length = max(medium.size_bytes for medium in media)
+        self.label = labels[0] if labels else None
+        self.places = Places(self.label, drive, self.block_size, self.length)
+        self.blocks = -(-self.length // self.block_size)
+        self.absences = [
+            Absence(medium.size_bytes, self.length, self.block_size, unreadable.get(number, ()), only.get(number))
+            for number, medium in enumerate(media, 1)
+        ]
+        self.is_interrupted = False
+        self.lost_again_blocks = 0
+        self.trust: tuple[int, ...] = ()
+
+    def _labels(self) -> tuple[tuple[Label, ...], int | None]:
+        """The labels of the first dump whose first label reads true, else of the first that has one."""
+        found: tuple[tuple[Label, ...], int | None] = ((), None)
+        for number, medium in enumerate(self.media, 1):
+            labels = read_labels(medium, drive=self.drive).labels
+            if labels and all(labels[0].magics_ok) and (labels[0].checksum is None or labels[0].checksum.ok):
+                return labels, number
+            if labels and found[1] is None:
+                found = labels, number
+        return found
+
+    def carry_out(
+        self,
+        max_ranges: int,
+        best_path: Path | None,
+        doubts_path: Path | None,
+        progress: Callable[[int, int], None] | None,
+    ) -> Vote:
+        """Read all dumps, write what is asked for, and put the answer together."""
+        from imgkit.vote.ballot import Fill
+        from imgkit.vote.ledger import Ledger
+        from imgkit.vote.output import BestFile, DoubtFile
+        from imgkit.vote.reading import Findings, Panel, read_all
+
+        with ExitStack() as outputs:
+            best = None if best_path is None else outputs.enter_context(BestFile(best_path, self.length))
+            doubts = None if doubts_path is None else outputs.enter_context(DoubtFile(doubts_path))
+            ledger = Ledger(
+                len(self.media),
+                max_ranges,
+                self.places.spans,
+                None if doubts is None else doubts.note,
+                None if best is None else best.note_undecided,
+            )
+            fills = [Fill(pattern, self.block_size) for pattern in self.fills]
+            panel = Panel(self.media, self.absences, fills, self.block_size, best)
+            totals = Findings(len(self.media))
+            tick = None if progress is None else lambda reached: progress(reached, self.length)
+            stopped_at = read_all(panel, ledger, totals, tick)
+            self.is_interrupted = stopped_at is not None
+            voted = self.blocks if stopped_at is None else stopped_at // self.block_size
+            dumps = self._dumps(voted, ledger, totals)
+            ordered = sorted(dumps, key=lambda dump: (dump.outvoted_blocks, dump.unreadable_blocks, dump.number))
+            self.trust = tuple(dump.number for dump in ordered)
+            if not self.is_interrupted:
+                self._finish(best, doubts)
+            return self._result(panel, ledger, dumps, voted, best, doubts)
+
+    def _finish(self, best: "BestFile | None", doubts: "DoubtFile | None") -> None:
+        """Complete what is written; after Ctrl-C it is not, and the vote counts as interrupted."""
+        try:
+            if best is not None:
+                self.lost_again_blocks = best.settle(self.media, [number - 1 for number in self.trust], self.block_size)
+                best.finish()
+            if doubts is not None:
+                doubts.finish()
+        except KeyboardInterrupt:
+            self.is_interrupted = True
+
+    def _dumps(self, voted: int, ledger: "Ledger", totals: "Findings") -> tuple[Dump, ...]:
+        described = []
+        for index, (medium, absence) in enumerate(zip(self.media, self.absences, strict=True)):
+            past_end, listed = absence.past_end_before(voted), absence.listed_before(voted)
+            errors, filled = int(totals.errors[index]), int(totals.filled[index])
+            described.append(
+                Dump(
+                    number=index + 1,
+                    path=str(medium.path),
+                    kind=medium.kind,
+                    size_bytes=medium.size_bytes,
+                    blocks=-(-medium.size_bytes // self.block_size),
+                    unreadable_blocks=past_end + listed + errors + filled,
+                    past_end_blocks=past_end,
+                    listed_blocks=listed,
+                    error_blocks=errors,
+                    fill_blocks=filled,
+                    abstained_blocks=absence.abstained_before(voted),
+                    outvoted_blocks=int(ledger.outvoted[index]),
+                )
+            )
+        return tuple(described)
+
+    def _result(
+        self,
+        panel: "Panel",
+        ledger: "Ledger",
+        dumps: tuple[Dump, ...],
+        voted: int,
+        best_file: "BestFile | None",
+        doubt_file: "DoubtFile | None",
+    ) -> Vote:
+        from imgkit.vote.ballot import STATE_CODES, pairs_of
+
+        blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
+        agreed = voted - sum(blocks.values())
+        ranges = tuple(self._range(run) for run in ledger.kept)
+        outlier = _outlier(dumps)
+        findings = by_severity(
+            [
+                *self._changed_findings(panel),
+                *self._length_findings(),
+                *self._list_findings(),
+                *self._fill_findings(dumps, blocks["unreadable"]),
+                *self._outlier_findings(outlier),
+                *self._lost_again_findings(),
+                *self._pattern_findings(ranges, outlier),
+            ]
+        )
+        has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
+        verdict: Verdict = "pass"
+        if self.is_interrupted or has_errors or blocks["unreadable"]:
+            verdict = "incomplete"
+        elif (
+            blocks["majority"] + blocks["no-majority"] + blocks["only-one"]
+            or len(self._lengths()) > 1
+            or says_stop(findings)
+        ):
+            verdict = "fail"
+        best = None
+        doubts_path = None if doubt_file is None or not doubt_file.is_finished else str(doubt_file.target)
+        if best_file is not None and best_file.is_finished:
+            best = BestDump(
+                path=str(best_file.target),
+                size_bytes=self.length,
+                decided_blocks=agreed + blocks["partly-read"] + blocks["majority"],
+                only_one_blocks=blocks["only-one"],
+                in_doubt_blocks=blocks["no-majority"],
+                zero_blocks=blocks["unreadable"],
+            )
+        return Vote(
+            verdict=verdict,
+            findings=findings,
+            started_at=self.started_at.isoformat(timespec="seconds"),
+            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            block_size=self.block_size,
+            block_size_source=self.block_size_source,
+            fill_patterns=tuple(pattern.hex() for pattern in self.fills),
+            dumps=dumps,
+            size_bytes=self.length,
+            blocks=self.blocks,
+            voted_blocks=voted,
+            agreed_blocks=agreed,
+            partly_read_blocks=blocks["partly-read"],
+            majority_blocks=blocks["majority"],
+            no_majority_blocks=blocks["no-majority"],
+            only_one_blocks=blocks["only-one"],
+            unreadable_blocks=blocks["unreadable"],
+            doubt_blocks=sum(blocks[state] for state in STATES_IN_DOUBT),
+            doubt_runs=ledger.doubt_runs,
+            pairings=tuple(
+                Pairing((i + 1, j + 1), voted - int(ledger.not_compared[index]), int(ledger.differing[index]))
+                for index, (i, j) in enumerate(pairs_of(len(dumps)))
+            ),
+            trust=self.trust,
+            outlier=outlier,
+            ranges=ranges,
+            ranges_total=ledger.ranges_total,
+            partitions=self._partitions(ledger),
+            label_from=self.label_from,
+            address_source=self.places.address_source,
+            drive=self.drive,
+            best=best,
+            doubts_path=doubts_path,
+            read_again=self._read_again(ranges, ledger, doubts_path),
+            interrupted=self.is_interrupted,
+        )
+
+    def _range(self, run: "Run") -> VoteRange:
+        from imgkit.vote.ballot import STATE_CODES, unpacked
+
+        code = unpacked(run.code)
+        leading = code.leading(len(self.media))
+        return VoteRange(
+            first=run.first,
+            count=run.count,
+            state=next(state for state, number in STATE_CODES.items() if number == code.state),
+            behind=self._numbers(code.behind),
+            unreadable_in=self._numbers(code.unreadable),
+            taken_from=next((number for number in self.trust if leading >> (number - 1) & 1), None),
+            partitions=self.places.partitions_of(run.first, run.end),
+            chs=self.places.addresses_of(run.first, run.end),
+        )
+
+    def _numbers(self, bits: int) -> tuple[int, ...]:
+        return tuple(number for number in range(1, len(self.media) + 1) if bits >> (number - 1) & 1)
+
+    def _partitions(self, ledger: "Ledger") -> tuple[PartitionVote, ...]:
+        from imgkit.vote.ballot import STATE_CODES
+
+        return tuple(
+            PartitionVote(
+                name=partition.name,
+                type=partition.type,
+                first=span.first,
+                count=span.count,
+                whole_disk=self.label is not None and self.label.is_whole_disk(partition),
+                partly_read_blocks=int(counts[STATE_CODES["partly-read"]]),
+                majority_blocks=int(counts[STATE_CODES["majority"]]),
+                no_majority_blocks=int(counts[STATE_CODES["no-majority"]]),
+                only_one_blocks=int(counts[STATE_CODES["only-one"]]),
+                unreadable_blocks=int(counts[STATE_CODES["unreadable"]]),
+            )
+            for partition, span, counts in zip(
+                self.places.partitions, self.places.spans, ledger.by_watched, strict=True
+            )
+        )
+
+    def _read_again(self, ranges: Sequence[VoteRange], ledger: "Ledger", doubts_path: str | None) -> ReadAgain | None:
+        runs = spans.union(Span(each.first, each.count) for each in ranges if each.state in STATES_IN_DOUBT)
+        if not ledger.doubt_runs:
+            return None
+        again = "again.img"
+        call = [
+            "imgkit",
+            "vote",
+            *(str(medium.path) for medium in self.media),
+            again,
+            "--only",
+            f"{len(self.media) + 1}={doubts_path or 'doubts.csv'}",
+        ]
+        return ReadAgain(
+            commands=tuple(
+                f"dd if=DEVICE of={again} bs={self.block_size} skip={run.first} seek={run.first} count={run.count} "
+                "conv=notrunc,noerror,sync"
+                for run in runs[:MOST_COMMANDS]
+            ),
+            blocks=sum(run.count for run in runs[:MOST_COMMANDS]),
+            runs=ledger.doubt_runs,
+            is_all=len(runs) <= MOST_COMMANDS and ledger.doubt_runs == len(runs) and not self.is_interrupted,
+            then=shlex.join(call),
+        )
+
+    def _lengths(self) -> set[int]:
+        """The lengths of the dumps that were meant to have the whole drive."""
+        return {medium.size_bytes for number, medium in enumerate(self.media, 1) if number not in self.only}
+
+    def _changed_findings(self, panel: "Panel") -> list[Finding]:
+        found = []
+        for number, medium in enumerate(self.media, 1):
+            if medium.changed():
+                message = f"{medium.path} changed while it was read"
+            elif number - 1 in panel.shrunk:
+                message = f"{medium.path} ended earlier while it was read than it said at first"
+            else:
+                continue
+            found.append(
+                Finding(
+                    "medium.changed",
+                    "stop",
+                    message,
+                    Where(medium=f"dump {number}"),
+                    "What was read is neither what it was nor what it is now. Stop what writes to it and vote again.",
+                )
+            )
+        return found
+
+    def _length_findings(self) -> list[Finding]:
+        if len(self._lengths()) < 2:
+            return []
+        told = ", ".join(
+            f"dump {number} has {medium.size_bytes:,}"
+            for number, medium in enumerate(self.media, 1)
+            if number not in self.only
+        )
+        return [
+            Finding(
+                "vote.lengths",
+                "check",
+                f"the dumps are not of one length: {told} bytes",
+                Where(),
+                "What is past a dump's end counts as unreadable in it. Find out how long the drive is: a dump that "
+                "ended early was cut short, one that is too long has something that is not the drive's.",
+            )
+        ]
+
+    def _list_findings(self) -> list[Finding]:
+        found = []
+        everything = [Span(0, self.blocks)]
+        for listed in (self.unreadable, self.only):
+            for number, runs in listed.items():
+                outside = spans.total(spans.difference(runs, everything))
+                if outside:
+                    found.append(
+                        Finding(
+                            "vote.list-past-end",
+                            "check",
+                            f"the list for dump {number} names {outside:,} blocks past the end of every dump, which "
+                            f"is block {self.blocks - 1}",
+                            Where(medium=f"dump {number}"),
+                            f"Lists are in blocks of {self.block_size} bytes here: see that this one is, and that it "
+                            "is of this drive. --block-size sets another size.",
+                        )
+                    )
+        return found
+
+    def _fill_findings(self, dumps: Sequence[Dump], unreadable_blocks: int) -> list[Finding]:
+        least = min((dump.fill_blocks for dump in dumps), default=0)
+        if not (self.fills and unreadable_blocks and least):
+            return []
+        return [
+            Finding(
+                "vote.fill-common",
+                "check",
+                f"every dump has at least {least:,} blocks that are nothing but a fill pattern",
+                Where(),
+                "Where all have it, it may be what lies on the drive. Such blocks count as unreadable here; leave the "
+                "pattern out, or name the unreadable blocks by lists, to have them count.",
+            )
+        ]
+
+    def _outlier_findings(self, outlier: Outlier | None) -> list[Finding]:
+        if outlier is None:
+            return []
+        return [
+            Finding(
+                "vote.outlier",
+                "check",
+                f"dump {outlier.dump} has {outlier.outvoted_blocks:,} of the outvoted blocks "
+                f"({_percent(outlier.share)}); the next, dump {outlier.next_dump}, has "
+                f"{outlier.next_outvoted_blocks:,}",
+                Where(medium=f"dump {outlier.dump}"),
+                "Distrust this dump. `imgkit compare` of the best dump with it says what went wrong with it.",
+            )
+        ]
+
+    def _lost_again_findings(self) -> list[Finding]:
+        if not self.lost_again_blocks:
+            return []
+        return [
+            Finding(
+                "vote.not-read-again",
+                "check",
+                f"{self.lost_again_blocks:,} blocks in doubt could be read once, but not a second time for the best "
+                "dump",
+                Where(),
+                "They were taken from the first of the dumps with the most votes there. Vote again.",
+            )
+        ]
+
+    def _pattern_findings(self, ranges: Sequence[VoteRange], outlier: Outlier | None) -> list[Finding]:
+        """Whether the faults lie under one head, or in another pattern; what only an outlier has is not the drive's."""
+        if self.drive is None or not ranges:
+            return []
+        from imgkit.comparison.patterns import patterns
+        from imgkit.comparison.result import BlockRange
+
+        drives = [
+            Span(each.first, each.count)
+            for each in ranges
+            if not (outlier and each.behind == (outlier.dump,) and not each.unreadable_in)
+        ]
+        # To the patterns, a place that the dumps do not agree on is what a read error is: badly given by the drive.
+        events = [BlockRange(span.first, span.count, "unreadable", 0, (), None, None) for span in spans.union(drives)]
+        return list(patterns(self.drive, events, (), self.block_size))
+
+
+def _outlier(dumps: Sequence[Dump]) -> Outlier | None:
+    """The dump that has most of all outvoted blocks, where one has."""
+    first, second, *_ = sorted(dumps, key=lambda dump: -dump.outvoted_blocks)
+    total = sum(dump.outvoted_blocks for dump in dumps)
+    if first.outvoted_blocks < OUTLIER_BLOCKS or first.outvoted_blocks < OUTLIER_SHARE * total:
+        return None
+    return Outlier(
+        first.number, first.outvoted_blocks, first.outvoted_blocks / total, second.number, second.outvoted_blocks
+    )
+
+
+def _percent(share: float) -> str:
+    """A part of the whole in per cent, 100 only for all of it."""
+    return "all of them" if share == 1 else f"{min(99.9, share * 100):.1f} %"
