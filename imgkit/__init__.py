@@ -9,37 +9,46 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Access": "imgkit.medium",
     "Comparison": "imgkit.comparison.result",
     "Drive": "imgkit.drive",
     "DriveResult": "imgkit.drive",
     "Finding": "imgkit.findings",
+    "Given": "imgkit.preflight.run",
     "ImgkitError": "imgkit.errors",
     "Inspection": "imgkit.inspection.result",
     "Label": "imgkit.label.result",
     "LabelReport": "imgkit.label.result",
     "Medium": "imgkit.medium",
+    "Preflight": "imgkit.preflight.result",
     "Seal": "imgkit.sums.result",
     "Sheet": "imgkit.sums.result",
     "Span": "imgkit.spans",
     "Tally": "imgkit.sums.result",
     "Verification": "imgkit.sums.result",
+    "Vote": "imgkit.vote.result",
     "Worksheet": "imgkit.sums.result",
     "check_labels": "imgkit.label.report",
     "compare": "imgkit.comparison.differ",
     "describe_drive": "imgkit.drive",
     "inspect_medium": "imgkit.inspection.survey",
     "load_drive": "imgkit.drive",
+    "load_machine": "imgkit.preflight.machine",
     "load_seal": "imgkit.sums.verify",
     "make_worksheet": "imgkit.sums.worksheet",
     "open_medium": "imgkit.medium",
+    "preflight_medium": "imgkit.preflight.run",
+    "read_block_list": "imgkit.blocklist",
     "seal_medium": "imgkit.sums.seal",
     "tally": "imgkit.sums.tally",
     "verify": "imgkit.sums.verify",
+    "vote_on": "imgkit.vote.voter",
 }
 
 __all__ = [*sorted(_HOMES), "__version__"]
 
 if TYPE_CHECKING:
+    from imgkit.blocklist import read_block_list as read_block_list
     from imgkit.comparison.differ import compare as compare
     from imgkit.comparison.result import Comparison as Comparison
     from imgkit.drive import Drive as Drive
@@ -53,8 +62,13 @@ if TYPE_CHECKING:
     from imgkit.label.report import check_labels as check_labels
     from imgkit.label.result import Label as Label
     from imgkit.label.result import LabelReport as LabelReport
+    from imgkit.medium import Access as Access
     from imgkit.medium import Medium as Medium
     from imgkit.medium import open_medium as open_medium
+    from imgkit.preflight.machine import load_machine as load_machine
+    from imgkit.preflight.result import Preflight as Preflight
+    from imgkit.preflight.run import Given as Given
+    from imgkit.preflight.run import preflight_medium as preflight_medium
     from imgkit.spans import Span as Span
     from imgkit.sums.result import Seal as Seal
     from imgkit.sums.result import Sheet as Sheet
@@ -66,6 +80,8 @@ if TYPE_CHECKING:
     from imgkit.sums.verify import load_seal as load_seal
     from imgkit.sums.verify import verify as verify
     from imgkit.sums.worksheet import make_worksheet as make_worksheet
+    from imgkit.vote.result import Vote as Vote
+    from imgkit.vote.voter import vote_on as vote_on
 
 
 def __getattr__(name: str) -> object:

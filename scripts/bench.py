@@ -16,6 +16,7 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from random import Random
 
@@ -36,6 +37,16 @@ _EXPLAINED_BAR = 2.0
 _SPARSE_BAR_SECONDS = 2.0
 _HELP_BAR_SECONDS = 0.150
 _LABEL_BAR_SECONDS = 0.300
+_SEAL_BAR = 0.35
+_RULES: dict[str, tuple[list[str], float | None]] = {
+    "rotate16": (["sum", "-r"], 0.6),
+    "add16": (["sum", "-s"], None),
+    "posix-crc": (["cksum"], 1.2),
+}
+"""For each sum of a worksheet the utility that computes it, and the bar against that."""
+
+_FAST = ("fastcrc", "llvmlite")
+"""What the extra `[fast]` installs; the bars of worksheets are meant with it."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +134,16 @@ def write_pair(folder: Path, size_bytes: int) -> tuple[Path, Path]:
     return left, right
 
 
+def write_image(folder: Path, size_bytes: int) -> Path:
+    """A file of random bytes."""
+    path = folder / "image"
+    with path.open("wb") as file:
+        for _ in range(size_bytes // _CHUNK_BYTES):
+            file.write(os.urandom(_CHUNK_BYTES))
+        _settle(file.fileno())
+    return path
+
+
 def write_every_other_block_different(left: Path, path: Path) -> None:
     """A copy of `left` with one byte changed in every second block."""
     with left.open("rb") as source, path.open("wb") as target:
@@ -172,7 +193,7 @@ def identical(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
     if size_bytes <= _GIB:
         yield _different(folder, left, compare, title, size_bytes, runs)
         yield _explained(folder, left, title, runs)
-        yield _sums(left, compare, title, runs)
+        yield _context(left, compare, title, runs)
     for path in folder.iterdir():
         path.unlink()
 
@@ -226,12 +247,38 @@ def _explained(folder: Path, left: str, title: str, runs: int) -> Case:
     )
 
 
-def _sums(left: str, compare: Sequence[str], title: str, runs: int) -> Case:
+def _context(left: str, compare: Sequence[str], title: str, runs: int) -> Case:
     """For context: how long the sums take that people used to compare, and a digest of both media."""
     commands = {name: [name, left] for name in ("sum", "cksum", "sha256sum")}
     commands["imgkit compare --digest sha256"] = [*compare, "--digest", "sha256"]
     rows = [Row(name, [measure(command) for _ in range(runs)]) for name, command in commands.items()]
     return Case(f"for context, {title} (sums of one file; imgkit of both)", rows)
+
+
+def sums(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
+    """Seals and worksheets against the utilities that compute the same digest or sum of the same file."""
+    _check_room(folder, size_bytes)
+    image = str(write_image(folder, size_bytes))
+    title = _size_words(size_bytes)
+    seal, block_seal, sheets = str(folder / "seal"), str(folder / "block-seal"), str(folder / "sheets")
+    commands: list[tuple[str, list[str], list[str], float | None]] = [
+        ("seal", [image, "-o", seal], ["sha256sum"], _SEAL_BAR),
+        ("verify", [image, "--seal", seal], ["sha256sum"], None),
+        ("seal --to-block", [image, "-o", block_seal], ["sha256sum"], None),
+        ("verify", [image, "--seal", block_seal], ["sha256sum"], None),
+        *((f"worksheet --sum {rule}", [image, "-o", sheets], *against) for rule, against in _RULES.items()),
+        ("inspect --sums", [image], ["sum", "-r"], None),
+    ]
+    for words, arguments, utility, bar in commands:
+        command = [_IMGKIT, *words.split(), "--quiet", *arguments]
+        ours, theirs, ratio = in_turns(command, [*utility, image], runs)
+        told = " ".join(utility)
+        row = _ratio_row(f"imgkit {words}", ours, ratio, told, bar if size_bytes >= _GIB else None)
+        to_block = ", seal to the block" if block_seal in arguments and words == "verify" else ""
+        yield Case(f"{words}{to_block}, {title}", [row, Row(told, theirs)])
+    shutil.rmtree(sheets)
+    for path in folder.iterdir():
+        path.unlink()
 
 
 def sparse(folder: Path, runs: int) -> Case:
@@ -300,7 +347,7 @@ def show(case: Case) -> None:
         ratio = "" if row.ratio is None else f"{row.ratio:.2f} × {row.against}"
         met = {None: "", True: "met", False: "NOT MET"}[row.is_met]
         line = (
-            f"  {row.command:<31}{_seconds_words(row.median_seconds):>8}  {spread:<19}"
+            f"  {row.command:<33}{_seconds_words(row.median_seconds):>8}  {spread:<19}"
             f"{row.peak_bytes / _MIB:>5.0f} MiB  {ratio:<21}{row.bar:<20}{met}"
         )
         print(line.rstrip(), flush=True)
@@ -321,19 +368,21 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="64 MiB only: a look, not a judgement of the large sizes")
     parser.add_argument("--runs", type=int, default=5, help="how often each command is run (default 5)")
     parser.add_argument("--folder", type=Path, help="where the temporary files go (default: the usual place)")
+    parser.add_argument("--only", choices=["start", "sparse", "compare", "sums"], help="only this part")
     options = parser.parse_args()
     runs = max(1, options.runs)
     sizes = [64 * _MIB] if options.quick else [_GIB, 4 * _GIB]
     print(
         f"{len(os.sched_getaffinity(0))} processors, Python {platform.python_version()}, "
-        f"{platform.system()} {platform.release()}; load {os.getloadavg()[0]:.1f} before the start\n"
+        f"{platform.system()} {platform.release()}; load {os.getloadavg()[0]:.1f} before the start; of [fast]: "
+        f"{', '.join(name for name in _FAST if find_spec(name) is not None) or 'nothing'}\n"
         f"{runs} runs: median, least – most, peak memory, median ratio of the pairs"
     )
     shown: list[Row] = []
     try:
         with tempfile.TemporaryDirectory(prefix="imgkit-bench-", dir=options.folder) as name:
             folder = Path(name)
-            for case in _cases(folder, sizes, runs):
+            for case in _cases(folder, sizes, runs, options.only):
                 show(case)
                 shown += case.rows
     except (BenchError, OSError) as error:
@@ -345,11 +394,16 @@ def main() -> int:
     return 1 if missed else 0
 
 
-def _cases(folder: Path, sizes: Sequence[int], runs: int) -> Iterator[Case]:
-    yield from small(folder, runs)
-    yield sparse(folder, runs)
-    for size_bytes in sizes:
-        yield from identical(folder, size_bytes, runs)
+def _cases(folder: Path, sizes: Sequence[int], runs: int, only: str | None) -> Iterator[Case]:
+    if only in (None, "start"):
+        yield from small(folder, runs)
+    if only in (None, "sparse"):
+        yield sparse(folder, runs)
+    if only in (None, "compare"):
+        for size_bytes in sizes:
+            yield from identical(folder, size_bytes, runs)
+    if only in (None, "sums"):
+        yield from sums(folder, sizes[0], runs)
 
 
 if __name__ == "__main__":

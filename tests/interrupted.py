@@ -14,9 +14,9 @@ from typing import Any
 
 import msgspec
 
-from imgkit.comparison import differ, journal, scan
+from imgkit.comparison import differ, journal
 from imgkit.errors import ImgkitError
-from imgkit.medium import Medium
+from imgkit.medium import Medium, crew
 from imgkit.outputs import write_output
 from imgkit.report import jsonfile
 
@@ -33,7 +33,7 @@ def slow_down() -> None:
 
     Medium.read_into = slowly  # type: ignore[method-assign]
     journal._SECONDS_BETWEEN = 0.01
-    scan._TICK_SECONDS = 0.005
+    crew._TICK_SECONDS = 0.005
 
 
 def compare_to_the_end(folder: Path) -> int:

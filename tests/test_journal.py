@@ -114,7 +114,10 @@ def test_what_goes_on_is_the_same_to_the_byte(
         with DyingMedium(left, dead) as reference:
             return compare(reference, right, block_size=512, ranges=ranges, max_ranges=max_ranges, journal=journal_path)
 
-    with mock.patch.multiple("imgkit.comparison.scan", PIECE_BYTES=8 << 10, _TICK_SECONDS=0.0005):
+    with (
+        mock.patch("imgkit.comparison.scan.PIECE_BYTES", 8 << 10),
+        mock.patch("imgkit.medium.crew._TICK_SECONDS", 0.0005),
+    ):
         whole = call(None)
         with stopped_after_keeping(times):
             try:

@@ -1,14 +1,30 @@
-"""The README says of the commands what the commands say of themselves."""
+"""The README says of the commands what the commands say of themselves, and shows what they answer."""
 
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 import click
+import pytest
 
 from imgkit.cli import app
 
-README = (Path(__file__).parent.parent / "README.md").read_text()
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+CUT = "…"
+WHAT_DIFFERS_EACH_TIME = re.compile(r"(?<=, tag )\w+|\d{4}-\d\d-\d\dT[\d:]+\+00:00")
+
+
+class Typed(NamedTuple):
+    """A command of the README, and the pieces of its answer that stand below it."""
+
+    command: str
+    pieces: list[list[str]]
 
 
 def commands(group: click.Group, path: str) -> Iterator[tuple[str, str]]:
@@ -43,7 +59,55 @@ def test_every_option_that_the_readme_names_is_there() -> None:
 
 
 def test_every_file_that_the_readme_names_is_there() -> None:
-    root = Path(__file__).parent.parent
     links = re.findall(r"\]\(([^)]+)\)", README)
     assert links
-    assert [link for link in links if not (root / link).is_file()] == []
+    assert [link for link in links if not (ROOT / link).is_file()] == []
+
+
+def typed() -> Iterator[Typed]:
+    """The commands after a prompt, in order. A piece ends where something was cut, or where text comes between."""
+    command = ""
+    pieces: list[list[str]] = []
+    lines = iter(README.partition("## The commands")[0].splitlines())
+    for line in lines:
+        if line.startswith("    $ "):
+            if command:
+                yield Typed(command, [piece for piece in pieces if piece])
+            command, pieces = line[6:], [[]]
+            while command.endswith("\\"):
+                command = command[:-1] + next(lines).strip()
+        elif line.strip() == CUT or (line and not line.startswith("    ")):
+            pieces.append([])
+        elif line and command:
+            pieces[-1].append(as_each_time(line[4:]))
+    yield Typed(command, [piece for piece in pieces if piece])
+
+
+def as_each_time(line: str) -> str:
+    return WHAT_DIFFERS_EACH_TIME.sub("#", line.rstrip())
+
+
+def place_of(piece: list[str], lines: list[str]) -> int | None:
+    """Where in `lines` the lines of `piece` stand one after the other."""
+    places = range(len(lines) - len(piece) + 1)
+    return next((place for place in places if lines[place : place + len(piece)] == piece), None)
+
+
+def test_what_the_readme_shows_is_what_is_answered(tmp_path: Path) -> None:
+    """Every command after a prompt is run, in order, in 80 columns, beside the demo's media."""
+    programs = Path(sys.executable).parent
+    if not (programs / "imgkit").exists():
+        pytest.skip("the command is not installed beside this Python")
+    (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
+    subprocess.run([sys.executable, ROOT / "scripts" / "demo_media.py", tmp_path / "demo-output"], check=True)
+    environ = {**os.environ, "COLUMNS": "80", "PATH": f"{programs}{os.pathsep}{os.environ['PATH']}"}
+    commands = list(typed())
+    assert {each.command.split()[0] for each in commands} == {"imgkit", "cp", "sh", "dd"}
+    for command, pieces in commands:
+        done = subprocess.run(command, shell=True, cwd=tmp_path, env=environ, capture_output=True, check=False)
+        assert done.returncode in (0, 1), f"{command}\n{done.stderr.decode()}"
+        lines = [as_each_time(line) for line in done.stdout.decode().splitlines() if line.strip()]
+        for piece in pieces:
+            place = place_of(piece, lines)
+            assert place is not None, "\n".join([f"this is not the answer to {command}", *piece])
+            lines = lines[place + len(piece) :]

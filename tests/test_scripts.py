@@ -4,12 +4,14 @@ import ast
 import filecmp
 import json
 import os
+import re
 import shlex
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,6 +22,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 SCRIPTS = PROJECT / "scripts"
 sys.path.append(str(SCRIPTS))
 
+import demo  # noqa: E402
 import demo_media  # noqa: E402
 import environment  # noqa: E402
 from demo_media import Fault  # noqa: E402
@@ -332,32 +335,134 @@ class TestScripts:
         assert done.returncode == 2
         assert "status 0; 1 was expected" in done.stderr
 
+    @pytest.mark.parametrize(
+        ("imgkit", "programs", "told"),
+        [
+            pytest.param(
+                'case "$1" in preflight) exit 0;; esac',
+                {},
+                "imgkit preflight ended with status 0; 1 was expected",
+                id="GO for the faulty copy",
+            ),
+            pytest.param(
+                "", {"dd": "exit 0"}, "imgkit preflight ended with status 1; 0 was expected", id="nothing was mended"
+            ),
+            pytest.param("", {"dd": "exit 3"}, "sh ended with status 3", id="a program fails"),
+        ],
+    )
+    def test_demo_fails_when_the_story_goes_wrong(
+        self, clone: Path, tmp_path: Path, imgkit: str, programs: dict[str, str], told: str
+    ) -> None:
+        give_working_environment(clone, before_imgkit=imgkit)
+        others = tmp_path / "programs"
+        others.mkdir()
+        for name, line in programs.items():
+            (others / name).write_text(f"#!/bin/sh\n{line}\n", encoding="utf-8")
+            (others / name).chmod(0o755)
+        done = run_script(clone, "demo.py", cwd=clone, environ={"PATH": f"{others}{os.pathsep}{os.environ['PATH']}"})
+        assert done.returncode == 2
+        assert told in done.stderr.splitlines()[-1]
+        assert "To try next" not in done.stdout
+
     @pytest.mark.parametrize("place", [".", "scripts"])
-    def test_demo_finds_what_it_made_and_its_advice_can_be_pasted(self, clone: Path, place: str) -> None:
-        installed = Path(sys.executable).parent / "imgkit"
-        if not installed.exists():
-            pytest.skip("the command is not installed beside this Python")
-        give_environment(
-            clone,
-            python=f'exec {shlex.quote(sys.executable)} "$@"',
-            imgkit=f'exec {shlex.quote(str(installed))} "$@"',
-        )
-        if environment.work_needed(clone, []) != "nothing":
-            pytest.skip("this Python has no pip or no imgkit, so the demo would install them")
+    def test_demo_goes_from_the_image_to_go_and_can_be_typed(self, clone: Path, media: Path, place: str) -> None:
+        """What it prints after its prompts, pasted into `sh` in order, comes to the same end."""
+        give_working_environment(clone)
         done = run_script(clone, "demo.py", cwd=clone / place)
         assert done.returncode == 0, done.stderr
-        assert "these and nothing else" in done.stdout
-        assert {each.name for each in (clone / "demo-output").iterdir()} == {
-            "station-reference.img",
-            "station-copy.img",
-            "faults.json",
-            "comparison.html",
-            "comparison.json",
+        output = clone / "demo-output"
+        assert {each.name for each in output.iterdir()} == {
+            *("station-reference.img", "station-copy.img", "faults.json", "comparison.html", "comparison.json"),
+            *("before.json", "log-sheet-before.html", "again.sh", "mended.img"),
+            *("label.bin", "label.json", "label.bin.before-512", "after.json", "log-sheet.html"),
         }
-        _, _, advice = done.stdout.partition("To try next:")
-        commands = [line.strip() for line in advice.splitlines() if line.strip() and not line.strip().startswith("#")]
-        assert len(commands) == 4
-        for command in commands:
+        assert "these and nothing else" in done.stdout
+        assert [line for line in done.stdout.splitlines() if line.startswith(("  NO-GO  ", "  GO  "))] == [
+            "  NO-GO  do not boot it before this is settled",
+            "  GO  as far as can be told from here: boot it, read-only or single-user first,",
+        ]
+        for name in (demo_media.REFERENCE_NAME, demo_media.COPY_NAME):
+            assert filecmp.cmp(output / name, media / name, shallow=False), "an input was written"
+        for name, answer, verdict in (("before.json", "no-go", "fail"), ("after.json", "go", "pass")):
+            told = _json_in(output / name)
+            assert (told["answer"], told["verdict"]) == (answer, verdict)
+        for name, answer in (("log-sheet-before.html", "NO-GO"), ("log-sheet.html", "GO")):
+            page = (output / name).read_text(encoding="utf-8")
+            assert re.findall(r"<title>(.*?): ", page)[0] == answer
+            assert re.findall(r'<p class="go-word">.*</span> (.*)</p>', page) == [answer]
+        mended, reference = (output / "mended.img").read_bytes(), (output / demo_media.REFERENCE_NAME).read_bytes()
+        assert mended[BLOCK_BYTES : 2 * BLOCK_BYTES] == (output / "label.bin").read_bytes()
+        assert mended[:BLOCK_BYTES] == reference[:BLOCK_BYTES]
+        assert mended[2 * BLOCK_BYTES :] == reference[2 * BLOCK_BYTES :]
+        assert (output / "label.bin.before-512").read_bytes() == reference[BLOCK_BYTES : 2 * BLOCK_BYTES]
+        story, _, advice = done.stdout.partition("To try next:")
+        tries = [line.strip() for line in advice.splitlines() if line.strip() and not line.strip().startswith("#")]
+        assert len(tries) == 5
+        for command in tries:
             tried = subprocess.run(command, shell=True, cwd=clone / place, capture_output=True, text=True, check=False)
             assert tried.returncode in (0, 1), tried.stderr
             assert tried.stdout
+        for name in ("mended.img", "label.bin", "again.sh", "before.json", "after.json"):
+            (output / name).unlink()
+        steps = re.findall(r"^\$ ((?:.*\\\n)*.*)$", story, re.MULTILINE)
+        typed = [
+            subprocess.run(step, shell=True, cwd=clone / place, capture_output=True, check=False) for step in steps
+        ]
+        assert [each.returncode for each in typed] == [1, 1, 0, 0, 0, 0, 0, 0]
+        assert (output / "mended.img").read_bytes() == mended
+        assert _json_in(output / "after.json")["answer"] == "go"
+
+
+def give_working_environment(root: Path, before_imgkit: str = "") -> None:
+    """An environment with this Python and the command beside it, or a skipped test; a line of shell may come first."""
+    installed = Path(sys.executable).parent / "imgkit"
+    if not installed.exists():
+        pytest.skip("the command is not installed beside this Python")
+    give_environment(
+        root,
+        python=f'exec {shlex.quote(sys.executable)} "$@"',
+        imgkit=f'{before_imgkit}\nexec {shlex.quote(str(installed))} "$@"',
+    )
+    if environment.work_needed(root, []) != "nothing":
+        pytest.skip("this Python has no pip or no imgkit, so the demo would install them")
+
+
+def _json_in(path: Path) -> Any:
+    return json.loads(path.read_bytes())
+
+
+ANSWER = """
+  GO  \x1b[1mas far\x1b[0m as can be told
+
+Media  two
+  one
+
+\x1b[1mEpisodes\x1b[0m  readings
+  first  0.9
+        its evidence
+        → its advice
+  second  0.8
+        its evidence
+
+Findings  none
+"""
+
+
+class TestShorten:
+    @pytest.mark.parametrize(
+        ("shown", "seen"),
+        [
+            pytest.param({"Media": 9}, "Media  two\n  one\n\n  …", id="one section, and that there was more"),
+            pytest.param({"GO": 1, "Findings": 1}, f"{ANSWER.splitlines()[1]}\n\n  …\n\nFindings  none", id="two"),
+            pytest.param(
+                {"Episodes": 4, "Findings": 1},
+                "\x1b[1mEpisodes\x1b[0m  readings\n  first  0.9\n        its evidence\n        → its advice\n  …\n\n"
+                "Findings  none",
+                id="whole items",
+            ),
+            pytest.param({"Episodes": 3}, "\x1b[1mEpisodes\x1b[0m  readings\n  …", id="no part of an item"),
+            pytest.param({}, "", id="nothing"),
+        ],
+    )
+    def test_keeps_what_is_named(self, shown: dict[str, int], seen: str) -> None:
+        assert demo.shorten(ANSWER, shown) == seen

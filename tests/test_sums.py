@@ -13,9 +13,11 @@ import numpy.typing as npt
 import pytest
 import xxhash
 from builders import DyingMedium, random_bytes, write_image
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from imgkit.medium import open_medium
-from imgkit.sums import lockstep
+from imgkit.sums import carries, lockstep
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.risk import risk_of
 from imgkit.sums.rules import FACTS, RULES, Rule, printed
@@ -86,6 +88,77 @@ def test_extreme_bytes(rule: Rule, implementation: Implementation, data: bytes) 
     assert printed(rule, value, len(data)).split() == told_by_utility(rule, data).split()
 
 
+HARD_BYTES = {
+    "blank of all ones": b"\xff" * 70_000,
+    "blank of a formatter's mark": b"\xe5" * 70_000,
+    "the state comes to nothing and stays there": b"\x01" + b"\xff" * 3 + bytes(5000) + b"\x80" * 4000,
+    "one byte in a hundred": b"".join(bytes(99) + bytes([1 + step % 255]) for step in range(1300)),
+    "zeros and ones by turns": (bytes(17) + b"\xff" * 13) * 4000,
+    "longer than a piece": random_bytes(200_001, 6),
+    "as long as a piece": random_bytes(1 << 16, 7),
+    "text": b"It is a truth that one byte follows another. " * 3000,
+}
+
+
+@pytest.mark.parametrize("implementation", ["plain", "compiled"])
+@pytest.mark.parametrize("data", HARD_BYTES.values(), ids=HARD_BYTES.keys())
+def test_rotating_sum_of_hard_bytes(implementation: Implementation, data: bytes) -> None:
+    """Against `sum -r` of GNU coreutils: bytes that lose a carry at nearly every step, at hardly any, and late."""
+    needs("rotate16", implementation)
+    value = summed("rotate16", implementation, data, (len(data) // 3, len(data) // 2))
+    assert printed("rotate16", value, len(data)).split() == told_by_utility("rotate16", data).split()
+
+
+def stepped(state: int, data: bytes) -> int:
+    """The rule as the rationale of `cksum` in POSIX.1-2017 has it: rotate right by one, add, keep 16 bits."""
+    for byte in data:
+        state = ((state >> 1) + ((state & 1) << 15) + byte) % 65_536
+    return state
+
+
+@given(
+    state=st.one_of(st.sampled_from([0, 1, 0x7FFF, 0x8000, 0xFFFE, 0xFFFF]), st.integers(0, 0xFFFF)),
+    seed=st.integers(0, 1 << 32),
+    length=st.integers(0, 2500),
+    kept=st.sampled_from([1.0, 0.5, 0.05, 0.002, 0.0]),
+    least=st.sampled_from([0, 1, 128, 254]),
+)
+@settings(deadline=None, max_examples=300)
+def test_rotating_sum_from_any_state(state: int, seed: int, length: int, kept: float, least: int) -> None:
+    """The leaps of numpy, and the compiled loop where it is installed, against the rule step by step."""
+    source = np.random.default_rng(seed)
+    data = source.integers(least, 256, length, dtype=np.uint8)
+    data[source.random(length) >= kept] = 0
+    wanted = stepped(state, data.tobytes())
+    assert carries.advanced(state, data) == wanted
+    if is_available("rotate16", "compiled"):
+        from imgkit.sums import compiled
+
+        assert compiled.advance(memoryview(bytearray(data)), 0, length, [state]) == [wanted]
+
+
+@pytest.mark.parametrize(("stride", "count"), [(0, 40), (1, 37), (100, 0), (100, 1), (100, 100), (7, 99)])
+def test_compiled_rows_side_by_side(stride: int, count: int) -> None:
+    """Rows that follow each other, overlap, or are one and the same, against the rule step by step."""
+    needs("rotate16", "compiled")
+    from imgkit.sums import compiled
+
+    data, states = random_bytes(400, 8), [0, 1, 0x8000, 0xFFFF]
+    found = compiled.advance(memoryview(bytearray(data)), stride, count, states)
+    assert found == [stepped(each, data[n * stride : n * stride + count]) for n, each in enumerate(states)]
+
+
+@pytest.mark.parametrize(
+    ("lanes", "stride", "count"), [(4, 100, 101), (4, -1, 10), (1, 0, 401), (3, 10, 10), (0, 0, 10)]
+)
+def test_compiled_loop_never_leaves_its_buffer(lanes: int, stride: int, count: int) -> None:
+    needs("rotate16", "compiled")
+    from imgkit.sums import compiled
+
+    with pytest.raises(ValueError, match="do not lie in 400 bytes"):
+        compiled.advance(memoryview(bytearray(400)), stride, count, [0] * lanes)
+
+
 @pytest.mark.parametrize(
     ("rule", "said"), [("rotate16", "53615     1"), ("add16", "477 1"), ("posix-crc", "930766865 9")]
 )
@@ -132,11 +205,12 @@ def test_digests_that_seals_are_made_of() -> None:
 
 @each_way
 def test_ranges_give_what_each_gives_alone(tmp_path: Path, rule: Rule, implementation: Implementation) -> None:
-    """Side by side, in lockstep, with a shorter one last, overlapping and empty: against the plain loop."""
+    """Side by side, in lockstep, with a shorter one last, overlapping and empty: against the plain sum."""
     needs(rule, implementation)
     data = random_bytes(200_003, 3)
     path = write_image(tmp_path / "image", data)
-    extents = [(first, min(first + 4096, len(data))) for first in range(0, len(data), 4096)]
+    extents = [(first, min(first + 1024, len(data))) for first in range(0, len(data), 1024)]
+    assert len(extents) > lockstep.FEWEST_LANES
     extents += [(7, 7), (1, 1000), (0, len(data)), (1, 4097), (2, 4098), (3, 4099)]
     with open_medium(path) as medium:
         found = sum_ranges(medium, extents, rule, block_size=512, implementation=implementation)

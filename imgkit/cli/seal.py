@@ -12,6 +12,7 @@ from imgkit.cli.common import (
     SIZE,
     check_outputs,
     deliver,
+    load_meanwhile,
     output_options,
     progress_bar,
     unpack_option,
@@ -52,6 +53,7 @@ def command(
     from imgkit.sums import seal
 
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
+        load_meanwhile("imgkit.report.text.seal")
         pending = None if block_path is None else stack.enter_context(_Pending(Path(block_path)))
         document, report = seal.seal_medium(
             image,

@@ -11,6 +11,7 @@ from imgkit.cli.common import (
     deliver,
     drive_option,
     load_drive_option,
+    load_meanwhile,
     output_options,
     progress_bar,
     unpack_option,
@@ -50,6 +51,7 @@ def command(
     from imgkit.sums.verify import verify
 
     with progress_bar(quiet, "checking") as progress:
+        load_meanwhile("imgkit.report.text.verify")
         result = verify(
             copy,
             seal_path,

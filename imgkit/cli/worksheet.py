@@ -12,6 +12,7 @@ from imgkit.cli.common import (
     deliver,
     drive_option,
     load_drive_option,
+    load_meanwhile,
     output_options,
     progress_bar,
     unpack_option,
@@ -84,6 +85,7 @@ def command(
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
+        load_meanwhile("imgkit.report.text.worksheet")
         drafted = make_worksheet(
             image,
             rule=cast("Rule", rule),

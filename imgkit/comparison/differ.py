@@ -22,7 +22,7 @@ from imgkit.comparison.result import (
     Sample,
     WhyNot,
 )
-from imgkit.comparison.scan import Hashing, Pair, Progress, come_back, scan, scan_hashing
+from imgkit.comparison.scan import Hashing, Pair, come_back, scan, scan_hashing
 from imgkit.digests import Algorithm, maker
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
@@ -31,6 +31,7 @@ from imgkit.label.places import KnownBad, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.crew import Progress
 from imgkit.medium.quiet import unrest
 from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.spans import Span

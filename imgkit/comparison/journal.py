@@ -55,11 +55,13 @@ class Journal:
         Raises DescriptionError for a file that is no journal or a damaged one, and RequestError for the journal of
         another comparison.
         """
+        from imgkit import __version__
+
         self.reached = 0
         self.ended_early: set[str] = set()
         self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
         self.started_at = started_at
-        self._path, self._question = path, question
+        self._path, self._question, self._version = path, question, __version__
         self._elapsed_before = 0.0
         self._began = self._kept = time.monotonic()
         if path.exists():
@@ -75,13 +77,14 @@ class Journal:
         return time.monotonic() - self._kept >= _SECONDS_BETWEEN
 
     def keep(self, reached: int, ledger: Ledger) -> Callable[[], None]:
-        """Take down that all before byte `reached` is in the ledger; what is returned writes that away."""
-        from imgkit import __version__
+        """Take down that all before byte `reached` is in the ledger; what is returned writes that away.
 
+        It imports nothing: where Ctrl-C hits the end of an import, the interpreter may keep its import lock for good.
+        """
         self._kept = time.monotonic()
         data = to_bytes(
             _Entry(
-                version=__version__,
+                version=self._version,
                 question=self._question,
                 started_at=self.started_at,
                 elapsed_seconds=self.elapsed_seconds,
@@ -104,11 +107,9 @@ class Journal:
             raise OutputError(f"{self._path}: this journal cannot be written: {error.strerror}") from None
 
     def _take_up(self, entry: _Entry) -> None:
-        from imgkit import __version__
-
-        if entry.version != __version__:
+        if entry.version != self._version:
             raise DescriptionError(
-                f"{self._path}: this journal was begun by imgkit {entry.version}, this is {__version__}: go on with "
+                f"{self._path}: this journal was begun by imgkit {entry.version}, this is {self._version}: go on with "
                 "that version, or remove the file and begin again"
             )
         if (other := _difference(entry.question, self._question)) is not None:
@@ -179,8 +180,11 @@ def _difference(kept: Question, asked: Question) -> str | None:
             return f"its {side} is {was.path}"
         if was.size_bytes != now.size_bytes:
             return f"its {side} had {was.size_bytes} bytes, now it has {now.size_bytes}"
-        if was.changed_at_ns != now.changed_at_ns or was.beginning != now.beginning:
+        are_known = was.beginning != "" and now.beginning != ""
+        if was.changed_at_ns != now.changed_at_ns or (are_known and was.beginning != now.beginning):
             return f"its {side} was changed since"
+        if was.route != now.route:
+            return f"its {side} was read another way: {was.route}, not {now.route}"
     if kept.block_size != asked.block_size:
         return f"its blocks have {kept.block_size} bytes, these {asked.block_size}"
     if kept.asked != asked.asked:

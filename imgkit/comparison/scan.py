@@ -3,13 +3,13 @@
 import heapq
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import suppress
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, RawSample, StripResult
 from imgkit.digests import Digest
 from imgkit.medium import Medium
-from imgkit.medium.survival import Survived
+from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, attend, tell_end, work_off
+from imgkit.medium.survival import BeforeEachTry, Survived
 from imgkit.spans import Span, intersection, total, union
 
 if TYPE_CHECKING:
@@ -20,15 +20,12 @@ UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
 HASHED_STRIP_BYTES = 2 << 20
-WORKERS = 2
-_MOST_STRIPS_AHEAD = 64
-_TICK_SECONDS = 0.1
 _MOST_PASSED_OVER = 10_000
 """No more dead stretches are passed over than that: those after it are gone through at once."""
+_FEWEST_AT_ONCE = 4
+_MOST_AT_ONCE = 64
+"""How many blocks of a dead stretch are come back to before one looks whether to stop: more where they are readable."""
 _NOTHING = StripResult((), (), (), (), 0, 0)
-
-Progress = Callable[[int], None]
-"""Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
 
 
 class Pair:
@@ -47,6 +44,11 @@ class Pair:
         self.shared_end = self.length if reference.size_bytes == copy.size_bytes else whole
         self.ended_early: set[str] = set()
         self.passes_over = True
+        self.is_interrupted = False
+
+    def tell_early_end(self, medium: Medium) -> None:
+        """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""
+        self.ended_early.add("reference" if medium is self.reference else "copy")
 
     @property
     def piece_size(self) -> int:
@@ -82,22 +84,29 @@ class Losses(NamedTuple):
 class CarefulReader:
     """Reads one medium of a pair, piece by piece, and knows whether the last piece was a dead one."""
 
-    def __init__(self, pair: Pair, medium: Medium) -> None:
-        self._pair, self._medium = pair, medium
+    def __init__(self, pair: Pair, medium: Medium, before_each_try: BeforeEachTry) -> None:
+        self._pair, self._medium, self._before_each_try = pair, medium, before_each_try
         self._is_in_dead_stretch = False
 
     def read(self, offset: int, buffer: memoryview) -> Survived:
-        """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over."""
+        """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over.
+
+        What is called before each try may end it by raising.
+        """
         pair = self._pair
         if pair.passes_over and offset + len(buffer) <= pair.shared_end:
             survived = self._medium.read_skipping(
-                offset, buffer, pair.block_size, is_in_dead_stretch=self._is_in_dead_stretch
+                offset,
+                buffer,
+                pair.block_size,
+                is_in_dead_stretch=self._is_in_dead_stretch,
+                before_each_try=self._before_each_try,
             )
             self._is_in_dead_stretch = bool(survived.passed_over)
         else:
-            survived = self._medium.read_surviving(offset, buffer, pair.block_size)
+            survived = self._medium.read_surviving(offset, buffer, pair.block_size, self._before_each_try)
         if survived.ended_early:
-            pair.ended_early.add("reference" if self._medium is pair.reference else "copy")
+            pair.tell_early_end(self._medium)
         return survived
 
 
@@ -195,7 +204,7 @@ def _blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
         reference[start:end] = copy[start:end] = bytes(end - start)
 
 
-def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[tuple[int, int]]:
+def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[Strip]:
     """Cut stretches of bytes into strips, leaving out what is a hole in both media.
 
     Strips are ascending, start at a block and do not overlap. They are cut at multiples of `strip_size`, so that they
@@ -206,7 +215,7 @@ def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Ite
             position = first
             while position < last:
                 cut = min((position // strip_size + 1) * strip_size, last)
-                yield position, cut
+                yield Strip(position, cut)
                 position = cut
 
 
@@ -234,20 +243,24 @@ class Worker:
     cost of its own that a larger piece shares out.
     """
 
-    def __init__(self, pair: Pair) -> None:
+    def __init__(self, pair: Pair, before_each_try: BeforeEachTry) -> None:
         self._pair = pair
         self._equal = Buffers(pair.piece_size)
         self._unequal: Buffers | None = None
-        self._reference, self._copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
+        self._reference = CarefulReader(pair, pair.reference, before_each_try)
+        self._copy = CarefulReader(pair, pair.copy, before_each_try)
 
     def compare(self, start: int, end: int, wants_samples: bool) -> StripResult:
-        """Compare bytes `start` … `end` of both media."""
+        """Compare bytes `start` … `end` of both media; raises LeftEarlyError when the work is stopped."""
         pair, findings = self._pair, _PieceFindings(wants_samples)
         buffers, offset = self._equal, start
         while offset < end:
             count = min(buffers.size, end - offset)
             left, right = buffers.reference_view[:count], buffers.copy_view[:count]
-            losses = Losses(self._reference.read(offset, left), self._copy.read(offset, right))
+            try:
+                losses = Losses(self._reference.read(offset, left), self._copy.read(offset, right))
+            except StoppedError:
+                raise LeftEarlyError(offset, findings.result()) from None
             if losses.are_none and buffers.are_equal(count):
                 buffers = self._equal
             else:
@@ -288,63 +301,38 @@ def scan(
         return None
     piece = pair.piece_size
     pieces_in_strip = max(1, STRIP_BYTES // piece) if keeper is None else 1
-    source = enumerate(strips(pair, spans, pieces_in_strip * piece))
-    queue = _Queue(pair, source, ledger, spans[0][0])
 
-    def work() -> None:
-        worker = Worker(pair)
-        while (task := queue.take()) is not None:
-            index, (start, end) = task
-            try:
-                result = worker.compare(start, end, queue.wants_samples)
-            except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-                queue.fail(error)
-                return
-            queue.give(index, end, result)
+    def take_in(found: StripResult) -> None:
+        if found is not _NOTHING:
+            ledger.absorb(found)
+            pair.passes_over = len(ledger.passed_over) < _MOST_PASSED_OVER
+
+    queue = StripQueue(strips(pair, spans, pieces_in_strip * piece), take_in, spans[0][0])
+
+    def new_worker() -> Callable[[Strip], StripResult]:
+        worker = Worker(pair, queue.check)
+        return lambda strip: worker.compare(strip.start, strip.end, len(ledger.samples) < MOST_SAMPLES)
+
+    def keep() -> None:
+        if keeper is not None:
+            with queue.between_strips() as reached:
+                write = keeper.keep(reached, ledger)
+            write()
 
     def tick() -> None:
         if progress is not None:
             progress(queue.reached)
         if keeper is not None and keeper.is_due():
-            queue.keep(keeper)
+            keep()
 
-    interrupted = _attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
-    if queue.error is not None:
-        raise queue.error
-    if interrupted:
-        if keeper is not None:
-            queue.keep(keeper)
+    if work_off(queue, new_worker, tick):
+        pair.is_interrupted = True
+        keep()
         return queue.unfinished_from
-    _tell_end(progress, spans[-1][1])
+    tell_end(progress, spans[-1][1])
     if keeper is not None:
         keeper.keep(spans[-1][1], ledger)()
     return None
-
-
-def _attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
-    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
-    try:
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            while thread.is_alive():
-                thread.join(_TICK_SECONDS)
-                tick()
-    except KeyboardInterrupt:
-        return True
-    finally:
-        stop()
-        for thread in threads:
-            if thread.is_alive():
-                thread.join()
-    return False
-
-
-def _tell_end(progress: Progress | None, end: int) -> None:
-    """Tell that all is done; Ctrl-C comes too late by now to stop anything."""
-    with suppress(KeyboardInterrupt):
-        if progress is not None:
-            progress(end)
 
 
 def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
@@ -352,13 +340,15 @@ def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None
 
     `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
     """
+    if pair.is_interrupted:
+        return not ledger.passed_over
     returning = _Return(pair, ledger)
 
     def tick() -> None:
         if keeper is not None and keeper.is_due():
             returning.keep(keeper, end)
 
-    interrupted = _attend([threading.Thread(target=returning.run, daemon=True)], returning.stop, tick)
+    interrupted = attend([threading.Thread(target=returning.run, daemon=True)], returning.stop, tick)
     if returning.error is not None:
         raise returning.error
     if interrupted and keeper is not None:
@@ -374,13 +364,12 @@ class _Return:
         self._pair, self._ledger = pair, ledger
         self._lock = threading.Lock()
         self._stopped = False
+        self._buffers = (bytearray(), bytearray())
 
     def run(self) -> None:
         try:
             while self._ledger.passed_over and not self._stopped:
-                found = self._look_at(self._ledger.passed_over[0])
-                with self._lock:
-                    self._ledger.settle(found)
+                self._go_into(self._ledger.passed_over[0])
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = error
 
@@ -392,84 +381,76 @@ class _Return:
             write = keeper.keep(end, self._ledger)
         write()
 
-    def _look_at(self, passed: PassedOver) -> StripResult:
+    def _go_into(self, passed: PassedOver) -> None:
+        """Try a stretch from its start on, a few blocks at a time, and settle what lies before the next failing ones.
+
+        So little is lost, and Ctrl-C need not wait, where each failing block takes seconds.
+        """
         pair, size = self._pair, self._pair.block_size
-        offset = passed.first * size
-        count = min((passed.first + passed.count) * size, pair.shared_end) - offset
-        left, right = memoryview(bytearray(count)), memoryview(bytearray(count))
-        losses = Losses(
-            pair.reference.read_sparingly(offset, left, size), pair.copy.read_sparingly(offset, right, size)
-        )
+        start, end = passed.first * size, min((passed.first + passed.count) * size, pair.shared_end)
+        left, right = self._views(end - start)
+        lost: tuple[list[tuple[int, int]], list[tuple[int, int]]] = ([], [])
+        position, together = 0, _FEWEST_AT_ONCE
+        while not any(lost) and position < len(left) and not self._stopped:
+            until = min(position + together * size, len(left))
+            for medium, view, stretches in ((pair.reference, left, lost[0]), (pair.copy, right, lost[1])):
+                survived = medium.read_sparingly(start + position, view[position:until], size)
+                stretches += [(position + a, position + b) for a, b in survived.lost]
+                if survived.ended_early:
+                    pair.tell_early_end(medium)
+            position, together = until, min(2 * together, _MOST_AT_ONCE)
+        losses = Losses(Survived(lost[0], False), Survived(lost[1], False))
+        if position < len(left):
+            position = max((b for _, b in losses.stretches), default=0)
+        if position > 0:
+            self._settle(passed, losses, left[:position], right[:position])
+
+    def _views(self, count: int) -> tuple[memoryview, memoryview]:
+        if len(self._buffers[0]) < count:
+            self._buffers = (bytearray(count), bytearray(count))
+        left, right = self._buffers
+        return memoryview(left)[:count], memoryview(right)[:count]
+
+    def _settle(self, passed: PassedOver, losses: Losses, left: memoryview, right: memoryview) -> None:
+        """Put what was found in the place of a stretch, or of its beginning: then the last block is unreadable."""
         findings = _PieceFindings(len(self._ledger.samples) < MOST_SAMPLES)
-        findings.note(pair, offset, losses)
+        offset = passed.first * self._pair.block_size
+        findings.note(self._pair, offset, losses)
         _blot_out(left, right, losses)
-        findings.look_at(pair, offset, left, right)
-        return findings.result()
+        findings.look_at(self._pair, offset, left, right)
+        found = findings.result()
+        tried = -(-len(left) // self._pair.block_size)
+        with self._lock:
+            if tried < passed.count:
+                begun, rest = _parted(passed, tried, found)
+                found = found._replace(unreadable=intersection(found.unreadable, [Span(begun.first, begun.count)]))
+                self._ledger.passed_over[:1] = [begun, rest]
+            self._ledger.settle(found)
 
 
-class _Queue:
-    """Hands out strips and takes their results, so that the ledger sees them in order."""
+def _parted(passed: PassedOver, tried: int, found: StripResult) -> tuple[PassedOver, PassedOver]:
+    """A stretch in two: what lies before the last block that was tried, and what lies behind it.
 
-    def __init__(self, pair: Pair, source: Iterator[tuple[int, tuple[int, int]]], ledger: Ledger, start: int) -> None:
-        self.error: BaseException | None = None
-        self.reached = start
-        self._pair = pair
-        self._source = source
-        self._ledger = ledger
-        self._condition = threading.Condition()
-        self._waiting: dict[int, tuple[int, StripResult]] = {}
-        self._starts: dict[int, int] = {}
-        self._next = 0
-        self._stopped = False
+    That block stays unreadable; on which side it is, the first part tells.
+    """
+    left = passed.count - tried
 
-    @property
-    def wants_samples(self) -> bool:
-        return len(self._ledger.samples) < MOST_SAMPLES
+    def still_lost(before: int, now: int) -> int:
+        return left if before == passed.count else max(0, min(left, before - now))
 
-    @property
-    def unfinished_from(self) -> int | None:
-        """Where the first strip that is not in the ledger starts, or None when none is left."""
-        with self._condition:
-            if self._starts:
-                return min(self._starts.values())
-            task = next(self._source, None)
-            return None if task is None else task[1][0]
-
-    def take(self) -> tuple[int, tuple[int, int]] | None:
-        with self._condition:
-            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
-                self._condition.wait(_TICK_SECONDS)
-            task = None if self._stopped else next(self._source, None)
-            if task is not None:
-                self._starts[task[0]] = task[1][0]
-            return task
-
-    def give(self, index: int, end: int, result: StripResult) -> None:
-        with self._condition:
-            self._waiting[index] = (end, result)
-            while self._next in self._waiting:
-                self.reached, ready = self._waiting.pop(self._next)
-                del self._starts[self._next]
-                self._next += 1
-                if ready is not _NOTHING:
-                    self._ledger.absorb(ready)
-                    self._pair.passes_over = len(self._ledger.passed_over) < _MOST_PASSED_OVER
-            self._condition.notify_all()
-
-    def keep(self, keeper: Keeper) -> None:
-        """Keep the ledger as it is between two strips."""
-        with self._condition:
-            write = keeper.keep(self.reached, self._ledger)
-        write()
-
-    def fail(self, error: BaseException) -> None:
-        with self._condition:
-            self.error = self.error or error
-            self._stopped = True
-
-    def stop(self) -> None:
-        with self._condition:
-            self._stopped = True
+    rest = PassedOver(
+        passed.first + tried,
+        left,
+        still_lost(passed.lost_reference, found.lost_reference),
+        still_lost(passed.lost_copy, found.lost_copy),
+    )
+    begun = PassedOver(
+        passed.first,
+        tried - 1,
+        passed.lost_reference - rest.lost_reference,
+        passed.lost_copy - rest.lost_copy,
+    )
+    return begun, rest
 
 
 class Hashing:
@@ -506,12 +487,13 @@ def scan_hashing(
         if progress is not None:
             progress(min(reading.reached, pair.shared_end))
 
-    interrupted = _attend([threading.Thread(target=reading.run, daemon=True)], reading.stop, tick)
+    interrupted = attend([threading.Thread(target=reading.run, daemon=True)], reading.stop, tick)
     if reading.error is not None:
         raise reading.error
+    pair.is_interrupted = interrupted
     if interrupted and reading.reached < reading.end:
         return min(reading.reached, pair.shared_end), {"reference", "copy"}
-    _tell_end(progress, pair.shared_end)
+    tell_end(progress, pair.shared_end)
     return None, reading.unreadable
 
 
@@ -535,15 +517,21 @@ class _HashedReading:
     def run(self) -> None:
         try:
             self._read_all()
+        except StoppedError:
+            pass
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = error
+
+    def _check(self) -> None:
+        if self._stopped:
+            raise StoppedError
 
     def _read_all(self) -> None:
         from concurrent.futures import ThreadPoolExecutor
 
         pair, piece = self._pair, self._pair.piece_size
         strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
-        reference, copy = CarefulReader(pair, pair.reference), CarefulReader(pair, pair.copy)
+        reference, copy = (CarefulReader(pair, medium, self._check) for medium in (pair.reference, pair.copy))
         sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
         with ThreadPoolExecutor(2) as pool:
             hashed: Future[None] | None = None

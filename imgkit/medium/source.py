@@ -4,6 +4,7 @@ import errno
 import os
 import stat
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Literal, Self
@@ -13,7 +14,7 @@ import msgspec
 from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.packed import packing_of, unpack
-from imgkit.medium.survival import Survived, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
 
 if TYPE_CHECKING:
     from imgkit.medium.direct import DirectReader
@@ -26,12 +27,16 @@ _BEGINNING_BYTES = 1 << 16
 
 
 class Identity(msgspec.Struct, frozen=True):
-    """What tells one medium from another: its place, its size, when its file was changed, what it begins with."""
+    """What tells one medium from another: its place, its size, when its file was changed, what it begins with.
+
+    `beginning` is empty where that could not be read. `route` is not of the medium, but of what is known of it.
+    """
 
     path: str
     size_bytes: int
     changed_at_ns: int
     beginning: str
+    route: Route
 
 
 class Medium:
@@ -121,22 +126,44 @@ class Medium:
     def read(self, offset: int, count: int) -> bytes:
         """Up to `count` bytes from byte `offset` on: fewer only at the end of the medium.
 
-        Raises OSError when the medium gives a read error.
+        Raises OSError when the medium gives a read error, also when it is read again `retries` times.
         """
         count = max(0, min(count, self.size_bytes - offset))
+        if count == 0:
+            return b""
         buffer = bytearray(count)
-        got = self.read_into(offset, memoryview(buffer)) if count else 0
-        return bytes(buffer[:got])
+        for _ in range(self.retries):
+            with suppress(OSError):
+                return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
+        return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
 
-    def read_surviving(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
+    def read_surviving(
+        self, offset: int, buffer: memoryview, block_size: int, before_each_try: BeforeEachTry = go_on
+    ) -> Survived:
         """Fill `buffer` with what can be read from byte `offset` on; never raises a read error.
 
         A piece that fails is read again in halves down to single blocks, and these `retries` times more; in a dead
         stretch each block is tried once. `offset` is at a block's start. What could not be read is zero in the buffer.
+        What `before_each_try` raises ends it.
         """
-        return read_surviving(self.read_into, offset, buffer, block_size, retries=self.retries)
+        return read_surviving(
+            self.read_into,
+            offset,
+            buffer,
+            block_size,
+            retries=self.retries,
+            before_each_try=before_each_try,
+        )
 
-    def read_skipping(self, offset: int, buffer: memoryview, block_size: int, *, is_in_dead_stretch: bool) -> Survived:
+    def read_skipping(
+        self,
+        offset: int,
+        buffer: memoryview,
+        block_size: int,
+        *,
+        is_in_dead_stretch: bool,
+        before_each_try: BeforeEachTry = go_on,
+    ) -> Survived:
         """As `read_surviving`, but the inner blocks of a dead stretch are passed over, to be come back to."""
         return read_skipping(
             self.read_into,
@@ -145,6 +172,7 @@ class Medium:
             block_size,
             retries=self.retries,
             is_in_dead_stretch=is_in_dead_stretch,
+            before_each_try=before_each_try,
         )
 
     def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
@@ -154,7 +182,8 @@ class Medium:
     def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.
 
-        A medium that cannot tell its holes gives one stretch.
+        A medium that cannot tell its holes gives one stretch. What lies behind the end of a file that was cut since it
+        was opened is no hole.
         """
         position = start
         while position < end:
@@ -162,7 +191,7 @@ class Medium:
                 first = os.lseek(self._descriptor, position, os.SEEK_DATA)
                 last = os.lseek(self._descriptor, first, os.SEEK_HOLE)
             except OSError as error:
-                if error.errno == errno.ENXIO:
+                if error.errno == errno.ENXIO and self._stamp_now()[0] >= end:
                     return
                 yield position, end
                 return
@@ -183,7 +212,7 @@ class Medium:
             beginning = xxh3_128_hexdigest(self.read(0, _BEGINNING_BYTES))
         except OSError:
             beginning = ""
-        return Identity(os.path.abspath(self.path), self.size_bytes, self._changed_at_ns, beginning)  # noqa: PTH100
+        return Identity(os.path.abspath(self.path), self.size_bytes, self._changed_at_ns, beginning, self.route)  # noqa: PTH100
 
     def users(self) -> "tuple[Use, ...]":
         """Who else uses this medium, as far as the system shows it."""

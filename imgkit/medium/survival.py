@@ -5,11 +5,17 @@ from typing import NamedTuple
 
 ReadInto = Callable[[int, memoryview], int]
 Stretch = tuple[int, int]
+BeforeEachTry = Callable[[], None]
+"""Called before each read; what it raises ends the reading, so that one of many slow tries can be left."""
 
 DEAD_BLOCKS = 16
 """So many failing blocks, one after the other, are taken for a dead stretch."""
 
 _MOST_BLOCKS_AT_ONCE = 64
+
+
+def go_on() -> None:
+    """Nothing speaks against the next try."""
 
 
 class Survived(NamedTuple):
@@ -27,7 +33,15 @@ class Survived(NamedTuple):
 class _Attempt:
     """A buffer that is filled run by run; what stays unread is zero at the end."""
 
-    def __init__(self, read_into: ReadInto, offset: int, buffer: memoryview, block_size: int) -> None:
+    def __init__(
+        self,
+        read_into: ReadInto,
+        offset: int,
+        buffer: memoryview,
+        block_size: int,
+        before_each_try: BeforeEachTry = go_on,
+    ) -> None:
+        self._before_each_try = before_each_try
         self.blocks = -(-len(buffer) // block_size)
         self.ended_early = False
         self._read_into, self._offset, self._buffer, self._block_size = read_into, offset, buffer, block_size
@@ -36,6 +50,7 @@ class _Attempt:
     def try_run(self, first: int, end: int) -> bool:
         """Read these blocks; False when that gave a read error."""
         start, stop = self._bytes_of(first, end)
+        self._before_each_try()
         try:
             got = self._read_into(self._offset + start, self._buffer[start:stop])
         except OSError:
@@ -106,6 +121,7 @@ def read_skipping(
     *,
     retries: int,
     is_in_dead_stretch: bool = False,
+    before_each_try: BeforeEachTry = go_on,
 ) -> Survived:
     """Fill `buffer` with what can be read from byte `offset` on, passing over dead stretches; raises no read error.
 
@@ -114,7 +130,7 @@ def read_skipping(
     rows is passed over. In a dead stretch that began before the buffer one failing block at each end is enough, and no
     block is tried twice.
     """
-    attempt = _Attempt(read_into, offset, buffer, block_size)
+    attempt = _Attempt(read_into, offset, buffer, block_size, before_each_try)
     blocks = attempt.blocks
     if attempt.try_run(0, blocks):
         return attempt.result()
@@ -133,9 +149,16 @@ def read_skipping(
     return attempt.result([(front, back)])
 
 
-def read_sparingly(read_into: ReadInto, offset: int, buffer: memoryview, block_size: int) -> Survived:
+def read_sparingly(
+    read_into: ReadInto,
+    offset: int,
+    buffer: memoryview,
+    block_size: int,
+    *,
+    before_each_try: BeforeEachTry = go_on,
+) -> Survived:
     """Fill `buffer` with what can be read from byte `offset` on, trying each failing block once alone and no more."""
-    attempt = _Attempt(read_into, offset, buffer, block_size)
+    attempt = _Attempt(read_into, offset, buffer, block_size, before_each_try)
     first, together = 0, 1
     while first < attempt.blocks:
         end = min(first + together, attempt.blocks)
@@ -149,13 +172,21 @@ def read_sparingly(read_into: ReadInto, offset: int, buffer: memoryview, block_s
     return attempt.result()
 
 
-def read_surviving(read_into: ReadInto, offset: int, buffer: memoryview, block_size: int, *, retries: int) -> Survived:
+def read_surviving(
+    read_into: ReadInto,
+    offset: int,
+    buffer: memoryview,
+    block_size: int,
+    *,
+    retries: int,
+    before_each_try: BeforeEachTry = go_on,
+) -> Survived:
     """As `read_skipping`, but what was passed over is come back to at once."""
-    survived = read_skipping(read_into, offset, buffer, block_size, retries=retries)
+    survived = read_skipping(read_into, offset, buffer, block_size, retries=retries, before_each_try=before_each_try)
     if not survived.passed_over:
         return survived
     ((start, end),) = survived.passed_over
-    again = read_sparingly(read_into, offset + start, buffer[start:end], block_size)
+    again = read_sparingly(read_into, offset + start, buffer[start:end], block_size, before_each_try=before_each_try)
     lost = [
         *((first, min(last, start)) for first, last in survived.lost if first < start),
         *((start + first, start + last) for first, last in again.lost),

@@ -1,70 +1,70 @@
-"""The rotating sum as machine code, for one stretch and for four side by side: needs llvmlite, which `[fast]` brings.
+"""The rotating sum as machine code, which `[fast]` brings: a loop over four stretches side by side.
 
-The loops are written in the language of the compiler's middle (LLVM IR), since importing a compiler for Python would
-take longer than summing a gibibyte.
+The loop is written in the language of the compiler's middle (LLVM IR): importing a compiler for Python would take
+longer than summing a gibibyte does.
 """
 
 import ctypes
+from collections.abc import Sequence
 from typing import Any
 
 import llvmlite.binding as llvm  # type: ignore[import-untyped]
 
 LANES = 4
-"""How many stretches one loop sums: a sum waits for itself at every byte, four of them wait together."""
+"""How many stretches the loop sums: a sum waits for itself at every byte, four of them wait together."""
 
-_STATE_BYTES = 2
-_CALL = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int64, ctypes.c_int64, ctypes.c_void_p)
+_LOOP = """
+declare i16 @llvm.fshr.i16(i16, i16, i16)
 
-_ROTATE = "declare i16 @llvm.fshr.i16(i16, i16, i16)\n"
-_HEAD = """
-define void @advance{lanes}(ptr readonly %rows, i64 %stride, i64 %count, ptr %states) {{
+define void @advance(ptr readonly %rows, i64 %stride, i64 %count, ptr %states) {{
 start:
-"""
-_PREPARE = """
-  %place{n} = getelementptr inbounds i16, ptr %states, i64 {n}
-  %first{n} = load i16, ptr %place{n}
-  %skip{n} = mul i64 %stride, {n}
-  %row{n} = getelementptr inbounds i8, ptr %rows, i64 %skip{n}
-"""
-_ENTER = """
-  %is_empty = icmp eq i64 %count, 0
-  br i1 %is_empty, label %end, label %loop
+{prepared}
+  br label %loop
 loop:
   %index = phi i64 [ 0, %start ], [ %next, %loop ]
+{states}
+{steps}
+  %next = add nuw i64 %index, 1
+  %goes_on = icmp ult i64 %next, %count
+  br i1 %goes_on, label %loop, label %end
+end:
+{stored}
+  ret void
+}}
 """
-_STATE = "  %state{n} = phi i16 [ %first{n}, %start ], [ %sum{n}, %loop ]\n"
-_STEP = """
-  %at{n} = getelementptr inbounds i8, ptr %row{n}, i64 %index
+"""In C: `for (index = 0; index < count; index++)` state = (state >> 1 | state << 15) + row[index], for each lane."""
+
+_PREPARED = """
+  %place{n} = getelementptr i16, ptr %states, i64 {n}
+  %first{n} = load i16, ptr %place{n}
+  %skip{n} = mul i64 %stride, {n}
+  %row{n} = getelementptr i8, ptr %rows, i64 %skip{n}
+"""
+_STATES = "  %state{n} = phi i16 [ %first{n}, %start ], [ %sum{n}, %loop ]\n"
+_STEPS = """
+  %at{n} = getelementptr i8, ptr %row{n}, i64 %index
   %byte{n} = load i8, ptr %at{n}
   %wide{n} = zext i8 %byte{n} to i16
   %turned{n} = call i16 @llvm.fshr.i16(i16 %state{n}, i16 %state{n}, i16 1)
   %sum{n} = add i16 %turned{n}, %wide{n}
 """
-_AGAIN = """
-  %next = add nuw i64 %index, 1
-  %goes_on = icmp ult i64 %next, %count
-  br i1 %goes_on, label %loop, label %end
-end:
-"""
-_LAST = "  %last{n} = phi i16 [ %first{n}, %start ], [ %sum{n}, %loop ]\n"
-_STORE = "  store i16 %last{n}, ptr %place{n}\n"
-_TAIL = "  ret void\n}\n"
+_STORED = "  store i16 %sum{n}, ptr %place{n}\n"
 
 
-def _loop_text(lanes: int) -> str:
-    """The loop for so many lanes: rotate each state right by one, add its row's next byte, keep 16 bits."""
-
-    def each(text: str) -> str:
-        return "".join(text.format(n=n) for n in range(lanes))
-
-    parts = (_HEAD.format(lanes=lanes), each(_PREPARE), _ENTER, each(_STATE), each(_STEP), _AGAIN, each(_LAST))
-    return "".join((*parts, each(_STORE), _TAIL))
+def _each_lane(text: str) -> str:
+    return "".join(text.format(n=n) for n in range(LANES))
 
 
 def _compile() -> Any:
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
-    module = llvm.parse_assembly(_ROTATE + _loop_text(1) + _loop_text(LANES))
+    source = _LOOP.format(
+        prepared=_each_lane(_PREPARED),
+        states=_each_lane(_STATES),
+        steps=_each_lane(_STEPS),
+        stored=_each_lane(_STORED),
+    )
+    module = llvm.parse_assembly(source)
     module.verify()
     machine = llvm.Target.from_default_triple().create_target_machine(opt=3)
     engine = llvm.create_mcjit_compiler(module, machine)
@@ -72,22 +72,23 @@ def _compile() -> Any:
     return engine
 
 
+_States = ctypes.c_uint16 * LANES
 _engine = _compile()
-_loops = {lanes: _CALL(_engine.get_function_address(f"advance{lanes}")) for lanes in (1, LANES)}
+_advance = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_int64, ctypes.c_int64, ctypes.POINTER(_States))(
+    _engine.get_function_address("advance")
+)
 
 
-def advance(rows: memoryview, stride: int, count: int, states: bytearray) -> None:
-    """The rotating sums after `count` bytes of each row, from `states` on and into it; other threads run meanwhile.
+def advance(rows: memoryview, stride: int, count: int, states: Sequence[int]) -> list[int]:
+    """The rotating sums after `count` bytes of each row, from `states` on: four of them, or one.
 
-    Row n starts at byte n × `stride` of `rows`; `states` holds one or `LANES` 16-bit numbers in the machine's order.
+    Row n starts at byte n × `stride` of `rows`, which can be written to. Other threads run meanwhile.
     """
-    lanes = len(states) // _STATE_BYTES
-    if count == 0:
-        return
-    assert 0 < (lanes - 1) * stride + count <= rows.nbytes
-    data = rows if not rows.readonly else memoryview(bytearray(rows))
-    _loops[lanes](_address(data), stride, count, _address(states))
-
-
-def _address(buffer: memoryview | bytearray) -> int:
-    return ctypes.addressof(ctypes.c_char.from_buffer(buffer))
+    lanes = len(states)
+    if lanes not in (1, LANES) or not 0 <= (lanes - 1) * stride <= rows.nbytes - count:
+        raise ValueError(f"{lanes} rows of {count} bytes every {stride} bytes do not lie in {rows.nbytes} bytes")
+    running = _States(*(states if lanes == LANES else [states[0]] * LANES))
+    if count > 0:
+        row = ctypes.addressof(ctypes.c_char.from_buffer(rows))
+        _advance(row, stride if lanes == LANES else 0, count, running)
+    return list(running)[:lanes]

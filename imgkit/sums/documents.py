@@ -1,13 +1,13 @@
 """The JSON files that imgkit writes and reads again: each carries its own digest, so that a change shows."""
 
-import hashlib
 import re
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
 
-from imgkit.errors import DescriptionError
+from imgkit.errors import DescriptionError, ImgkitError
 
 T = TypeVar("T", bound=msgspec.Struct)
 
@@ -55,21 +55,28 @@ def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
 
 
 def _read(path: Path, what: str) -> bytes:
-    try:
-        if path.is_dir():
-            raise DescriptionError(f"{path}: is a folder, not a {what}")
-        if path.exists() and not path.is_file():
+    with suppress(OSError, ValueError):
+        if path.exists() and not path.is_file() and not path.is_dir():
             raise DescriptionError(f"{path}: is not a file, so not a {what}")
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
-    except ValueError as error:
-        raise DescriptionError(f"{str(path)[:80]!r}: cannot read this {what}: {error}") from None
-    if len(data) > MOST_BYTES:
-        raise DescriptionError(f"{path}: too large for a {what} (over {MOST_BYTES} bytes)")
+    data = read_bounded(path, what, MOST_BYTES, DescriptionError)
     if not data.strip():
         raise DescriptionError(f"{path}: is empty, not a {what}")
+    return data
+
+
+def read_bounded(path: Path, what: str, most_bytes: int, error_kind: type[ImgkitError]) -> bytes:
+    """The bytes of a file that `what` names ("seal"); raises `error_kind` when it cannot be read or is too large."""
+    try:
+        if path.is_dir():
+            raise error_kind(f"{path}: is a folder, not a {what}")
+        with path.open("rb") as file:
+            data = file.read(most_bytes + 1)
+    except OSError as error:
+        raise error_kind(f"{path}: cannot read this {what}: {error.strerror}") from None
+    except ValueError as error:
+        raise error_kind(f"{str(path)[:80]!r}: cannot read this {what}: {error}") from None
+    if len(data) > most_bytes:
+        raise error_kind(f"{path}: too large for a {what} (over {most_bytes} bytes)")
     return data
 
 
@@ -88,5 +95,7 @@ def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:
 
 def _digest_of(fields: dict[str, Any]) -> str:
     """SHA-256 of the contents without the digest, keys sorted, so that only a change of meaning changes it."""
+    import hashlib
+
     rest = {name: value for name, value in fields.items() if name != _DIGEST_FIELD}
     return hashlib.sha256(msgspec.json.encode(rest, order="sorted")).hexdigest()

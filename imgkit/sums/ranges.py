@@ -1,20 +1,20 @@
 """The sums of many ranges of one medium: on all cores, each byte read once."""
 
 import os
-import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
 from imgkit.medium import Medium
+from imgkit.sums.buffers import new_buffer
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
-_PIECE_BYTES = 128 << 10
+_PIECE_BYTES = 1 << 20
+_COMPILED_BYTES = 512 << 10
 _LOCKSTEP_BYTES = 16 << 20
 _TICK_SECONDS = 0.1
 _MOST_WORKERS = 16
-_STATE_BYTES = 2
 
 Extent = tuple[int, int]
 
@@ -73,31 +73,35 @@ class _Work:
         self._implementation: Implementation = implementation
         self._block_size = block_size
         self._lock = threading.Lock()
+        self._together_bytes = 0
         fewest = most = 1
         if rule == "rotate16":
             fewest, most = self._prepare_side_by_side(implementation)
+        longest = max((end - start for start, end in extents), default=0)
+        self._buffer_bytes = max(min(_PIECE_BYTES, longest), min(self._together_bytes, longest * most))
         self._tasks = iter(list(_tasks(extents, fewest, most)))
 
     def _prepare_side_by_side(self, implementation: Implementation) -> tuple[int, int]:
         """Choose how stretches are summed together; returns the fewest and the most for which that is done."""
-        self._advance: Callable[[memoryview, int, int, bytearray], None]
+        self._advance: Callable[[memoryview, int, int, Sequence[int]], list[int]]
         if implementation == "compiled":
             from imgkit.sums import compiled
 
-            self._advance, self._stripe_bytes = compiled.advance, _PIECE_BYTES
+            self._advance, self._together_bytes = compiled.advance, _COMPILED_BYTES
             return compiled.LANES, compiled.LANES
         from imgkit.sums import lockstep
 
-        self._advance, self._stripe_bytes = lockstep.advance, 0
+        self._advance, self._together_bytes = lockstep.advance, _LOCKSTEP_BYTES
         return lockstep.FEWEST_LANES, lockstep.MOST_LANES
 
     def run(self) -> None:
         try:
+            buffer = new_buffer(self._buffer_bytes)
             while (task := self._next()) is not None:
                 if len(task) == 1:
-                    self._sum_one(task[0])
+                    self._sum_one(task[0], buffer)
                 else:
-                    self._sum_side_by_side(task)
+                    self._sum_side_by_side(task, buffer)
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = self.error or error
             self.is_stopped = True
@@ -106,25 +110,24 @@ class _Work:
         with self._lock:
             return None if self.is_stopped else next(self._tasks, None)
 
-    def _sum_one(self, index: int) -> None:
+    def _sum_one(self, index: int, buffer: memoryview) -> None:
         start, end = self._extents[index]
         running = new_sum(self._rule, self._implementation)
-        view = memoryview(bytearray(min(_PIECE_BYTES, end - start)))
         is_whole = True
         for offset in range(start, end, _PIECE_BYTES):
             if self.is_stopped:
                 return
-            piece = view[: min(_PIECE_BYTES, end - offset)]
+            piece = buffer[: min(_PIECE_BYTES, end - offset)]
             is_whole = self._read(offset, piece) and is_whole
             running.update(piece)
         self.values[index] = running.value() if is_whole else None
 
-    def _sum_side_by_side(self, indexes: list[int]) -> None:
+    def _sum_side_by_side(self, indexes: list[int], buffer: memoryview) -> None:
         starts = [self._extents[index][0] for index in indexes]
         length = self._extents[indexes[0]][1] - starts[0]
-        stripe = min(length, self._stripe_bytes or max(1, _LOCKSTEP_BYTES // len(indexes)))
-        view = memoryview(bytearray(stripe * len(indexes)))
-        states = bytearray(_STATE_BYTES * len(indexes))
+        stripe = max(1, min(length, self._together_bytes // len(indexes)))
+        view = buffer[: stripe * len(indexes)]
+        states = [0] * len(indexes)
         is_whole = [True] * len(indexes)
         for done in range(0, length, stripe):
             if self.is_stopped:
@@ -133,10 +136,9 @@ class _Work:
             for lane, start in enumerate(starts):
                 piece = view[lane * stripe : lane * stripe + count]
                 is_whole[lane] = self._read(start + done, piece) and is_whole[lane]
-            self._advance(view, stripe, count, states)
-        for lane, index in enumerate(indexes):
-            state = states[lane * _STATE_BYTES : (lane + 1) * _STATE_BYTES]
-            self.values[index] = int.from_bytes(state, sys.byteorder) if is_whole[lane] else None
+            states = self._advance(view, stripe, count, states)
+        for index, state, whole in zip(indexes, states, is_whole, strict=True):
+            self.values[index] = state if whole else None
 
     def _read(self, offset: int, piece: memoryview) -> bool:
         """Fill `piece`; False when not all of it could be read."""

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from imgkit.medium import Medium
 from imgkit.spans import Span, union
+from imgkit.sums.buffers import new_buffer
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -83,7 +84,7 @@ class _Loop:
         from concurrent.futures import ThreadPoolExecutor
 
         pools = [ThreadPoolExecutor(1) for _ in self._takers]
-        views = [memoryview(bytearray(min(self._piece_bytes, max(1, self._end)))) for _ in range(_BUFFERS)]
+        views = [new_buffer(min(self._piece_bytes, max(1, self._end))) for _ in range(_BUFFERS)]
         taken: list[list[Future[None]]] = [[] for _ in views]
         reading = self._reading
         try:

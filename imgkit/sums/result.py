@@ -5,14 +5,13 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from imgkit.comparison.result import AddressRange
-from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict
+from imgkit.drive import AddressRange, Drive
+from imgkit.findings import Result
+from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource
 from imgkit.label.result import Label
 from imgkit.sums.rules import Rule
 
 MOST_BYTES_OF_A_MEDIUM = 1 << 62
-MOST_BLOCK_BYTES = 1 << 20
 
 Whole = Annotated[int, Meta(ge=0, le=MOST_BYTES_OF_A_MEDIUM)]
 Positive = Annotated[int, Meta(ge=1, le=MOST_BYTES_OF_A_MEDIUM)]
@@ -67,14 +66,10 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return -(-self.size_bytes // self.range_bytes)
 
 
-class SealReport(msgspec.Struct, frozen=True, kw_only=True):
+class SealReport(Result, frozen=True, kw_only=True):
     """What `imgkit seal` answers. `to_block`: whether single blocks can be told by it."""
 
     schema: str = "imgkit.sealing/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     path: str
     files: tuple[str, ...] = ()
     size_bytes: int
@@ -108,7 +103,7 @@ class CheckedRange(msgspec.Struct, frozen=True):
         return self.first + self.count
 
 
-class Verification(msgspec.Struct, frozen=True, kw_only=True):
+class Verification(Result, frozen=True, kw_only=True):
     """What `imgkit verify` answers.
 
     Counts are in blocks of `block_size`; with a seal of ranges `differing_blocks` counts all blocks of the ranges
@@ -116,10 +111,6 @@ class Verification(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.verify/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     started_at: str
     elapsed_seconds: float
     path: str
@@ -144,7 +135,7 @@ class Verification(msgspec.Struct, frozen=True, kw_only=True):
     unanswered_blocks: int
     ranges: tuple[CheckedRange, ...]
     ranges_total: int
-    address_source: Literal["drive", "label"] | None
+    address_source: AddressSource | None
     drive: Drive | None
     interrupted: bool
     labels: tuple[Label, ...]
@@ -238,14 +229,10 @@ class Risk(msgspec.Struct, frozen=True):
     one_in_with_other_rule: int | None
 
 
-class Worksheet(msgspec.Struct, frozen=True, kw_only=True):
+class Worksheet(Result, frozen=True, kw_only=True):
     """What `imgkit worksheet` answers: the sheet in short, the files, the time and the risk."""
 
     schema: str = "imgkit.worksheet/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     folder: str
     files: tuple[str, ...] = ()
     image: str
@@ -287,7 +274,7 @@ class NextSheet(msgspec.Struct, frozen=True):
     time: WorkTime
 
 
-class Tally(msgspec.Struct, frozen=True, kw_only=True):
+class Tally(Result, frozen=True, kw_only=True):
     """What `imgkit tally` answers.
 
     Counts of blocks are in blocks of `block_size` and only of what is on the sheet: `not_on_sheet_blocks` are not.
@@ -296,10 +283,6 @@ class Tally(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.tally/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     sheet_path: str
     log_path: str
     tag: str
@@ -329,7 +312,7 @@ class Tally(msgspec.Struct, frozen=True, kw_only=True):
     is_finished: bool
     ranges: tuple[CheckedRange, ...]
     ranges_total: int
-    address_source: Literal["drive", "label"] | None
+    address_source: AddressSource | None
     drive: Drive | None
     risk: Risk
     next_sheet: NextSheet | None

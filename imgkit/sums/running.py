@@ -1,15 +1,13 @@
 """Sums that are taken a piece at a time: one class for each rule, with and without compiled loops."""
 
-import sys
 import zlib
-from functools import cache
 from importlib.util import find_spec
-from typing import Any, Literal, Protocol
+from typing import Literal, Protocol
 
 from imgkit.sums.rules import Rule
 
 Implementation = Literal["compiled", "plain"]
-_WORTH_COMPILED_BYTES = {"rotate16": 4 << 20, "add16": 0, "posix-crc": 32 << 20}
+_WORTH_COMPILED_BYTES = {"rotate16": 4 << 20, "add16": 0, "posix-crc": 1 << 20}
 """From how many bytes on the start of the compiled code pays for itself."""
 
 _REVERSED_BITS = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
@@ -28,7 +26,7 @@ class RunningSum(Protocol):
 
 def is_available(rule: Rule, implementation: Implementation) -> bool:
     """Whether what the implementation needs is installed."""
-    needed = {"rotate16": "llvmlite", "posix-crc": "anycrc"}.get(rule)
+    needed = {"rotate16": "llvmlite", "posix-crc": "fastcrc"}.get(rule)
     return implementation == "plain" or (needed is not None and find_spec(needed) is not None)
 
 
@@ -53,10 +51,11 @@ class _PlainRotate16:
         self._state = 0
 
     def update(self, data: memoryview, /) -> None:
-        state = self._state
-        for byte in data.tobytes():
-            state = (((state >> 1) | (state << 15)) + byte) & 0xFFFF
-        self._state = state
+        import numpy as np
+
+        from imgkit.sums.carries import advanced
+
+        self._state = advanced(self._state, np.frombuffer(data, np.uint8))
 
     def value(self) -> int:
         return self._state
@@ -67,13 +66,13 @@ class _CompiledRotate16:
         from imgkit.sums.compiled import advance
 
         self._advance = advance
-        self._state = bytearray(2)
+        self._state = 0
 
     def update(self, data: memoryview, /) -> None:
-        self._advance(data, 0, len(data), self._state)
+        (self._state,) = self._advance(data, 0, len(data), [self._state])
 
     def value(self) -> int:
-        return int.from_bytes(self._state, sys.byteorder)
+        return self._state
 
 
 class _Add16:
@@ -130,20 +129,15 @@ class _PlainCrc(_Crc):
 
 class _CompiledCrc(_Crc):
     def __init__(self) -> None:
+        from fastcrc.crc32 import cksum
+
         super().__init__()
-        self._model = _crc_model()
-        self._crc: int = self._model.calc(b"")
+        self._advanced = cksum
+        self._crc = cksum(b"")
 
     def update(self, data: memoryview, /) -> None:
-        self._crc = self._model.calc(data, self._crc)
+        self._crc = self._advanced(data, self._crc)
         self._length += len(data)
 
     def value(self) -> int:
-        return int(self._model.calc(self._length_octets(), self._crc))
-
-
-@cache
-def _crc_model() -> Any:
-    import anycrc  # type: ignore[import-untyped]
-
-    return anycrc.Model("CRC32-CKSUM")
+        return self._advanced(self._length_octets(), self._crc)

@@ -12,10 +12,10 @@ import xxhash
 
 from imgkit.errors import InputError, RequestError
 from imgkit.findings import Finding, Where, by_severity
+from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.sums.documents import MOST_BYTES, to_bytes
-from imgkit.sums.places import block_size_of
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
 
@@ -66,7 +66,7 @@ def seal_medium(
 
     started = time.monotonic()
     reading = read_labels(medium)
-    size = block_size_of(reading, block_size)
+    size, _ = block_size_of(reading.labels, block_size)
     range_blocks = _range_blocks(range_bytes, size, medium.size_bytes)
     whole = hashlib.sha256()
     ranges = RangeDigests(range_blocks * size, medium.size_bytes)
@@ -104,7 +104,6 @@ def seal_medium(
         )
     )
     report = SealReport(
-        version=__version__,
         verdict="pass",
         findings=by_severity(_as_notes(reading)),
         path=str(medium.path),

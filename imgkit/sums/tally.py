@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
-from imgkit.sums.documents import read_document
-from imgkit.sums.places import Places
+from imgkit.sums.documents import read_bounded, read_document
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
 from imgkit.sums.risk import risk_of
@@ -58,19 +58,7 @@ def load_sheet(path: str | Path) -> Sheet:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    path = Path(path)
-    try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder, not a console log")
-        with path.open("rb") as file:
-            data = file.read(MOST_LOG_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{path}: cannot read this console log: {error.strerror}") from None
-    except ValueError as error:
-        raise InputError(f"{str(path)[:80]!r}: cannot read this console log: {error}") from None
-    if len(data) > MOST_LOG_BYTES:
-        raise InputError(f"{path}: too large for a console log (over {MOST_LOG_BYTES} bytes)")
-    return data
+    return read_bounded(Path(path), "console log", MOST_LOG_BYTES, InputError)
 
 
 def answers_in(log: bytes, sheet: Sheet) -> Answers:
@@ -256,9 +244,7 @@ def _result(
     findings: Sequence[Finding],
     max_ranges: int,
 ) -> Tally:
-    from imgkit import __version__
-
-    places = Places(sheet.labels, sheet.drive, sheet.block_size)
+    places = Places(sheet.labels[0] if sheet.labels else None, sheet.drive, sheet.block_size, sheet.size_bytes)
     counts = {
         state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
         for state in ("differ", "unreadable", "unanswered")
@@ -272,7 +258,6 @@ def _result(
     matching = sum(state is None for state in states)
     runs = _runs(sheet, states)
     return Tally(
-        version=__version__,
         verdict=verdict,
         findings=by_severity([*findings, *_findings(sheet, answers, doubles, states)]),
         sheet_path=str(sheet_path),

@@ -11,10 +11,10 @@ from imgkit import spans
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
 from imgkit.sums.documents import read_document
-from imgkit.sums.places import Places
 from imgkit.sums.reading import Reading, Taker, read_in_order
 from imgkit.sums.result import BlockDigests, CheckedRange, Seal, State, Verification
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
@@ -126,7 +126,8 @@ class _Run:
         self.started = time.monotonic()
         self.copy, self.seal, self.seal_path = copy, seal, seal_path
         self.drive, self.tail = drive, tail
-        self.places = Places(seal.labels, drive, seal.block_size)
+        label = seal.labels[0] if seal.labels else None
+        self.places = Places(label, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
         self.copy_blocks = -(-copy.size_bytes // seal.block_size)
 
     def carry_out(
@@ -190,8 +191,6 @@ class _Run:
     def _result(
         self, reading: Reading, states: dict[State, tuple[Span, ...]], sha256: str | None, max_ranges: int
     ) -> Verification:
-        from imgkit import __version__
-
         seal = self.seal
         totals = {state: spans.total(runs) for state, runs in states.items()}
         unequal = totals["differ"] + totals.get("missing", 0)
@@ -213,7 +212,6 @@ class _Run:
         common = min(seal.blocks, self.copy_blocks)
         compared = common - totals["unreadable"] - totals["unanswered"]
         return Verification(
-            version=__version__,
             verdict=verdict,
             findings=findings,
             started_at=self.started_at.isoformat(timespec="seconds"),

@@ -1,6 +1,5 @@
 """Making a worksheet: which ranges the old machine shall sum, what is expected, and how long it will take."""
 
-import hashlib
 import os
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
@@ -11,12 +10,12 @@ from typing import Literal, NamedTuple
 from imgkit.drive import BITS_PER_BYTE_ON_THE_LINE, Drive, sweep_time
 from imgkit.errors import InputError, RequestError
 from imgkit.findings import Finding, Where
+from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
 from imgkit.spans import Span
 from imgkit.sums.documents import to_bytes
-from imgkit.sums.places import Places, block_size_of
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.sums.risk import risk_of
@@ -77,10 +76,10 @@ def make_worksheet(
             )  # fmt: skip
     _check(range_blocks, ranges, by, device, baud, seconds_per_range)
     reading = read_labels(image, drive=drive)
-    size = block_size_of(reading, block_size)
+    size, _ = block_size_of(reading.labels, block_size)
     blocks = -(-image.size_bytes // size)
     if by is not None:
-        cuts = _cuts_at_partitions(reading.labels, blocks, size, image.path)
+        cuts = _cuts_at_partitions(image, reading.labels, size)
         spans = [Span(first, end - first) for first, end in pairwise(cuts)]
     else:
         spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
@@ -108,11 +107,12 @@ def _check(
         raise RequestError(f"{seconds_per_range} seconds for each range cannot be: give 0 to {MOST_SECONDS_PER_RANGE}")
 
 
-def _cuts_at_partitions(labels: Sequence[Label], blocks: int, block_size: int, path: Path) -> list[int]:
+def _cuts_at_partitions(image: Medium, labels: Sequence[Label], block_size: int) -> list[int]:
     """Every block at which a partition starts or ends, from 0 to the end of the medium."""
     if not labels:
-        raise RequestError(f"{path} has no label that says where partitions lie: give --ranges or --range-blocks")
-    places = Places(labels, None, block_size)
+        raise RequestError(f"{image.path} has no label that says where partitions lie: give --ranges or --range-blocks")
+    places = Places(labels[0], None, block_size, image.size_bytes)
+    blocks = -(-image.size_bytes // block_size)
     ends = {edge for span in places.spans for edge in (span.first, span.end) if 0 < edge < blocks}
     return [0, *sorted(ends), blocks]
 
@@ -184,6 +184,8 @@ def sheet_of(
 
 def _tag(ranges: Sequence[SheetRange]) -> str:
     """What marks the answers to this sheet: another for other ranges, other contents and another moment."""
+    import hashlib
+
     digest = hashlib.sha256(repr([(each.first, each.count, each.expected) for each in ranges]).encode())
     digest.update(os.urandom(16))
     letters = "".join(_TAG_DIGITS[byte % len(_TAG_DIGITS)] for byte in digest.digest()[:_TAG_LENGTH])
@@ -192,8 +194,6 @@ def _tag(ranges: Sequence[SheetRange]) -> str:
 
 def draft(sheet: Sheet) -> Drafted:
     """The files of a sheet and the answer to the one who asked for it."""
-    from imgkit import __version__
-
     script = check_script(sheet)
     counts = [each.count for each in sheet.ranges]
     cut_bytes = sheet.size_bytes % sheet.block_size
@@ -209,7 +209,6 @@ def draft(sheet: Sheet) -> Drafted:
             ),
         )
     report = Worksheet(
-        version=__version__,
         verdict="pass",
         findings=findings,
         folder="",

@@ -1,12 +1,12 @@
 """Reading all dumps side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
 
 import heapq
-import threading
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from imgkit.medium import Medium
+from imgkit.medium.crew import Progress, Strip, StripQueue, tell_end, work_off
 from imgkit.vote.absence import Absence, Absent
 from imgkit.vote.ballot import (
     ABSTAINS,
@@ -30,14 +30,8 @@ UNEQUAL_PIECES = 4
 MOST_PIECE_BLOCKS = 8192
 """With small blocks pieces and strips are shorter, since what is found has a cost for each block."""
 STRIP_BYTES = 8 << 20
-WORKERS = 2
 LEAD_BYTES = 1008
 """What lies before each piece in its buffer; `imgkit.comparison.scan.Buffers` says what it is good for."""
-_MOST_STRIPS_AHEAD = 64
-_TICK_SECONDS = 0.1
-
-Progress = Callable[[int], None]
-"""Called now and then, and at the end, with the byte of the longest dump up to which all is done."""
 
 
 class Panel:
@@ -257,8 +251,8 @@ def _take_versions(rows: Sequence[Rows], polled: Poll) -> None:
             rows[0][places] = 0 if source < 0 else rows[source][places]
 
 
-def strips(panel: Panel) -> Iterator[tuple[int, int, bool]]:
-    """Cut the dumps into strips (start, end, whether it is a hole in all), in order, without gaps, at blocks."""
+def strips(panel: Panel) -> Iterator[Strip]:
+    """Cut the dumps into strips, in order, without gaps, at blocks; a hole is one in all of them."""
     size, end, reached = panel.block_size, panel.length, 0
     step = max(1, STRIP_BYTES // PIECE_BYTES) * panel.piece_size
     extents = heapq.merge(*(medium.data_extents(0, medium.size_bytes) for medium in panel.media))
@@ -267,13 +261,13 @@ def strips(panel: Panel) -> Iterator[tuple[int, int, bool]]:
         if last <= reached:
             continue
         if reached < first:
-            yield reached, first, True
+            yield Strip(reached, first, is_hole=True)
             reached = first
         for position in range(reached, last, step):
-            yield position, min(position + step, last), False
+            yield Strip(position, min(position + step, last))
         reached = last
     if reached < end:
-        yield reached, end, True
+        yield Strip(reached, end, is_hole=True)
 
 
 def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress | None = None) -> int | None:
@@ -281,91 +275,23 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
 
     Returns None when all is done, or, after Ctrl-C, the byte up to which it is.
     """
-    queue = _Queue(strips(panel), ledger, totals)
 
-    def work() -> None:
-        try:
-            worker = Worker(panel)
-            while (task := queue.take()) is not None:
-                index, (start, end, is_hole) = task
-                queue.give(index, end, worker.vote(start, end, is_hole))
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            queue.fail(error)
+    def take_in(found: Findings) -> None:
+        for each in found.polls:
+            ledger.absorb(each)
+        totals.filled += found.filled
+        totals.errors += found.errors
 
-    threads = [threading.Thread(target=work, daemon=True) for _ in range(WORKERS)]
-    interrupted = False
-    try:
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            while thread.is_alive():
-                thread.join(_TICK_SECONDS)
-                if progress is not None:
-                    progress(queue.reached)
-        if progress is not None and queue.error is None:
-            progress(panel.length)
-    except KeyboardInterrupt:
-        interrupted = True
-    finally:
-        queue.stop()
-        for thread in threads:
-            if thread.is_alive():
-                thread.join()
-    if queue.error is not None:
-        raise queue.error
-    return queue.unfinished_from if interrupted else None
+    def tick() -> None:
+        if progress is not None:
+            progress(queue.reached)
 
+    def new_worker() -> Callable[[Strip], Findings]:
+        worker = Worker(panel)
+        return lambda strip: worker.vote(strip.start, strip.end, strip.is_hole)
 
-class _Queue:
-    """Hands out strips and takes what was found in them, so that the ledger sees it in order."""
-
-    def __init__(self, source: Iterator[tuple[int, int, bool]], ledger: Ledger, totals: Findings) -> None:
-        self.error: BaseException | None = None
-        self.reached = 0
-        self._source = enumerate(source)
-        self._ledger, self._totals = ledger, totals
-        self._condition = threading.Condition()
-        self._waiting: dict[int, tuple[int, Findings]] = {}
-        self._starts: dict[int, int] = {}
-        self._next = 0
-        self._stopped = False
-
-    @property
-    def unfinished_from(self) -> int | None:
-        """Where the first strip that is not in the ledger starts, or None when none is left."""
-        with self._condition:
-            if self._starts:
-                return min(self._starts.values())
-            task = next(self._source, None)
-            return None if task is None else task[1][0]
-
-    def take(self) -> tuple[int, tuple[int, int, bool]] | None:
-        with self._condition:
-            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
-                self._condition.wait(_TICK_SECONDS)
-            task = None if self._stopped else next(self._source, None)
-            if task is not None:
-                self._starts[task[0]] = task[1][0]
-            return task
-
-    def give(self, index: int, end: int, found: Findings) -> None:
-        with self._condition:
-            self._waiting[index] = (end, found)
-            while self._next in self._waiting:
-                self.reached, ready = self._waiting.pop(self._next)
-                del self._starts[self._next]
-                self._next += 1
-                for each in ready.polls:
-                    self._ledger.absorb(each)
-                self._totals.filled += ready.filled
-                self._totals.errors += ready.errors
-            self._condition.notify_all()
-
-    def fail(self, error: BaseException) -> None:
-        with self._condition:
-            self.error = self.error or error
-            self._stopped = True
-
-    def stop(self) -> None:
-        with self._condition:
-            self._stopped = True
+    queue = StripQueue(strips(panel), take_in)
+    if work_off(queue, new_worker, tick):
+        return queue.unfinished_from
+    tell_end(progress, panel.length)
+    return None

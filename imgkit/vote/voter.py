@@ -16,6 +16,7 @@ from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unrest
 from imgkit.spans import Span
 from imgkit.vote.absence import Absence
 from imgkit.vote.result import (
@@ -385,24 +386,11 @@ class _Run:
         return {medium.size_bytes for number, medium in enumerate(self.media, 1) if number not in self.only}
 
     def _changed_findings(self, panel: "Panel") -> list[Finding]:
-        found = []
-        for number, medium in enumerate(self.media, 1):
-            if medium.changed():
-                message = f"{medium.path} changed while it was read"
-            elif number - 1 in panel.shrunk:
-                message = f"{medium.path} ended earlier while it was read than it said at first"
-            else:
-                continue
-            found.append(
-                Finding(
-                    "medium.changed",
-                    "stop",
-                    message,
-                    Where(medium=f"dump {number}"),
-                    "What was read is neither what it was nor what it is now. Stop what writes to it and vote again.",
-                )
-            )
-        return found
+        return [
+            finding
+            for number, medium in enumerate(self.media, 1)
+            for finding in unrest(medium, f"dump {number}", ended_early=number - 1 in panel.shrunk)
+        ]
 
     def _length_findings(self) -> list[Finding]:
         if len(self._lengths()) < 2:

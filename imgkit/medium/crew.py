@@ -1,0 +1,172 @@
+"""Several threads go through the strips of a medium, and what they find is taken in the order of the medium."""
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from typing import Any, Generic, NamedTuple, TypeVar
+
+R = TypeVar("R")
+
+WORKERS = 2
+_MOST_STRIPS_AHEAD = 64
+_TICK_SECONDS = 0.1
+
+Progress = Callable[[int], None]
+"""Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
+
+
+class Strip(NamedTuple):
+    """Bytes `start` … `end` of a medium; `is_hole`: nothing is written there."""
+
+    start: int
+    end: int
+    is_hole: bool = False
+
+
+class StoppedError(Exception):
+    """The work was stopped."""
+
+
+class LeftEarlyError(Exception):
+    """A strip was left at byte `reached` because the work was stopped; `found` is of what lies before."""
+
+    def __init__(self, reached: int, found: Any) -> None:
+        self.reached, self.found = reached, found
+
+
+class StripQueue(Generic[R]):
+    """Hands out strips, which are ascending, and takes what was found in them in that order.
+
+    `reached` is the byte up to which all was taken.
+    """
+
+    def __init__(self, strips: Iterator[Strip], take_in: Callable[[R], None], start: int = 0) -> None:
+        self.error: BaseException | None = None
+        self.reached = start
+        self._strips = enumerate(strips)
+        self._take_in = take_in
+        self._condition = threading.Condition()
+        self._waiting: dict[int, tuple[int, R]] = {}
+        self._parts: dict[int, tuple[int, R]] = {}
+        self._starts: dict[int, int] = {}
+        self._next = 0
+        self._stopped = False
+
+    @property
+    def unfinished_from(self) -> int | None:
+        """Where what was not taken starts, or None when nothing is left."""
+        with self._condition:
+            if self._starts:
+                return min(self._starts.values())
+            task = next(self._strips, None)
+            return None if task is None else task[1].start
+
+    def next_strip(self) -> tuple[int, Strip] | None:
+        """The next strip with its number; None when there is none left or the work was stopped."""
+        with self._condition:
+            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
+                self._condition.wait(_TICK_SECONDS)
+            task = None if self._stopped else next(self._strips, None)
+            if task is not None:
+                self._starts[task[0]] = task[1].start
+            return task
+
+    def give(self, number: int, strip: Strip, found: R) -> None:
+        """Hand in what was found in a strip."""
+        with self._condition:
+            self._waiting[number] = (strip.end, found)
+            self._take_what_is_next()
+            self._condition.notify_all()
+
+    def give_part(self, number: int, reached: int, found: R) -> None:
+        """Hand in what was found in a strip that was left at byte `reached`; nothing behind it will be taken."""
+        with self._condition:
+            self._parts[number] = (reached, found)
+            self._take_what_is_next()
+
+    def _take_what_is_next(self) -> None:
+        while self._next in self._waiting:
+            end, ready = self._waiting.pop(self._next)
+            del self._starts[self._next]
+            self._next += 1
+            self._take_in(ready)
+            self.reached = end
+        if self._next in self._parts:
+            end, ready = self._parts.pop(self._next)
+            self._take_in(ready)
+            self._starts[self._next] = self.reached = end
+
+    def check(self) -> None:
+        """Raise StoppedError when the work was stopped: to be called in the middle of what may take long."""
+        if self._stopped:
+            raise StoppedError
+
+    @contextmanager
+    def between_strips(self) -> Iterator[int]:
+        """A moment in which nothing is taken; gives the byte up to which all was."""
+        with self._condition:
+            yield self.reached
+
+    def fail(self, error: BaseException) -> None:
+        """Stop, and tell the error to the one who waits."""
+        with self._condition:
+            self.error = self.error or error
+            self._stopped = True
+
+    def stop(self) -> None:
+        """Hand out no more strips."""
+        with self._condition:
+            self._stopped = True
+
+
+def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]], tick: Callable[[], None]) -> bool:
+    """Let a crew go through all strips; True when Ctrl-C ended that early.
+
+    Each thread has a worker of its own from `new_worker`, which may leave a strip early by LeftEarlyError. `tick` is
+    called now and then on the caller's thread. An error of a worker is raised here.
+    """
+
+    def work() -> None:
+        try:
+            look_at = new_worker()
+            while (task := queue.next_strip()) is not None:
+                number, strip = task
+                try:
+                    found = look_at(strip)
+                except LeftEarlyError as left:
+                    queue.give_part(number, left.reached, left.found)
+                else:
+                    queue.give(number, strip, found)
+        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
+            queue.fail(error)
+
+    interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
+    if queue.error is not None:
+        raise queue.error
+    return interrupted
+
+
+def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
+    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
+    try:
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            while thread.is_alive():
+                thread.join(_TICK_SECONDS)
+                tick()
+    except KeyboardInterrupt:
+        return True
+    finally:
+        stop()
+        for thread in threads:
+            if thread.is_alive():
+                thread.join()
+    return False
+
+
+def tell_end(progress: Progress | None, end: int) -> None:
+    """Tell that all is done; Ctrl-C comes too late by now to stop anything."""
+    with suppress(KeyboardInterrupt):
+        if progress is not None:
+            progress(end)
