@@ -29,6 +29,7 @@ FLOORS = {
     "findings": 1,
     "description": 1,
     "digests": 1,
+    "documents": 1,
     "errors": 1,
     "outputs": 1,
 }

@@ -19,7 +19,7 @@ import zstandard
 from builders import SECTOR_SIZE, DisturbedMedium, DyingMedium, ShrunkMedium, random_bytes, write_image
 
 from imgkit.errors import InputError
-from imgkit.medium import Medium, open_medium
+from imgkit.medium import Access, Medium, open_medium
 
 KIB, MIB = 1 << 10, 1 << 20
 NOBODY = 65_534
@@ -49,7 +49,7 @@ def contents_of(medium: Medium) -> bytes:
 
 
 def unpacked(path: Path, limit: int = 1 << 30) -> bytes:
-    with open_medium(path, unpack_limit_bytes=limit) as medium:
+    with open_medium(path, Access(unpack_limit_bytes=limit)) as medium:
         assert medium.kind == "packed"
         return contents_of(medium)
 
@@ -57,7 +57,7 @@ def unpacked(path: Path, limit: int = 1 << 30) -> bytes:
 def refusal_of(path: Path, limit: int = 1 << 30) -> str:
     """The one line with which opening is refused."""
     with pytest.raises(InputError) as refusal:
-        open_medium(path, unpack_limit_bytes=limit)
+        open_medium(path, Access(unpack_limit_bytes=limit))
     message = str(refusal.value)
     assert len(message.splitlines()) == 1
     assert str(path) in message
@@ -240,9 +240,9 @@ def test_a_packed_file_of_nothing_is_empty(tmp_path: Path, suffix: str) -> None:
 _MEASURED_OPENING = """
 import sys
 from imgkit.errors import InputError
-from imgkit.medium import open_medium
+from imgkit.medium import Access, open_medium
 try:
-    print(open_medium(sys.argv[1], unpack_limit_bytes=int(sys.argv[2])).size_bytes)
+    print(open_medium(sys.argv[1], Access(unpack_limit_bytes=int(sys.argv[2]))).size_bytes)
 except InputError as error:
     print(error)
 print(next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM:")))

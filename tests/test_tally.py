@@ -13,8 +13,8 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, image_of, random_bytes, write_image
 
 from imgkit.cli import run
+from imgkit.documents import to_bytes
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
-from imgkit.sums.documents import to_bytes
 from imgkit.sums.result import Sheet, Tally
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.tally import Tallied, answers_in, load_sheet, tally

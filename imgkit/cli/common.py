@@ -128,17 +128,6 @@ def access_options(command: F) -> F:
     return chosen
 
 
-def unpack_option(command: F) -> F:
-    """The bound on what a packed file may hold."""
-    return click.option(
-        "--unpack-limit",
-        type=SIZE,
-        default="64G",
-        show_default=True,
-        help="The most that a .gz, .xz, .bz2 or .zst file may hold when unpacked.",
-    )(command)
-
-
 def drive_option(command: F) -> F:
     """The drive file."""
     return click.option("--drive", "drive_path", type=PATH, metavar="FILE", help="A drive file (TOML).")(command)

@@ -2,7 +2,7 @@
 
 from contextlib import ExitStack
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 import click
 
@@ -10,14 +10,17 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     SIZE,
+    access_options,
     check_outputs,
     deliver,
     load_meanwhile,
     output_options,
     progress_bar,
-    unpack_option,
 )
 from imgkit.outputs import write_output
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
 
 
 @click.command("seal")
@@ -27,7 +30,7 @@ from imgkit.outputs import write_output
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
 @click.option("--to-block", is_flag=True, help="Also a digest of each block, in FILE.blocks beside the seal.")
 @click.option("--check-line", metavar="FILE", help="Also write a line that `sha256sum -c` reads.")
-@unpack_option
+@access_options
 @output_options
 def command(
     image: Path,
@@ -36,7 +39,7 @@ def command(
     block_size: int | None,
     to_block: bool,
     check_line: str | None,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -61,7 +64,7 @@ def command(
             block_size=block_size,
             block_sink=None if pending is None else pending.file,
             block_file_name=Path(block_path).name if block_path else "",
-            unpack_limit_bytes=unpack_limit,
+            access=access,
             progress=progress,
         )
         files = [output]

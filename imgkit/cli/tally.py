@@ -1,11 +1,15 @@
 """`imgkit tally`: what the old machine's answers to a worksheet say."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from imgkit.cli.common import NUMBER, PATH, check_outputs, deliver, output_options, progress_bar, unpack_option
+from imgkit.cli.common import NUMBER, PATH, access_options, check_outputs, deliver, output_options, progress_bar
 from imgkit.errors import OutputError
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
 
 
 @click.command("tally")
@@ -16,7 +20,7 @@ from imgkit.errors import OutputError
 @click.option(
     "--next-ranges", type=NUMBER, default="256", show_default=True, help="About how many ranges the next one has."
 )
-@unpack_option
+@access_options
 @output_options
 def command(
     sheet: Path,
@@ -24,7 +28,7 @@ def command(
     next_folder: Path | None,
     image: Path | None,
     next_ranges: int,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -45,7 +49,7 @@ def command(
 
     with progress_bar(quiet, "summing") as progress:
         result, upcoming = tally.tally(
-            sheet, log, image=image, next_ranges=next_ranges, unpack_limit_bytes=unpack_limit, progress=progress
+            sheet, log, image=image, next_ranges=next_ranges, access=access, progress=progress
         )
     if upcoming is not None:
         folder = next_folder or tally.default_next_folder(sheet, upcoming.sheet.round)

@@ -1,12 +1,14 @@
 """`imgkit verify`: is this copy the medium that was sealed."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from imgkit.cli.common import (
     NUMBER,
     PATH,
+    access_options,
     check_outputs,
     deliver,
     drive_option,
@@ -14,8 +16,10 @@ from imgkit.cli.common import (
     load_meanwhile,
     output_options,
     progress_bar,
-    unpack_option,
 )
+
+if TYPE_CHECKING:
+    from imgkit.medium import Access
 
 
 @click.command("verify")
@@ -26,7 +30,7 @@ from imgkit.cli.common import (
 @click.option(
     "--max-ranges", type=NUMBER, default="10000", show_default=True, help="The most ranges to list; counts stay exact."
 )
-@unpack_option
+@access_options
 @output_options
 def command(
     copy: Path,
@@ -34,7 +38,7 @@ def command(
     drive_path: Path | None,
     allow_tail: bool,
     max_ranges: int,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -58,7 +62,7 @@ def command(
             drive=drive,
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
-            unpack_limit_bytes=unpack_limit,
+            access=access,
             progress=progress,
         )
     return deliver(result, json_path)

@@ -8,6 +8,7 @@ import click
 from imgkit.cli.common import (
     NUMBER,
     PATH,
+    access_options,
     check_outputs,
     deliver,
     drive_option,
@@ -15,12 +16,12 @@ from imgkit.cli.common import (
     load_meanwhile,
     output_options,
     progress_bar,
-    unpack_option,
 )
 from imgkit.errors import OutputError
 from imgkit.outputs import write_output
 
 if TYPE_CHECKING:
+    from imgkit.medium import Access
     from imgkit.sums.rules import Rule
     from imgkit.sums.worksheet import Drafted
 
@@ -53,7 +54,7 @@ FILES = ("sheet.json", "check.sh", "sheet.txt")
     metavar="S",
     help="What each range takes besides reading, mostly the start of dd and sum: a guess until measured.",
 )
-@unpack_option
+@access_options
 @output_options
 def command(
     image: Path,
@@ -67,7 +68,7 @@ def command(
     drive_path: Path | None,
     baud: int,
     seconds_per_range: float,
-    unpack_limit: int,
+    access: "Access",
     json_path: str | None,
     quiet: bool,
 ) -> int:
@@ -97,7 +98,7 @@ def command(
             drive=drive,
             baud=baud,
             seconds_per_range=seconds_per_range,
-            unpack_limit_bytes=unpack_limit,
+            access=access,
             progress=progress,
         )
     import msgspec

@@ -9,10 +9,10 @@ from pathlib import Path
 import msgspec
 
 from imgkit.comparison.ledger import Ledger
+from imgkit.documents import read_document, to_bytes
 from imgkit.errors import DescriptionError, OutputError, RequestError
 from imgkit.medium.source import Identity
 from imgkit.spans import Span
-from imgkit.sums.documents import read_document, to_bytes
 
 _SCHEMA = "imgkit.journal/1"
 _SECONDS_BETWEEN = 2.0

@@ -227,7 +227,7 @@ class Medium:
         return status.st_size, status.st_mtime_ns
 
 
-def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS, *, unpack_limit_bytes: int | None = None) -> Medium:
+def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     """Open a raw file, a block device or a packed file (`.gz`, `.xz`, `.bz2`, `.zst`) for reading.
 
     A packed file is unpacked once into a private temporary file. A device is read around the system's memory of it,
@@ -235,8 +235,6 @@ def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS, *, unpack_lim
     Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
     """
     path = Path(path)
-    if unpack_limit_bytes is not None:
-        access = msgspec.structs.replace(access, unpack_limit_bytes=unpack_limit_bytes)
     try:
         status = path.stat()
         mode = status.st_mode

@@ -212,9 +212,9 @@ class _Run:
             had_it = self.seal.labels == report.labels
             yield proofs.of_verification(self.verification, medium, planned, original_had_the_label=had_it)
         if self.sheet is not None and given.sheet is not None and given.log is not None and not self.interrupted:
-            limit, progress = given.access.unpack_limit_bytes, stages.next()
+            progress = stages.next()
             try:
-                self.tally = tally(given.sheet, given.log, unpack_limit_bytes=limit, progress=progress).tally
+                self.tally = tally(given.sheet, given.log, access=given.access, progress=progress).tally
                 self.link = proofs.link_to(self.sheet, medium, given.tail)
             except KeyboardInterrupt:
                 self.interrupted = True

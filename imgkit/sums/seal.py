@@ -10,12 +10,12 @@ from typing import NamedTuple, Protocol
 import msgspec
 import xxhash
 
+from imgkit.documents import MOST_BYTES, to_bytes
 from imgkit.errors import InputError, RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
-from imgkit.sums.documents import MOST_BYTES, to_bytes
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
 
@@ -46,7 +46,7 @@ def seal_medium(
     block_size: int | None = None,
     block_sink: Sink | None = None,
     block_file_name: str = "",
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Sealed:
     """Read a medium once and make a seal of it.
@@ -57,7 +57,7 @@ def seal_medium(
     sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the reading: half a seal is none.
     """
     if not isinstance(medium, Medium):
-        with open_medium(medium, unpack_limit_bytes=unpack_limit_bytes) as opened:
+        with open_medium(medium, access) as opened:
             return seal_medium(
                 opened, range_bytes=range_bytes, block_size=block_size, block_sink=block_sink,
                 block_file_name=block_file_name, progress=progress,

@@ -5,12 +5,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from imgkit.documents import read_bounded, read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
 from imgkit.label.places import Places
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
-from imgkit.sums.documents import read_bounded, read_document
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
 from imgkit.sums.risk import risk_of
@@ -112,7 +112,7 @@ def tally(
     image: str | Path | Medium | None = None,
     next_ranges: int = DEFAULT_NEXT_RANGES,
     max_ranges: int = DEFAULT_MAX_RANGES,
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tallied:
     """Hold the answers in a console log against a worksheet, and make the next worksheet for what is left.
@@ -132,7 +132,7 @@ def tally(
     spans = _next_spans(sheet, states, next_ranges)
     if spans:
         try:
-            upcoming = _next_worksheet(sheet, states, spans, image, unpack_limit_bytes, progress)
+            upcoming = _next_worksheet(sheet, states, spans, image, access, progress)
         except ImgkitError as error:
             if image is not None:
                 raise
@@ -199,12 +199,12 @@ def _next_worksheet(
     states: Sequence[State | None],
     spans: Sequence[Span],
     image: str | Path | Medium | None,
-    unpack_limit_bytes: int,
+    access: Access,
     progress: Callable[[int, int], None] | None,
 ) -> Drafted:
     if not isinstance(image, Medium):
-        with open_medium(image or sheet.image, unpack_limit_bytes=unpack_limit_bytes) as opened:
-            return _next_worksheet(sheet, states, spans, opened, unpack_limit_bytes, progress)
+        with open_medium(image or sheet.image, access) as opened:
+            return _next_worksheet(sheet, states, spans, opened, access, progress)
     if image.size_bytes != sheet.size_bytes:
         raise InputError(
             f"{image.path}: has {image.size_bytes} bytes, the worksheet was made from {sheet.size_bytes}: it is not "

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import IO, Literal
 
 from imgkit import spans
+from imgkit.documents import read_document
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
 from imgkit.label.places import Places
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unrest
 from imgkit.spans import Span
-from imgkit.sums.documents import read_document
 from imgkit.sums.reading import Reading, Taker, read_in_order
 from imgkit.sums.result import BlockDigests, CheckedRange, Seal, State, Verification
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
@@ -45,7 +46,7 @@ def verify(
     drive: Drive | None = None,
     tail: Tail = "forbid",
     max_ranges: int = DEFAULT_MAX_RANGES,
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Verification:
     """Read a copy once and hold it against a seal.
@@ -56,7 +57,7 @@ def verify(
     if not isinstance(copy, Medium):
         seal_path = Path(seal_path)
         load_seal(seal_path)
-        with open_medium(copy, unpack_limit_bytes=unpack_limit_bytes) as opened:
+        with open_medium(copy, access) as opened:
             return verify(opened, seal_path, drive=drive, tail=tail, max_ranges=max_ranges, progress=progress)
     seal_path = Path(seal_path)
     seal = load_seal(seal_path)
@@ -276,18 +277,7 @@ class _Run:
         ]
 
     def _other_findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> list[Finding]:
-        found = []
-        if self.copy.changed() or reading.ended_early:
-            found.append(
-                Finding(
-                    "medium.changed",
-                    "stop",
-                    f"{self.copy.path} changed while it was read",
-                    Where(),
-                    "What was checked is neither what it was nor what it is now. Stop what writes to it and check "
-                    "again.",
-                )
-            )
+        found = unrest(self.copy, ended_early=reading.ended_early)
         if sha256 is not None and (sha256 == self.seal.sha256) == (differing_blocks > 0):
             found.append(
                 Finding(

@@ -7,15 +7,15 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Literal, NamedTuple
 
+from imgkit.documents import to_bytes
 from imgkit.drive import BITS_PER_BYTE_ON_THE_LINE, Drive, sweep_time
 from imgkit.errors import InputError, RequestError
 from imgkit.findings import Finding, Where
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
-from imgkit.medium import DEFAULT_UNPACK_LIMIT_BYTES, Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
-from imgkit.sums.documents import to_bytes
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.sums.risk import risk_of
@@ -58,7 +58,7 @@ def make_worksheet(
     baud: int = DEFAULT_BAUD,
     seconds_per_range: float = DEFAULT_SECONDS_PER_RANGE,
     implementation: Implementation | None = None,
-    unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES,
+    access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Drafted:
     """Sum an image in ranges and make the worksheet that an old machine is asked with.
@@ -68,7 +68,7 @@ def make_worksheet(
     request that cannot be.
     """
     if not isinstance(image, Medium):
-        with open_medium(image, unpack_limit_bytes=unpack_limit_bytes) as opened:
+        with open_medium(image, access) as opened:
             return make_worksheet(
                 opened, rule=rule, range_blocks=range_blocks, ranges=ranges, by=by, block_size=block_size,
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,

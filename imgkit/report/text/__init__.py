@@ -37,7 +37,9 @@ def render(result: object, stream: IO[str] | None = None) -> None:
     drawn = io.StringIO()
     renderer: Any = getattr(import_module(f"imgkit.report.text.{module}"), function)
     renderer(result, _console(drawn, target.isatty()))
-    target.write(_TRAILING_BLANKS.sub("", drawn.getvalue()))
+    told = _TRAILING_BLANKS.sub("", drawn.getvalue())
+    encoding = getattr(target, "encoding", None) or "utf-8"
+    target.write(told.encode(encoding, "replace").decode(encoding))
 
 
 def _console(drawn: IO[str], is_terminal: bool) -> Console:
