@@ -1,5 +1,6 @@
 """The command: options in, one library call, a result handed to a renderer, an exit status."""
 
+import os
 import sys
 from contextlib import suppress
 from importlib import import_module
@@ -54,8 +55,16 @@ def app() -> None:
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
-    """Run the command and exit with its status."""
-    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+    """Run the command and end the process with its status.
+
+    The interpreter is not taken apart first: that only gives back memory that the system takes back anyway, and needs
+    more time than many an answer. Nothing is left to be done at the exit: outputs are closed, threads have ended.
+    """
+    status = run(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(status)
 
 
 def run(arguments: list[str]) -> int:
