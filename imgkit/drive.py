@@ -10,7 +10,7 @@ from msgspec import Meta
 
 from imgkit.description import read_description
 from imgkit.errors import DescriptionError, RequestError
-from imgkit.findings import Finding, Verdict
+from imgkit.findings import Finding, Result, Verdict
 
 Count = Annotated[int, Meta(ge=1, le=1 << 32)]
 CountOrNone = Annotated[int, Meta(ge=0, le=1 << 32)]
@@ -289,14 +289,12 @@ class Located(msgspec.Struct, frozen=True):
     in_reserved: bool
 
 
-class DriveResult(msgspec.Struct, frozen=True, kw_only=True):
+class DriveResult(Result, frozen=True, kw_only=True):
     """What `imgkit drive show` answers: the drive, what follows from its numbers, and one address."""
 
     schema: str = "imgkit.drive/1"
-    version: str
     verdict: Verdict = "pass"
     findings: tuple[Finding, ...] = ()
-    call: tuple[str, ...] = ()
     drive: Drive
     boot: Boot
     sectors_per_cylinder: int
@@ -315,8 +313,6 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.
     """
-    from imgkit import __version__
-
     file = _load(Path(path))
     drive = file.drive
     if block is not None and chs is not None:
@@ -327,7 +323,6 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
     if block is not None:
         located = Located(block, drive.address_of(block), block >= drive.usable_blocks)
     return DriveResult(
-        version=__version__,
         drive=drive,
         boot=file.boot,
         sectors_per_cylinder=drive.sectors_per_cylinder,

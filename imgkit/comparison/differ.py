@@ -310,7 +310,6 @@ class _Run:
         stopped_at: int | None,
         digests: dict[str, dict[str, str]],
     ) -> Comparison:
-        from imgkit import __version__
         from imgkit.comparison.labels import differing_fields, findings_of_both
 
         common = min(self.reference_blocks, self.copy_blocks)
@@ -348,7 +347,6 @@ class _Run:
         elif unequal or says_stop(findings):
             verdict = "fail"
         return Comparison(
-            version=__version__,
             verdict=verdict,
             findings=findings,
             started_at=self.started_at,

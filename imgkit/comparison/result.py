@@ -6,7 +6,7 @@ import msgspec
 
 from imgkit.drive import AddressRange as AddressRange
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict
+from imgkit.findings import Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -147,7 +147,7 @@ class LabelPair(msgspec.Struct, frozen=True):
     copy: tuple[Label, ...]
 
 
-class Comparison(msgspec.Struct, frozen=True, kw_only=True):
+class Comparison(Result, frozen=True, kw_only=True):
     """What `imgkit compare` answers.
 
     `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
@@ -157,10 +157,6 @@ class Comparison(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.compare/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     started_at: str
     elapsed_seconds: float
     block_size: int

@@ -5,7 +5,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict
+from imgkit.findings import Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -50,7 +50,7 @@ class AreaSums(msgspec.Struct, frozen=True):
     printed: dict[Rule, str]
 
 
-class Inspection(msgspec.Struct, frozen=True, kw_only=True):
+class Inspection(Result, frozen=True, kw_only=True):
     """What `imgkit inspect` answers.
 
     `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is
@@ -58,10 +58,6 @@ class Inspection(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.inspect/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route

@@ -222,8 +222,6 @@ def _result(
     interrupted: bool,
     sums: Sequence[AreaSums],
 ) -> Inspection:
-    from imgkit import __version__
-
     labels = reading.labels
     findings = list(reading.findings)
     not_read = list(reading.not_read)
@@ -252,7 +250,6 @@ def _result(
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
-        version=__version__,
         verdict=verdict,
         findings=by_severity(findings),
         path=str(medium.path),

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from imgkit.errors import DescriptionError, OutputError
-from imgkit.findings import Finding, Verdict, by_severity, verdict_of
+from imgkit.findings import Finding, Result, by_severity, verdict_of
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
 from imgkit.label.codec import INTEGERS, SUM_TYPES, Decoded, decode, header_parser, slot_parser, sum_of
@@ -41,14 +41,10 @@ class Piece(msgspec.Struct, frozen=True):
     length: int
 
 
-class LabelBuild(msgspec.Struct, frozen=True, kw_only=True):
+class LabelBuild(Result, frozen=True, kw_only=True):
     """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there."""
 
     schema: str = "imgkit.build/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     path: str
     plan: str
     layout: str
@@ -70,8 +66,6 @@ def build_label(plan_path: str, output: str) -> Built:
 
     Raises DescriptionError for a plan that cannot be, OutputError when `output` is one of the plan's files.
     """
-    from imgkit import __version__
-
     plan = load_plan(plan_path)
     _refuse_output(output, plan)
     _refuse_what_does_not_fit(plan)
@@ -95,7 +89,6 @@ def build_label(plan_path: str, output: str) -> Built:
     return Built(
         bytes(data),
         LabelBuild(
-            version=__version__,
             verdict=verdict_of(told),
             findings=told,
             path=output,

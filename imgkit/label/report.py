@@ -87,8 +87,6 @@ def check_labels(
     even if it is a file of the user's. Raises InputError when the
     medium cannot be opened, RequestError for an unknown layout, DescriptionError for a faulty layout file.
     """
-    from imgkit import __version__
-
     wanted = None if layout is None else chosen(layout)
     drive = drive or (plan.drive if plan is not None else None)
     if not isinstance(medium, Medium):
@@ -113,7 +111,6 @@ def check_labels(
     findings = by_severity([*findings, *(unrest(medium) if medium.kind == "device" else [])])
     verdict: Verdict = "incomplete" if reading.not_read else verdict_of(findings)
     return LabelReport(
-        version=__version__,
         verdict=verdict,
         findings=findings,
         path=str(medium.path),
@@ -128,10 +125,7 @@ def check_labels(
 
 def list_layouts() -> LayoutList:
     """The layouts that imgkit knows, each in each of its byte orders."""
-    from imgkit import __version__
-
     return LayoutList(
-        version=__version__,
         layouts=tuple(
             LayoutSummary(
                 id=variant.id,

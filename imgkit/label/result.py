@@ -5,7 +5,7 @@ from typing import Any
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict
+from imgkit.findings import Finding, Result, Verdict
 
 
 def is_sector_size(value: int | None) -> bool:
@@ -113,14 +113,10 @@ class Label(msgspec.Struct, frozen=True):
         )
 
 
-class LabelReport(msgspec.Struct, frozen=True, kw_only=True):
+class LabelReport(Result, frozen=True, kw_only=True):
     """What `imgkit label check` answers."""
 
     schema: str = "imgkit.label/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     path: str
     size_bytes: int
     labels: tuple[Label, ...]
@@ -141,12 +137,10 @@ class LayoutSummary(msgspec.Struct, frozen=True):
     maximum_slots: int
 
 
-class LayoutList(msgspec.Struct, frozen=True, kw_only=True):
+class LayoutList(Result, frozen=True, kw_only=True):
     """What `imgkit label layouts` answers; a place is `(block, offset in it)`."""
 
     schema: str = "imgkit.layouts/1"
-    version: str
     verdict: Verdict = "pass"
     findings: tuple[Finding, ...] = ()
-    call: tuple[str, ...] = ()
     layouts: tuple[LayoutSummary, ...]

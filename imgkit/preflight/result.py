@@ -6,7 +6,7 @@ import msgspec
 
 from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict
+from imgkit.findings import Finding, Result, Verdict
 from imgkit.label.result import Label
 from imgkit.preflight.machine import MachineFile
 from imgkit.sums.result import Tally, Verification
@@ -164,17 +164,13 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
     findings_gone: tuple[Finding, ...]
 
 
-class Preflight(msgspec.Struct, frozen=True, kw_only=True):
+class Preflight(Result, frozen=True, kw_only=True):
     """What `imgkit preflight` answers.
 
     `comparison`, `verification` and `tally` are shortened: their counts are exact, their lists are cut.
     """
 
     schema: str = "imgkit.preflight/1"
-    version: str
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    call: tuple[str, ...] = ()
     started_at: str
     elapsed_seconds: float
     answer: Answer

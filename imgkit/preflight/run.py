@@ -222,12 +222,9 @@ class _Run:
             yield proofs.of_sheet(self.tally, self.sheet, self.link)
 
     def _result(self, evidence: Evidence) -> Preflight:
-        from imgkit import __version__
-
         questions = tuple(ask(evidence) for ask in QUESTIONS)
         answer = answer_of(questions)
         result = Preflight(
-            version=__version__,
             verdict=VERDICT_OF[answer],
             findings=evidence.findings,
             started_at=self.started_at.isoformat(timespec="seconds"),
