@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
+from itertools import combinations
 from pathlib import Path
 from random import Random
 
@@ -33,6 +34,7 @@ _ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PY
 """As an installed command is run: its byte code is kept from the first, uncounted run on."""
 
 _DIFFERENT_BAR = 3.0
+_VOTE_BAR = 1.3
 _EXPLAINED_BAR = 2.0
 _SPARSE_BAR_SECONDS = 2.0
 _HELP_BAR_SECONDS = 0.150
@@ -192,6 +194,7 @@ def identical(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
     )
     if size_bytes <= _GIB:
         yield _different(folder, left, compare, title, size_bytes, runs)
+        yield _vote([left, right, str(folder / "different")], title, runs)
         yield _explained(folder, left, title, runs)
         yield _context(left, compare, title, runs)
     for path in folder.iterdir():
@@ -221,6 +224,28 @@ def _different(
         [
             _ratio_row("imgkit compare --no-explain", ours, ratio, "identical", bar),
             Row("the same, identical pair", base),
+        ],
+    )
+
+
+def _vote(dumps: Sequence[str], title: str, runs: int) -> Case:
+    """Three dumps, one of them different in every other block, against comparing each of them with each other."""
+    vote = [_IMGKIT, "vote", "--quiet", *dumps]
+    pairs = [([_IMGKIT, "compare", "--quiet", "--no-explain", *pair], pair) for pair in combinations(dumps, 2)]
+    votes: list[Sample] = []
+    compared: list[Sample] = []
+    for turn in range(runs + 1):
+        ours = measure(vote, status=1)
+        each = [measure(command, status=int(dumps[2] in pair)) for command, pair in pairs]
+        if turn:
+            votes.append(ours)
+            compared.append(Sample(sum(one.seconds for one in each), max(one.peak_bytes for one in each)))
+    ratio = statistics.median(one.seconds / other.seconds for one, other in zip(votes, compared, strict=True))
+    return Case(
+        f"three dumps, one of them different in every other block, {title}",
+        [
+            _ratio_row("imgkit vote", votes, ratio, "all pairs", _VOTE_BAR),
+            Row("imgkit compare of all pairs", compared),
         ],
     )
 

@@ -91,8 +91,9 @@ def main() -> None:
     folder, kills, chance = Path(sys.argv[1]), int(sys.argv[2]), random.Random(sys.argv[3])
     number = getattr(signal, sys.argv[4])
     slow_down()
-    killed = done = reached = 0
-    while killed < kills or done == 0:
+    killed = reached = 0
+    is_done = False
+    while killed < kills or not is_done:
         process = child(folder)
         if killed < kills:
             time.sleep(chance.uniform(0, MOST_SECONDS))
@@ -100,12 +101,12 @@ def main() -> None:
         _, status = os.waitpid(process, 0)
         check_outputs(folder)
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
-            done, reached = done + 1, 0
+            is_done, reached = True, 0
             print("done", flush=True)
             continue
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) != 2:
             sys.exit(f"a comparison ended with {os.WEXITSTATUS(status)}")
-        killed += 1
+        killed, is_done = killed + 1, False
         now = reached_in(folder)
         if now < reached:
             sys.exit(f"the journal went back from {reached} to {now}")

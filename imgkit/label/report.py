@@ -114,6 +114,8 @@ def check_labels(
         verdict=verdict,
         findings=findings,
         path=str(medium.path),
+        kind=medium.kind,
+        route=medium.route,
         size_bytes=medium.size_bytes,
         labels=reading.labels,
         label_alone=bool(reading.labels) and all(is_label_alone(each, medium.size_bytes) for each in reading.labels),

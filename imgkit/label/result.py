@@ -1,11 +1,12 @@
 """What is known of a label: the objects that users hold and that the JSON shows."""
 
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Result, Verdict
+from imgkit.medium.access import Route
 
 
 def is_sector_size(value: int | None) -> bool:
@@ -118,6 +119,8 @@ class LabelReport(Result, frozen=True, kw_only=True):
 
     schema: str = "imgkit.label/1"
     path: str
+    kind: Literal["file", "device", "packed"]
+    route: Route
     size_bytes: int
     labels: tuple[Label, ...]
     label_alone: bool

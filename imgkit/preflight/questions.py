@@ -191,6 +191,9 @@ def quiet(evidence: Evidence) -> Question:
         )
     elif not evidence.interrupted:
         points.append(Point("read errors", "yes", "no read error"))
+    if evidence.medium.kind == "device" and evidence.medium.route == "memory allowed":
+        says = "the system's memory of the device was allowed to answer in place of the medium"
+        points.append(Point("way", "unsure", says, _call(evidence, "") + ", without --cached"))
     told = _told(evidence, "quiet")
     readings = max(1, evidence.whole_readings)
     counted = {1: "once", 2: "twice"}.get(readings, f"{readings} times")

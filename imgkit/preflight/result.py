@@ -8,6 +8,7 @@ from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, Result, Verdict
 from imgkit.label.result import Label
+from imgkit.medium.access import Route
 from imgkit.preflight.machine import MachineFile
 from imgkit.sums.result import Tally, Verification
 
@@ -49,6 +50,7 @@ class ReadMedium(msgspec.Struct, frozen=True):
 
     path: str
     kind: Literal["file", "device", "packed"]
+    route: Route
     size_bytes: int
     blocks: int
 

@@ -165,7 +165,11 @@ class _Run:
         ]
         evidence = Evidence(
             medium=ReadMedium(
-                str(medium.path), medium.kind, medium.size_bytes, -(-medium.size_bytes // inspection.block_size)
+                path=str(medium.path),
+                kind=medium.kind,
+                route=medium.route,
+                size_bytes=medium.size_bytes,
+                blocks=inspection.blocks,
             ),
             report=report,
             inspection=inspection,

@@ -9,6 +9,7 @@ from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Result
 from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource
 from imgkit.label.result import Label
+from imgkit.medium.access import Route
 from imgkit.sums.rules import Rule
 
 MOST_BYTES_OF_A_MEDIUM = 1 << 62
@@ -115,6 +116,7 @@ class Verification(Result, frozen=True, kw_only=True):
     elapsed_seconds: float
     path: str
     kind: Literal["file", "device", "packed"]
+    route: Route
     size_bytes: int
     seal_path: str
     seal_name: str

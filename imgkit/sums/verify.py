@@ -219,6 +219,7 @@ class _Run:
             elapsed_seconds=round(time.monotonic() - self.started, 3),
             path=str(self.copy.path),
             kind=self.copy.kind,
+            route=self.copy.route,
             size_bytes=self.copy.size_bytes,
             seal_path=str(self.seal_path),
             seal_name=seal.name,

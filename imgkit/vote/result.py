@@ -6,6 +6,7 @@ import msgspec
 
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Result
+from imgkit.medium.access import Route
 
 State = Literal["partly-read", "majority", "no-majority", "only-one", "unreadable"]
 
@@ -25,6 +26,7 @@ class Dump(msgspec.Struct, frozen=True):
     number: int
     path: str
     kind: Literal["file", "device", "packed"]
+    route: Route
     size_bytes: int
     blocks: int
     unreadable_blocks: int

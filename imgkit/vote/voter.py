@@ -218,6 +218,7 @@ class _Run:
                     number=index + 1,
                     path=str(medium.path),
                     kind=medium.kind,
+                    route=medium.route,
                     size_bytes=medium.size_bytes,
                     blocks=-(-medium.size_bytes // self.block_size),
                     unreadable_blocks=past_end + listed + errors + filled,

@@ -15,6 +15,7 @@ def label_report(result: LabelReport, console: Console) -> None:
         console,
         [
             ("medium", f"{words.clean(result.path)}, {words.size(result.size_bytes)}"),
+            *([("way", words.ROUTE_WORDS[result.route])] if result.kind == "device" else []),
             ("looked for", ", ".join(result.layouts_tried)),
             *([("drive file", words.clean(result.drive.name))] if result.drive else []),
             *(("not read", each) for each in result.not_read),

@@ -20,6 +20,7 @@ def verification(result: Verification, console: Console) -> None:
         console,
         [
             ("copy", words.clean(result.path) + (" (unpacked)" if result.kind == "packed" else "")),
+            *([("way", words.ROUTE_WORDS[result.route])] if result.kind == "device" else []),
             ("size", words.size(result.size_bytes)),
             ("seal", f"{words.clean(result.seal_path)}, of {words.clean(result.seal_name)}"),
             ("sealed", f"{words.clean(result.seal_made_at, 40)}, {words.size(result.seal_size_bytes)}"),

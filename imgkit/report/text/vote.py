@@ -166,6 +166,8 @@ def _dumps(console: Console, result: Vote) -> None:
         )
     indented(console, drawn)
     for dump in result.dumps:
+        if sentence := words.route_sentence(f"dump {dump.number}", dump.kind, dump.route):
+            indented(console, Text(sentence))
         why = _why_unreadable(dump)
         if why:
             indented(console, Text(f"Dump {dump.number}: {why}."))
