@@ -10,8 +10,6 @@ import random
 import struct
 import threading
 import time
-import uuid
-import zlib
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -306,89 +304,3 @@ def with_piece(image: bytes, block: int, piece: bytes) -> bytes:
 def words_exchanged(data: bytes) -> bytes:
     """The data with the two bytes of each 16-bit word exchanged: `dd conv=swab` (POSIX)."""
     return b"".join(data[index : index + 2][::-1] for index in range(0, len(data), 2))
-
-
-@dataclass(frozen=True)
-class Record:
-    """One record of a master boot record."""
-
-    type_code: int
-    first: int
-    count: int
-
-
-def boot_record(*records: Record) -> bytes:
-    """A master boot record, or one of an extended partition (UEFI 2.10, 5.2.1), without addresses."""
-    table = b"".join(struct.pack("<4xB3xII", each.type_code, each.first, each.count) for each in records)
-    return bytes(446) + table.ljust(64, b"\0") + b"\x55\xaa"
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One entry of a GUID partition table."""
-
-    first: int
-    last: int
-    type_guid: str = "0fc63daf-8483-4772-8e79-3d69d8477de4"
-
-
-GPT_ENTRIES = 128
-GPT_ENTRY_BLOCKS = GPT_ENTRIES * 128 // SECTOR_SIZE
-
-
-def guid_table(total_blocks: int, *entries: Entry, stated_own_block: int = 1, entry_bytes: int = 128) -> bytes:
-    """An image that holds a GUID partition table, its copy at the end, and nothing else (UEFI 2.10, 5.3).
-
-    `stated_own_block` is where the table in front says that it lies, `entry_bytes` how large its entries are said
-    to be.
-    """
-    packed = b"".join(
-        uuid.UUID(each.type_guid).bytes_le
-        + uuid.UUID(int=index + 1).bytes_le
-        + struct.pack("<QQQ", each.first, each.last, 0)
-        + f"part {index}".encode("utf-16-le").ljust(72, b"\0")
-        for index, each in enumerate(entries)
-    )
-    table = packed.ljust(GPT_ENTRIES * 128, b"\0")
-    image = bytearray(total_blocks * SECTOR_SIZE)
-    image[:SECTOR_SIZE] = boot_record(Record(0xEE, 1, total_blocks - 1))
-    last = total_blocks - 1
-    for block, own, other, table_block in (
-        (1, stated_own_block, last, 2),
-        (last, last, 1, last - GPT_ENTRY_BLOCKS),
-    ):
-        usable = 2 + GPT_ENTRY_BLOCKS, total_blocks - 2 - GPT_ENTRY_BLOCKS
-        disk = uuid.UUID(int=77).bytes_le
-        fields = [own, other, *usable, disk, table_block, GPT_ENTRIES, entry_bytes, zlib.crc32(table)]
-        head = struct.pack("<8sIIIIQQQQ16sQIII", b"EFI PART", 0x10000, 92, 0, 0, *fields)
-        head = head[:16] + struct.pack("<I", zlib.crc32(head)) + head[20:]
-        image[block * SECTOR_SIZE : block * SECTOR_SIZE + len(head)] = head
-        image[table_block * SECTOR_SIZE : table_block * SECTOR_SIZE + len(table)] = table
-    return bytes(image)
-
-
-def narrow_label(*slots: Slot) -> bytes:
-    """A classic narrow label of the same small drive (from memory)."""
-
-    def middle(value: int) -> bytes:
-        return struct.pack("<HH", value >> 16, value & 0xFFFF)
-
-    head = b"".join(
-        [
-            middle(MAGIC),
-            struct.pack("<BB16s16s", 4, 1, b"harbour 160", b"tide gauge"),
-            struct.pack("<5H", SECTOR_SIZE, SECTORS_PER_TRACK, HEADS, CYLINDERS, SECTORS_PER_CYLINDER),
-            middle(TOTAL_SECTORS),
-            struct.pack("<4H4B2H", 1, 0, 0, 3600, 1, 0, 0, 0, 6, 0),
-            *(middle(0) for _ in range(10)),
-            middle(MAGIC),
-        ]
-    )
-    tail = struct.pack("<3H", len(slots), 8192, 8192)
-    table = b"".join(
-        middle(each.count)
-        + middle(each.first)
-        + struct.pack("<HBB", each.fragment_size, each.type_code, each.fragments_per_block)
-        for each in slots
-    )
-    return head + struct.pack("<H", xor_of_words(head + tail + table, "little")) + tail + table

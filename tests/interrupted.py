@@ -4,28 +4,36 @@ Called with a folder that holds `reference` and `copy`, the number of kills, a s
 prints one line for each comparison that came to its end. Children are forked, so that a kill costs milliseconds.
 """
 
+import hashlib
 import os
 import random
+import shlex
+import shutil
 import signal
 import sys
+import tempfile
 import threading
 import time
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy.ma
+import xxhash
 
-from imgkit.comparison import differ, journal
+from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
 from imgkit.errors import ImgkitError
-from imgkit.medium import Medium, crew
+from imgkit.medium import Medium, crew, users
 from imgkit.outputs import write_output
 from imgkit.report import jsonfile
 
 MOST_SECONDS = 0.08
+IMPORTED_BEFOREHAND = (hashlib, numpy.ma, xxhash, episodes, labels, pieces, recopy, users, tempfile, shutil, shlex)
+"""Ctrl-C at the end of an import may leave the interpreter its import lock for good: that is not tested here."""
 
 
 def slow_down() -> None:
-    """Make each read of the comparison slow and keep the journal often, so that a kill falls into the middle of things."""
+    """Make each read slow and keep the journal often, so that a kill falls into the middle of things."""
     read_into = Medium.read_into
 
     def slowly(self: Medium, offset: int, buffer: memoryview) -> int:

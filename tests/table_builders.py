@@ -35,6 +35,14 @@ Pieces = dict[int, bytes]
 """What lies on a medium, by its first byte; all else is zero."""
 
 
+def image_of_pieces(total_blocks: int, pieces: Mapping[int, bytes], block_bytes: int = BLOCK_BYTES) -> bytes:
+    """A medium with these pieces and zeros between them."""
+    image = bytearray(total_blocks * block_bytes)
+    for offset, data in pieces.items():
+        image[offset : offset + len(data)] = data
+    return bytes(image)
+
+
 def write_pieces(path: Path, total_blocks: int, pieces: Mapping[int, bytes], block_bytes: int = BLOCK_BYTES) -> Path:
     """A medium with these pieces and holes between them."""
     with path.open("wb") as file:

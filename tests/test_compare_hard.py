@@ -282,6 +282,18 @@ def test_ctrl_c_keeps_what_is_known(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert (result.reference.digests, result.copy.digests) == ({}, {})
 
 
+def test_ctrl_c_while_it_is_explained_keeps_the_facts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: Any) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("imgkit.comparison.episodes.explain", interrupted)
+    reference = write_image(tmp_path / "r", DATA)
+    result = run("plain", reference, write_image(tmp_path / "c", FAULTY), block_size=SECTOR_SIZE)
+    assert blocks_in(result, "differ") == list(FAULTS)
+    assert result.interrupted
+    assert (result.verdict, result.explained, result.copy_again) == ("incomplete", None, None)
+
+
 def test_ctrl_c_within_ranges_tells_only_what_was_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("imgkit.comparison.scan.STRIP_BYTES", MIB)
     path = write_image(tmp_path / "disk.img", random_bytes(24 * MIB, 25))

@@ -104,7 +104,7 @@ spans = st.lists(st.builds(Span, st.integers(0, 170), st.integers(1, 20)), max_s
 
 @given(defects=spans, faulty=spans)
 def test_faulty_blocks_of_a_defect_list_are_counted_as_sets_count_them(defects: list[Span], faulty: list[Span]) -> None:
-    places = Places(None, None, SECTOR_SIZE, 160 * SECTOR_SIZE)
+    places = Places([], None, SECTOR_SIZE, 160 * SECTOR_SIZE)
     found = known_bad(defects, places, 160, faulty, 1000)
 
     def blocks(runs: list[Span]) -> set[int]:
@@ -172,5 +172,5 @@ def test_a_defect_list_is_never_written_over(tmp_path: Path, command: str, capsy
 
 def test_a_list_is_bounded_in_the_result(tmp_path: Path) -> None:
     with open_medium(write_image(tmp_path / "a.img", IMAGE)) as medium:
-        places = Places(None, None, SECTOR_SIZE, medium.size_bytes)
+        places = Places([], None, SECTOR_SIZE, medium.size_bytes)
     assert len(known_bad([Span(n, 1) for n in range(0, 160, 2)], places, 160, [], 5)) == 5

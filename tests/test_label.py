@@ -16,22 +16,19 @@ from builders import (
     SLOT_BYTES,
     SLOTS_OFFSET,
     SWAP,
-    SWAP_AREA,
     UNUSED,
     ByteOrder,
     DyingMedium,
-    Entry,
     Slot,
     WideLabel,
     changed_at,
-    guid_table,
     image_of,
-    narrow_label,
     random_bytes,
     with_piece,
     words_exchanged,
     write_image,
 )
+from table_builders import GuidEntry, GuidTable, NarrowLabel, image_of_pieces
 
 from imgkit import Label, LabelReport, check_labels
 from imgkit.errors import DescriptionError, RequestError
@@ -128,7 +125,8 @@ def test_both_byte_orders_give_the_same_label(tmp_path: Path) -> None:
 def test_a_narrow_label_says_the_same(tmp_path: Path) -> None:
     """The narrow form is from memory, here as in the layout."""
     wide = only_label(checked(tmp_path, image_of(WideLabel())))
-    narrow = only_label(checked(tmp_path, with_piece(image_of(), 1, narrow_label(ROOT, SWAP_AREA, HOME))))
+    written = NarrowLabel(type_name="harbour 160", pack_name="tide gauge")
+    narrow = only_label(checked(tmp_path, with_piece(image_of(), 1, written.to_bytes())))
     assert (narrow.layout, narrow.byte_order) == ("classic-narrow", "middle")
     assert (narrow.type_name, narrow.pack_name) == (wide.type_name, wide.pack_name)
     assert narrow.checksum is not None
@@ -311,13 +309,16 @@ def read_whatever(path: Path, data: bytes) -> LabelReport:
     return report
 
 
+SMALL_TABLE = GuidTable(total_blocks=80, entries=(GuidEntry(40, 44), GuidEntry(45, 46)))
+
+
 @pytest.mark.parametrize(
     ("whole", "rounds"),
     [
         pytest.param(image_of(WideLabel(), size_bytes=2048), 700, id="wide, little"),
         pytest.param(image_of(WideLabel(byte_order="big"), at=[64], size_bytes=2048), 700, id="wide, big"),
-        pytest.param(with_piece(bytes(2048), 1, narrow_label(ROOT, SWAP_AREA, HOME)), 700, id="narrow"),
-        pytest.param(guid_table(80, Entry(40, 44), Entry(45, 46)), 100, id="GUID"),
+        pytest.param(with_piece(bytes(2048), 1, NarrowLabel().to_bytes()), 700, id="narrow"),
+        pytest.param(image_of_pieces(80, SMALL_TABLE.pieces()), 100, id="GUID"),
     ],
 )
 def test_mutations_of_a_label_never_raise(tmp_path: Path, whole: bytes, rounds: int) -> None:

@@ -1,6 +1,7 @@
 """Every check of labels: a label with just that fault, and its nearest neighbour without it."""
 
 import re
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,21 +19,18 @@ from builders import (
     SYSTEM_V,
     TOTAL_SECTORS,
     UNUSED,
-    Entry,
-    Record,
     Slot,
     WideLabel,
-    boot_record,
     changed_at,
     drive_of,
     drive_text,
     fast_file_system_head,
-    guid_table,
     image_of,
     with_piece,
     words_exchanged,
     write_image,
 )
+from table_builders import EXTENDED, BootSlot, GuidEntry, GuidTable, boot_record, image_of_pieces
 
 from imgkit import LabelReport, check_labels
 from imgkit.drive import Drive
@@ -85,16 +83,27 @@ def with_file_system(size_blocks: int, type_code: int = FAST_FILE_SYSTEM, **head
     )
 
 
-def chained(*last: Record) -> Case:
+def chained(*last: BootSlot, second_count: int = 50) -> Case:
     """A master boot record with an extended partition of two logical ones; the second record ends with `last`."""
-    image = with_piece(bytes(2048 * SECTOR_SIZE), 0, boot_record(Record(0x83, 32, 100), Record(5, 200, 1000)))
-    image = with_piece(image, 200, boot_record(Record(0x83, 10, 50), Record(5, 300, 100)))
-    return Case(with_piece(image, 500, boot_record(Record(0x83, 10, 50), *last)))
+    records = {
+        0: [BootSlot(32, 100), BootSlot(200, 1000, EXTENDED)],
+        200: [BootSlot(10, 50), BootSlot(300, 100, EXTENDED)],
+        500: [BootSlot(10, second_count), *last],
+    }
+    pieces = {block * SECTOR_SIZE: boot_record(slots) for block, slots in records.items()}
+    return Case(image_of_pieces(2048, pieces))
 
 
 TWO_COPIES = image_of(SOUND, at=[64, SECTOR_SIZE])
-GUID_ENTRIES = (Entry(40, 99), Entry(100, 500))
-GUID_TABLE = guid_table(1024, *GUID_ENTRIES)
+GUID = GuidTable(total_blocks=1024, entries=(GuidEntry(40, 99), GuidEntry(100, 500)))
+GUID_TABLE = image_of_pieces(1024, GUID.pieces())
+
+
+def guid_image(*entries: GuidEntry, **wrong: int) -> Case:
+    """A GUID partition table, with other entries or with `wrong` values in its headers."""
+    table = replace(GUID, entries=entries or GUID.entries)
+    return Case(image_of_pieces(1024, table.pieces(**wrong)))
+
 
 STOP, CHECK, NOTE = "stop", "check", "note"
 
@@ -140,12 +149,12 @@ ROWS: dict[str, Row] = {
     "no second magic": Row("label.magic-tail", STOP, of(SOUND.with_(second_magic=0x82564558)), of(SOUND)),
     "no slots": Row("label.slot-count", STOP, of(SOUND.with_(slot_count=0)), of(SOUND.with_(slot_count=3))),
     "too many slots": Row("label.slot-count", STOP, of(SOUND.with_(slot_count=23)), of(SOUND.with_(slot_count=22))),
-    "a chain that loops": Row("label.slot-count", STOP, chained(Record(5, 300, 100)), chained()),
-    "a chain that leads nowhere": Row("label.slot-count", STOP, chained(Record(5, 700, 100)), chained()),
+    "a chain that loops": Row("label.slot-count", STOP, chained(BootSlot(300, 100, EXTENDED)), chained()),
+    "a chain that leads nowhere": Row("label.slot-count", STOP, chained(BootSlot(700, 100, EXTENDED)), chained()),
     "slots of a size that cannot be": Row(
         "label.slot-count",
         STOP,
-        Case(guid_table(1024, *GUID_ENTRIES, entry_bytes=100)),
+        guid_image(entry_bytes=100),
         Case(GUID_TABLE),
     ),
     "another byte order than asked for": Row(
@@ -158,7 +167,7 @@ ROWS: dict[str, Row] = {
     "a label elsewhere than it says": Row(
         "label.place",
         STOP,
-        Case(guid_table(1024, *GUID_ENTRIES, stated_own_block=7)),
+        Case(with_piece(GUID_TABLE, 1, GUID.header(1, 1023, 2, stated_own=7))),
         Case(GUID_TABLE),
     ),
     "a table that was made up": Row(
@@ -261,8 +270,14 @@ ROWS: dict[str, Row] = {
     "a partition over the table's entries": Row(
         "partition.covers-label",
         STOP,
-        Case(guid_table(1024, Entry(30, 99))),
-        Case(guid_table(1024, Entry(34, 99))),
+        guid_image(GuidEntry(30, 99)),
+        guid_image(GuidEntry(34, 99)),
+    ),
+    "a logical partition past its container": Row(
+        "partition.outside-container",
+        STOP,
+        chained(second_count=691),
+        chained(second_count=690),
     ),
     "a used slot without a size": Row(
         "partition.empty-with-offset",

@@ -38,6 +38,7 @@ from table_builders import (
 from imgkit.label.build import build_label
 from imgkit.label.report import check_labels
 from imgkit.label.result import Label, LabelReport
+from imgkit.report import text
 
 TOTAL_BLOCKS = 20_000
 TABLES_OF_A_BATCH = 10
@@ -531,3 +532,49 @@ def test_logical_partitions_overlap_as_others_do(tmp_path: Path) -> None:
 def test_what_is_an_overlap(tmp_path: Path, second: BootSlot, expected: set[str]) -> None:
     report = report_of(tmp_path / "m.img", {0: boot_record([BootSlot(200, 50), second])})
     assert ids(report.findings) == expected
+
+
+@pytest.mark.parametrize(
+    ("count", "told"),
+    [
+        pytest.param(9700, None, id="up to the container's end"),
+        pytest.param(
+            9701, "partition 7 (file system, blocks 400 to 10100) reaches block 10100: 1 blocks", id="one more"
+        ),
+        pytest.param(12_000, "reaches block 12399: 2300 blocks more than partition 1 (extended)", id="far past it"),
+    ],
+)
+def test_logical_partition_past_its_container(tmp_path: Path, count: int, told: str | None) -> None:
+    """That logical partitions lie within their extended one is common practice."""
+    logical = [*LOGICAL[:2], BootSlot(400, count)]
+    pieces = {0: boot_record([CONTAINER, BootSlot(19_000, 10, EXTENDED)])} | chained(CONTAINER, logical)
+    pieces |= chained(BootSlot(19_000, 10, EXTENDED), [BootSlot(19_001, 9)])
+    report = report_of(tmp_path / "m.img", pieces)
+    assert [finding.id for finding in report.findings] == ([] if told is None else ["partition.outside-container"])
+    for finding in report.findings:
+        assert finding.severity == "stop"
+        assert told is not None
+        assert told in finding.message
+        assert "ends with block 10099" in finding.message
+        assert (finding.where.block, finding.where.partition) == (10_100, "7")
+
+
+@pytest.mark.parametrize(("count", "hidden"), [(32, None), (33, 1), (1000, 968)])
+def test_terminal_draws_a_bounded_part_of_a_large_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], count: int, hidden: int | None
+) -> None:
+    table = GuidTable(
+        total_blocks=TOTAL_BLOCKS,
+        slots=1024,
+        entries=tuple(GuidEntry(300 + 2 * index, 300 + 2 * index) for index in range(count)),
+    )
+    report = report_of(tmp_path / "m.img", table.pieces())
+    text.render(report)
+    lines = capsys.readouterr().out.splitlines()
+    rows = [line.split() for line in lines]
+    drawn = [row[0] for row in rows if row[1:2] and row[0].isdigit() and row[1].isdigit()]
+    assert drawn[:32] == [str(number) for number in range(1, 33)]
+    assert len(lines) < 250
+    told = [line.strip() for line in lines if "more: --json lists them." in line]
+    assert told == ([] if hidden is None else [f"… and {hidden} more: --json lists them."] * 2), "in both copies"
+    assert len(label_of(report, "gpt").partitions) == count

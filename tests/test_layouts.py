@@ -486,3 +486,14 @@ def test_an_unknown_layout_is_one_line(tmp_path: Path, capsys: pytest.CaptureFix
     error = capsys.readouterr().err
     assert error.count("\n") == 1
     assert "\x1b" not in error
+
+
+def test_places_at_the_end_are_told_in_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The copy of a GUID partition table lies in the last block (UEFI 2.10, 5.3.1)."""
+    assert run(["label", "layouts"]) == 0
+    layouts = capsys.readouterr().out
+    assert "block 1; the last block" in layouts
+    assert run(["label", "check", str(write_pieces(tmp_path / "m.img", 8, {}))]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "in block 0, block 1 and the last block" in told
+    assert "block -" not in layouts + told

@@ -2,9 +2,11 @@
 
 import bz2
 import gzip
+import io
 import lzma
 import os
 import shutil
+import struct
 import subprocess
 import sys
 import tempfile
@@ -230,6 +232,52 @@ def test_what_is_unpacked_has_no_name_and_is_gone_after_use(
     with open_medium(write_image(tmp_path / f"disk{suffix}", PACKERS[suffix](CONTENTS))):
         assert list(folder.iterdir()) == []
     assert list(folder.iterdir()) == []
+
+
+def skippable(length: int, nibble: int = 0) -> bytes:
+    """A skippable frame of Zstandard (RFC 8878, 3.1.2)."""
+    return struct.pack("<II", 0x184D2A50 + nibble, length) + random_bytes(length, nibble)
+
+
+ONE, OTHER = _pack_zstandard(CONTENTS), _pack_zstandard(b"the other")
+
+
+@pytest.mark.parametrize(
+    "packed",
+    [
+        pytest.param(skippable(10) + ONE, id="before"),
+        pytest.param(skippable(0, 15) + ONE, id="of no length"),
+        pytest.param(ONE + skippable(10, 7), id="behind"),
+        pytest.param(ONE + skippable(3) + OTHER, id="between"),
+        pytest.param(skippable(5) * 3 + ONE + skippable(5) * 2 + OTHER + skippable(1), id="everywhere"),
+        pytest.param(skippable((64 << 10) - 8) + ONE, id="as long as a piece that is read"),
+        pytest.param(skippable((64 << 10) - 12) + skippable(4) + ONE, id="its head over the end of a piece"),
+        pytest.param(skippable(1_000_000) + ONE + skippable(1_000_000, 9) + OTHER, id="longer than a piece"),
+        pytest.param(skippable(0) * 20_000 + ONE, id="very many"),
+        pytest.param(skippable(40, 3) + _pack_zstandard(ONE), id="packed twice"),
+    ],
+)
+def test_frames_that_hold_nothing_are_skipped(tmp_path: Path, packed: bytes) -> None:
+    """The library zstandard says what the file holds."""
+    reader = zstandard.ZstdDecompressor().stream_reader(io.BytesIO(packed), read_across_frames=True)
+    assert unpacked(write_image(tmp_path / "disk.zst", packed)) == reader.read()
+
+
+@pytest.mark.parametrize(
+    ("packed", "told"),
+    [
+        pytest.param(skippable(100)[:-1], "cut short", id="cut in its contents"),
+        pytest.param(ONE + skippable(100)[:6], "cut short", id="cut in its head"),
+        pytest.param(struct.pack("<II", 0x184D2A5F, 0xFFFF_FFFF) + ONE, "cut short", id="says it is longer"),
+        pytest.param(struct.pack("<II", 0x184D2A60, 1) + b"x" + ONE, "give it another name", id="another magic"),
+        pytest.param(skippable(4) + b"x" + ONE, "give it another name", id="something else behind it"),
+        pytest.param(ONE + skippable(4) + b"x", "is not .zst follows", id="something else at the end"),
+        pytest.param(skippable(4), "is empty", id="nothing else"),
+        pytest.param(skippable(0) * 70_000 + ONE, "more than 65536 skippable frames", id="far too many"),
+    ],
+)
+def test_skippable_frames_that_are_refused(tmp_path: Path, packed: bytes, told: str) -> None:
+    assert told in refusal_of(write_image(tmp_path / "disk.zst", packed))
 
 
 @every_packing

@@ -1,4 +1,4 @@
-"""The page of a comparison in a real browser: nothing hostile runs, it reads on any screen, it prints whole."""
+"""The pages in a real browser: nothing hostile runs, they read on any screen, they print whole."""
 
 import shutil
 import subprocess
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+import msgspec
 import pytest
 from page_builders import (
     a_comparison,
@@ -20,9 +21,22 @@ from page_builders import (
     an_episode,
     left_out,
 )
+from record_builders import (
+    DRIVE,
+    a_checked_range,
+    a_dump,
+    a_label_report,
+    a_tally,
+    a_verification,
+    a_vote,
+    a_vote_range,
+    an_inspection,
+)
 
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
+from imgkit.findings import Result
 from imgkit.report.page import render_comparison
+from imgkit.report.page.record import render_record
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
@@ -98,6 +112,46 @@ def with_much_to_say() -> Comparison:
     )
 
 
+def hostile_records() -> list[Result]:
+    """The same in the results that end in a record."""
+    label = a_label(
+        type_name=HOSTILE,
+        pack_name=HOSTILE * 20,
+        fields={HOSTILE: HOSTILE},
+        partitions=(
+            a_partition(HOSTILE * 5, 0, 80, type=HOSTILE, details={HOSTILE: HOSTILE}),
+            a_partition("b", (1 << 64) - 2, (1 << 64) - 1),
+        ),
+    )
+    findings = (a_finding("stop", message=HOSTILE, advice=HOSTILE, id=HOSTILE),)
+    told: dict[str, Any] = {"findings": findings, "call": ("imgkit", HOSTILE * 10), "version": HOSTILE}
+    told["drive"] = msgspec.structs.replace(DRIVE, name=HOSTILE)
+    path = "/media/" + HOSTILE * 30
+    ranges = (a_checked_range(5, 2, partitions=(HOSTILE * 5,)), a_checked_range(9, 2, "unanswered"))
+    return [
+        an_inspection(**told, path=path, labels=(label,), digests={HOSTILE: HOSTILE}, not_read=(HOSTILE,) * 9),
+        a_label_report(**told, path=path, labels=(label,), layouts_tried=(HOSTILE * 9,), not_read=(HOSTILE,)),
+        a_verification(
+            **told, path=path, seal_path=path, seal_name=path, seal_made_at=HOSTILE, labels=(label,), ranges=ranges
+        ),
+        a_tally(**told, sheet_path=path, log_path=path, image=path, tag=HOSTILE, ranges=ranges),
+        a_vote(
+            **told,
+            dumps=(a_dump(1, path=path), a_dump(2, path="x" * 900), a_dump(3)),
+            ranges=(a_vote_range(5, 2, "no-majority", partitions=(HOSTILE * 5,)),),
+            doubts_path=path,
+            started_at=HOSTILE,
+        ),
+    ]
+
+
+RECORDS: list[Result] = [an_inspection(), a_label_report(), a_verification(), a_tally(), a_vote()]
+ALL_RECORDS = [
+    *(pytest.param(each, id=each.schema) for each in RECORDS),
+    *(pytest.param(each, id=f"hostile {each.schema}") for each in hostile_records()),
+]
+"""One of each, and one of each that is hostile."""
+
 RESULTS = [
     pytest.param(a_comparison(), id="nothing wrong"),
     pytest.param(with_every_section(), id="every section"),
@@ -127,10 +181,11 @@ class Opener:
         self.requests: list[str] = []
 
     def __call__(
-        self, result: Comparison, screen: tuple[int, int] = WIDE, scheme: Scheme = "light", **options: Any
+        self, result: Result, screen: tuple[int, int] = WIDE, scheme: Scheme = "light", **options: Any
     ) -> "Page":
         file = self._folder / f"page-{len(self._contexts)}.html"
-        file.write_text(render_comparison(result), encoding="utf-8")
+        page_text = render_comparison(result) if isinstance(result, Comparison) else render_record(result)
+        file.write_text(page_text, encoding="utf-8")
         context = self._browser.new_context(
             viewport={"width": screen[0], "height": screen[1]}, color_scheme=scheme, **options
         )
@@ -153,6 +208,30 @@ def opened(browser: "Browser", tmp_path: Path) -> Iterator[Opener]:
     opener = Opener(browser, tmp_path)
     yield opener
     opener.close()
+
+
+CONTRASTS = """() => {
+    const channel = (v) => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
+    const numbers = (colour) => colour.match(/[\\d.]+/g).map(Number);
+    const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
+    const behind = (element) => {
+        for (let at = element; at; at = at.parentElement) {
+            const colour = numbers(getComputedStyle(at).backgroundColor);
+            if (colour.length === 3 || colour[3] === 1) return colour;
+        }
+        return [255, 255, 255];
+    };
+    const results = [];
+    for (const element of document.querySelectorAll("body *")) {
+        const own = [...element.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+        if (!own || !element.checkVisibility() || element.tagName === "SCRIPT") continue;
+        const style = getComputedStyle(element);
+        const pair = [luminance(numbers(style.color)), luminance(behind(element))].sort((a, b) => b - a);
+        results.push([(pair[0] + 0.05) / (pair[1] + 0.05), element.outerHTML.slice(0, 80)]);
+    }
+    return results;
+}"""
+"""Of every text that is seen: the contrast with what is behind it, and the start of its element."""
 
 
 class TestHarmless:
@@ -208,29 +287,7 @@ class TestScreens:
     @pytest.mark.parametrize("scheme", ["light", "dark"])
     def test_contrast_of_every_text(self, opened: Opener, scheme: Scheme) -> None:
         """Source: WCAG 2.1, 1.4.3 (AA): at least 4.5 to 1, by its formula for relative luminance."""
-        found = opened(with_every_section(), scheme=scheme).evaluate(
-            """() => {
-                const channel = (v) => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
-                const numbers = (colour) => colour.match(/[\\d.]+/g).map(Number);
-                const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
-                const behind = (element) => {
-                    for (let at = element; at; at = at.parentElement) {
-                        const colour = numbers(getComputedStyle(at).backgroundColor);
-                        if (colour.length === 3 || colour[3] === 1) return colour;
-                    }
-                    return [255, 255, 255];
-                };
-                const results = [];
-                for (const element of document.querySelectorAll("body *")) {
-                    const own = [...element.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
-                    if (!own || !element.checkVisibility() || element.tagName === "SCRIPT") continue;
-                    const style = getComputedStyle(element);
-                    const pair = [luminance(numbers(style.color)), luminance(behind(element))].sort((a, b) => b - a);
-                    results.push([(pair[0] + 0.05) / (pair[1] + 0.05), element.outerHTML.slice(0, 80)]);
-                }
-                return results;
-            }"""
-        )
+        found = opened(with_every_section(), scheme=scheme).evaluate(CONTRASTS)
         assert len(found) > 200
         assert [each for each in found if each[0] < 4.5] == []
 
@@ -346,3 +403,31 @@ class TestPaper:
         heads = [sheet for sheet in sheets if "Differing bytes" in sheet and "First C/H/S" in sheet]
         assert len(heads) >= 3
         assert all(f"{each.first}+1 " in told.stdout for each in ranges)
+
+
+@pytest.mark.parametrize("result", ALL_RECORDS)
+class TestRecords:
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    def test_nothing_runs_and_every_text_can_be_read(self, opened: Opener, result: Result, scheme: Scheme) -> None:
+        page = opened(result, scheme=scheme)
+        assert page.evaluate("window.ran") is None
+        assert page.evaluate("[document.scripts.length, document.images.length]") == [1, 0]
+        assert [each for each in page.evaluate(CONTRASTS) if each[0] < 4.5] == []
+        assert opened.complaints == []
+        assert len(opened.requests) == 1
+
+    @pytest.mark.parametrize("width", [360, 400, 760, 1280])
+    def test_nothing_runs_out_of_the_page(self, opened: Opener, result: Result, width: int) -> None:
+        page = opened(result, (width, 720))
+        assert page.evaluate("document.documentElement.scrollWidth") == width
+        box = page.locator(".answer .word").first.bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 720
+
+    def test_it_prints_as_a_record(self, opened: Opener, result: Result) -> None:
+        """A sheet of ISO 216 A4 within margins of 14 mm is 688 pixels of 1/96 inch wide."""
+        page = opened(result, (688, 900), scheme="dark")
+        page.emulate_media(media="print", color_scheme="dark")
+        assert page.evaluate("document.documentElement.scrollWidth") == 688
+        assert page.get_by_text("Signature", exact=True).is_visible()
+        assert not page.locator("nav").is_visible()

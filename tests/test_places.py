@@ -51,7 +51,7 @@ def test_block_size_that_cannot_be(asked: int) -> None:
     ],
 )
 def test_partitions_in_blocks(label: Label, block_size: int, spans: list[Span]) -> None:
-    assert list(Places(label, None, block_size, 160 * 512).spans) == spans
+    assert list(Places([label], None, block_size, 160 * 512).spans) == spans
 
 
 @pytest.mark.parametrize(
@@ -59,7 +59,7 @@ def test_partitions_in_blocks(label: Label, block_size: int, spans: list[Span]) 
     [(0, 16, ()), (0, 17, ("a",)), (79, 80, ("a",)), (79, 81, ("a", "b")), (16, 160, ("a", "b", "c")), (160, 170, ())],
 )
 def test_partitions_of_a_run(label: Label, first: int, end: int, names: tuple[str, ...]) -> None:
-    assert Places(label, None, 512, 160 * 512).partitions_of(first, end) == names
+    assert Places([label], None, 512, 160 * 512).partitions_of(first, end) == names
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_addresses(
     block_size: int, end_byte: int, first: int, end: int, addresses: tuple[tuple[int, ...], ...] | None
 ) -> None:
     """Block = (cylinder × heads + head) × sectors + sector (ATA-2, ANSI X3.279-1996), 2 heads and 16 sectors."""
-    places = Places(None, DRIVE, block_size, end_byte)
+    places = Places([], DRIVE, block_size, end_byte)
     found = places.addresses_of(first, end)
     assert places.address_source == "drive"
     assert (None if found is None else (tuple(found.first), tuple(found.last))) == addresses
@@ -84,9 +84,9 @@ def test_addresses(
 
 def test_addresses_of_the_label_and_of_nothing(label: Label) -> None:
     stated = label.geometry
-    found = Places(label, None, 512, 160 * 512).addresses_of(stated.sectors_per_track or 0, 100)
+    found = Places([label], None, 512, 160 * 512).addresses_of(stated.sectors_per_track or 0, 100)
     assert found is not None
     assert tuple(found.first) == (0, 1, 0)
-    assert Places(label, DRIVE, 512, 160 * 512).address_source == "drive"
-    assert Places(label, None, 512, 160 * 512).address_source == "label"
-    assert Places(None, None, 512, 160 * 512).addresses_of(0, 1) is None
+    assert Places([label], DRIVE, 512, 160 * 512).address_source == "drive"
+    assert Places([label], None, 512, 160 * 512).address_source == "label"
+    assert Places([], None, 512, 160 * 512).addresses_of(0, 1) is None

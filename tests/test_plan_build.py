@@ -658,7 +658,22 @@ def test_a_label_that_something_says_stop_of_is_not_passed(
     monkeypatch.chdir(tmp_path)
     Path("plan.toml").write_text(plan_text(part(type="swap", first=0, size="50cyl")))
     assert run(["label", "build", "plan.toml", "-o", "label.bin"]) == 1
-    assert "partition.covers-label" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "partition.covers-label" in shown
+    first = " ".join(shown.splitlines()[0].split())
+    assert first == "The label STOP 1 says stop, 1 note: do not write it before these are settled"
+
+
+@pytest.mark.parametrize("name", BY_LAYOUT)
+def test_the_answer_stands_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("plan.toml").write_text(BY_LAYOUT[name])
+    status = run(["label", "build", "plan.toml", "-o", "label.bin"])
+    first = capsys.readouterr().out.splitlines()[0]
+    assert first.split("  ")[1] == "The label"
+    assert ("STOP" in first) == (status == 1)
 
 
 # ---- A label against a plan --------------------------------------------------------------------------------

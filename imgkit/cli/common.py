@@ -87,6 +87,20 @@ def output_options(command: F) -> F:
     )
 
 
+def page_option(command: F) -> F:
+    """`--page`, for the commands that end in a report."""
+    return click.option(
+        "--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file."
+    )(command)
+
+
+def record_page(result: Any) -> str:
+    """The page of a result for which `imgkit.report.page.record` has one."""
+    from imgkit.report.page.record import render_record
+
+    return render_record(result)
+
+
 def access_options(command: F) -> F:
     """How media are opened (`--unpack-limit`, `--retries`, `--cached`), handed on as one `access`."""
 

@@ -18,6 +18,7 @@ from imgkit.cli.common import (
     load_drive_option,
     load_meanwhile,
     output_options,
+    page_option,
     progress_bar,
 )
 from imgkit.errors import RequestError
@@ -70,7 +71,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Keep what is done in this file; the same call goes on from there.",
 )
-@click.option("--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file.")
+@page_option
 @access_options
 @output_options
 def command(

@@ -16,7 +16,9 @@ from imgkit.cli.common import (
     load_defects_option,
     load_drive_option,
     output_options,
+    page_option,
     progress_bar,
+    record_page,
 )
 
 if TYPE_CHECKING:
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
 @click.option("--sums", "wants_sums", is_flag=True, help="The sums of old machines, of the whole and each partition.")
 @drive_option
 @defects_option
+@page_option
 @access_options
 @output_options
 def command(
@@ -45,6 +48,7 @@ def command(
     wants_sums: bool,
     drive_path: Path | None,
     defects_path: Path | None,
+    page_path: str | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -55,9 +59,9 @@ def command(
     Examples:
       imgkit inspect dump.img
       imgkit inspect dump.img.xz --digest sha256 --json -
-      imgkit inspect dump.img --sums
+      imgkit inspect dump.img --sums --page record.html
     """
-    check_outputs([json_path], [image, drive_path, defects_path])
+    check_outputs([json_path, page_path], [image, drive_path, defects_path])
     drive = load_drive_option(drive_path)
     boot = None
     if drive_path is not None:
@@ -79,4 +83,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path)
+    return deliver(result, json_path, [(page_path, record_page)])

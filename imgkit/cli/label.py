@@ -13,6 +13,8 @@ from imgkit.cli.common import (
     drive_option,
     load_drive_option,
     output_options,
+    page_option,
+    record_page,
 )
 from imgkit.outputs import write_output
 
@@ -32,6 +34,7 @@ def command() -> None:
 )
 @drive_option
 @click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML) that the label should follow.")
+@page_option
 @access_options
 @output_options
 def check(
@@ -39,6 +42,7 @@ def check(
     layout: str | None,
     drive_path: Path | None,
     plan_path: Path | None,
+    page_path: str | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -50,21 +54,21 @@ def check(
     Examples:
       imgkit label check dump.img
       imgkit label check dump.img --layout classic-wide-big --drive drive.toml
-      imgkit label check dump.img --plan plan.toml
+      imgkit label check dump.img --plan plan.toml --page record.html
     """
     layout_path = Path(layout) if layout is not None and layout.endswith(".toml") else None
-    check_outputs([json_path], [image, drive_path, layout_path, plan_path])
+    check_outputs([json_path, page_path], [image, drive_path, layout_path, plan_path])
     drive = load_drive_option(drive_path)
     plan = None
     if plan_path is not None:
         from imgkit.label.plan import load_plan
 
         plan = load_plan(plan_path)
-        check_outputs([json_path], [Path(each) for each in plan.files])
+        check_outputs([json_path, page_path], [Path(each) for each in plan.files])
     from imgkit.label.report import check_labels
 
     result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
-    return deliver(result, json_path)
+    return deliver(result, json_path, [(page_path, record_page)])
 
 
 @command.command("build", short_help="Make the label that a plan describes.")

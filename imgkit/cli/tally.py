@@ -5,7 +5,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgkit.cli.common import NUMBER, PATH, access_options, check_outputs, deliver, output_options, progress_bar
+from imgkit.cli.common import (
+    NUMBER,
+    PATH,
+    access_options,
+    check_outputs,
+    deliver,
+    output_options,
+    page_option,
+    progress_bar,
+    record_page,
+)
 from imgkit.errors import OutputError
 
 if TYPE_CHECKING:
@@ -20,6 +30,7 @@ if TYPE_CHECKING:
 @click.option(
     "--next-ranges", type=NUMBER, default="256", show_default=True, help="About how many ranges the next one has."
 )
+@page_option
 @access_options
 @output_options
 def command(
@@ -28,6 +39,7 @@ def command(
     next_folder: Path | None,
     image: Path | None,
     next_ranges: int,
+    page_path: str | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -40,13 +52,13 @@ def command(
     beside the sheet and so on, or to the folder of --next.
     Examples:
       imgkit tally sheets/sheet.json console.log
-      imgkit tally sheets/round-2/sheet.json console-2.log --json -
+      imgkit tally sheets/round-2/sheet.json console-2.log --page record.html
     """
     from imgkit.cli.worksheet import check_folder, write_worksheet
-
-    check_outputs([json_path], [sheet, log, image])
     from imgkit.sums import tally
 
+    inputs = [sheet, log, image or Path(tally.load_sheet(sheet).image)]
+    check_outputs([json_path, page_path], inputs)
     with progress_bar(quiet, "summing") as progress:
         result, upcoming = tally.tally(
             sheet, log, image=image, next_ranges=next_ranges, access=access, progress=progress
@@ -55,7 +67,7 @@ def command(
         folder = next_folder or tally.default_next_folder(sheet, upcoming.sheet.round)
         if folder.resolve() == sheet.resolve().parent:
             raise OutputError(f"{folder}: holds the worksheet that was tallied: name another folder for the next one")
-        check_folder(folder, json_path, [sheet, log, image])
+        check_folder(folder, [json_path, page_path], inputs)
         write_worksheet(folder, upcoming)
         result = tally.with_next(result, str(folder), upcoming)
-    return deliver(result, json_path)
+    return deliver(result, json_path, [(page_path, record_page)])

@@ -15,7 +15,9 @@ from imgkit.cli.common import (
     load_drive_option,
     load_meanwhile,
     output_options,
+    page_option,
     progress_bar,
+    record_page,
 )
 
 if TYPE_CHECKING:
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
 @click.option(
     "--max-ranges", type=NUMBER, default="10000", show_default=True, help="The most ranges to list; counts stay exact."
 )
+@page_option
 @access_options
 @output_options
 def command(
@@ -38,6 +41,7 @@ def command(
     drive_path: Path | None,
     allow_tail: bool,
     max_ranges: int,
+    page_path: str | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -48,11 +52,15 @@ def command(
     \b
     Examples:
       imgkit verify dump.img --seal system.seal
-      imgkit verify dump.img.gz --seal system.seal --allow-tail --json -
+      imgkit verify dump.img.gz --seal system.seal --allow-tail --page record.html
     """
-    check_outputs([json_path], [copy, seal_path, drive_path])
+    check_outputs([json_path, page_path], [copy, seal_path, drive_path])
     drive = load_drive_option(drive_path)
-    from imgkit.sums.verify import verify
+    from imgkit.sums.verify import load_seal, verify
+
+    beside = load_seal(seal_path).block_digests
+    if beside is not None:
+        check_outputs([json_path, page_path], [seal_path.parent / beside.file])
 
     with progress_bar(quiet, "checking") as progress:
         load_meanwhile("imgkit.report.text.verify")
@@ -65,4 +73,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path)
+    return deliver(result, json_path, [(page_path, record_page)])

@@ -16,7 +16,9 @@ from imgkit.cli.common import (
     load_drive_option,
     load_meanwhile,
     output_options,
+    page_option,
     progress_bar,
+    record_page,
 )
 from imgkit.errors import OutputError, RequestError
 
@@ -105,6 +107,7 @@ HEX = HexType()
     show_default=True,
     help="The most ranges to list; counts stay exact.",
 )
+@page_option
 @access_options
 @output_options
 def command(
@@ -118,6 +121,7 @@ def command(
     block_size: int | None,
     drive_path: Path | None,
     max_ranges: int,
+    page_path: str | None,
     access: "Access",
     json_path: str | None,
     quiet: bool,
@@ -145,7 +149,7 @@ def command(
         if name == "-":
             raise OutputError("-: the best dump and the list of doubts go into files: name one")
     lists = [path for _, path in (*unreadable, *only)]
-    check_outputs([json_path, best_path, doubts_path], [*dumps, *lists, drive_path])
+    check_outputs([json_path, page_path, best_path, doubts_path], [*dumps, *lists, drive_path])
     drive = load_drive_option(drive_path)
     from imgkit.vote.voter import vote_on
 
@@ -165,7 +169,7 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path)
+    return deliver(result, json_path, [(page_path, record_page)])
 
 
 def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":

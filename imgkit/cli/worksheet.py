@@ -1,5 +1,6 @@
 """`imgkit worksheet`: sums for an old machine to compute, when its disk cannot be sent anywhere."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -82,7 +83,7 @@ def command(
       imgkit worksheet system.img -o sheets --sum add16 --ranges 600 --drive drive.toml
     """
     drive = load_drive_option(drive_path)
-    check_folder(output, json_path, [image, drive_path])
+    check_folder(output, [json_path], [image, drive_path])
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
@@ -107,14 +108,14 @@ def command(
     return deliver(msgspec.structs.replace(drafted.report, folder=str(output), files=files), json_path)
 
 
-def check_folder(folder: Path, json_path: str | None, inputs: list[Path | None]) -> None:
-    """Refuse a folder in which the three files cannot be written; raises OutputError."""
+def check_folder(folder: Path, others: Sequence[str | None], inputs: Sequence[Path | None]) -> None:
+    """Refuse a folder in which the three files cannot be written beside `others`; raises OutputError."""
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder}: is not a folder: name one that the three files of a worksheet can go to")
     if folder.exists():
-        check_outputs([*(str(folder / name) for name in FILES), json_path], inputs)
+        check_outputs([*(str(folder / name) for name in FILES), *others], inputs)
     else:
-        check_outputs([str(folder), json_path], inputs)
+        check_outputs([str(folder), *others], inputs)
 
 
 def write_worksheet(folder: Path, drafted: "Drafted") -> tuple[str, ...]:

@@ -27,9 +27,8 @@ from imgkit.digests import Algorithm, maker
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
-from imgkit.label.places import KnownBad, Places, block_size_of, known_bad
+from imgkit.label.places import KnownBad, NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
-from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.crew import Progress
 from imgkit.medium.quiet import unrest
@@ -66,18 +65,17 @@ def compare(
     """Compare a copy with its reference, block by block, and check the labels of both.
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `ranges` and
-    `partitions` (names in the reference's label) limit what is compared, `skip` is left out; all in blocks of
-    `block_size`. `defects` are known bad blocks, told where they are and whether the faults lie on
-    them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
+    `partitions` (names in the reference's label, `2/a` for one inside an outer one) limit what is compared, `skip` is
+    left out; all in blocks of `block_size`. `defects` are known bad blocks, told where they are and whether the
+    faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
     both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
-    blocks differ and what to copy again. `journal` is a file that
-    keeps what is known so far, and from which the same call goes on; it does not go with digests, and is left for the
-    caller to remove when the result is safe. `access` says how media are opened. `progress` is called with the bytes
-    done and the bytes to do.
+    blocks differ and what to copy again. `journal` is a file that keeps what is known so far, and from which the same
+    call goes on; it does not go with digests, and is left for the caller to remove when the result is safe. `access`
+    says how media are opened. `progress` is called with the bytes done and the bytes to do.
 
-    Ctrl-C ends the comparison early: the result holds what is known so far, is marked `interrupted`, and its
-    verdict is `"incomplete"`. Raises InputError when a medium cannot be opened and RequestError for a request
-    that cannot be.
+    Ctrl-C ends the comparison early, also while it is explained: the result holds what is known so far, is marked
+    `interrupted`, and its verdict is `"incomplete"`. Raises InputError when a medium cannot be opened and RequestError
+    for a request that cannot be.
     """
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
@@ -116,7 +114,7 @@ class _Run:
         labels = self.reference_labels.labels or self.copy_labels.labels
         self.block_size, self.block_size_source = block_size_of(labels, block_size)
         end_byte = max(reference.size_bytes, copy.size_bytes)
-        self.places = Places(labels[0] if labels else None, drive, self.block_size, end_byte)
+        self.places = Places(labels, drive, self.block_size, end_byte)
         self.reference_blocks = -(-reference.size_bytes // self.block_size)
         self.copy_blocks = -(-copy.size_bytes // self.block_size)
         self.all_blocks = max(self.reference_blocks, self.copy_blocks)
@@ -132,7 +130,7 @@ class _Run:
                     f"of {self.block_size} bytes"
                 )
         everything = [Span(0, self.all_blocks)]
-        named = [self.places.span_of(self._named(name)) for name in names]
+        named = [self._named(name).span(self.block_size) for name in names]
         asked = [*ranges, *named] if ranges or names else everything
         inside = spans.intersection(asked, everything)
         self.asked = spans.difference(inside, skip)
@@ -144,13 +142,13 @@ class _Run:
     def _leave_out(self, left_out: Sequence[Span], reason: WhyNot) -> None:
         self.not_asked += [NotCompared(span.first, span.count, reason) for span in left_out]
 
-    def _named(self, name: str) -> Partition:
+    def _named(self, name: str) -> NamedPartition:
         if not self.reference_labels.labels:
             raise RequestError(
                 f"no partition {name[:40]!r}: {self.reference.path} has no label that says where it lies"
             )
-        partitions = self.reference_labels.labels[0].partitions
-        found = next((each for each in partitions if each.name == name and each.count > 0), None)
+        partitions = self.places.partitions
+        found = next((each for each in partitions if each.name == name and each.partition.count > 0), None)
         if found is None:
             known = ", ".join(each.name for each in partitions) or "none"
             raise RequestError(f"no partition {name[:40]!r} in the reference's label: it has {known}")
@@ -201,7 +199,12 @@ class _Run:
         result = self._result(pair, ledger, stopped_at, taken)
         if answer == "facts" or not result.ranges or result.interrupted:
             return result
-        return self._explained(result)
+        try:
+            return self._explained(result)
+        except KeyboardInterrupt:
+            return msgspec.structs.replace(
+                result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
+            )
 
     def _taken_up(self, path: Path, max_ranges: int) -> "Journal":
         from imgkit.comparison.journal import Journal, Question
@@ -371,7 +374,7 @@ class _Run:
                     type=partition.type,
                     first=span.first,
                     count=span.count,
-                    whole_disk=places.is_whole_disk(partition),
+                    whole_disk=partition.whole_disk,
                     differing_blocks=ledger.by_watched["differ"][index],
                     missing_blocks=ledger.by_watched["missing"][index],
                     unreadable_blocks=ledger.by_watched["unreadable"][index],

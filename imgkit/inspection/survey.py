@@ -13,9 +13,8 @@ from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
-from imgkit.label.places import Places, block_size_of, known_bad
+from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
-from imgkit.label.result import Partition
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
 from imgkit.spans import Span, union
@@ -64,7 +63,7 @@ def inspect_medium(
             )
     reading = read_labels(medium, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
-    places = Places(reading.labels[0] if reading.labels else None, drive, size, medium.size_bytes)
+    places = Places(reading.labels, drive, size, medium.size_bytes)
     survey = _Survey(medium, size, places.spans, max_areas)
     with ExitStack() as stack:
         totals = None
@@ -85,7 +84,7 @@ def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
     return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
 
 
-def _summed(partitions: Sequence[Partition], totals: "Totals") -> tuple[AreaSums, ...]:
+def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
     from imgkit.sums.rules import printed
 
     names = [None, *(partition.name for partition in partitions)]
@@ -225,7 +224,9 @@ def _result(
     labels = reading.labels
     findings = list(reading.findings)
     not_read = list(reading.not_read)
-    volumes = {partition.name: volume for partition, volume in reading.volumes[0]} if labels else {}
+    volumes = {
+        (index, partition.name): volume for index, held in enumerate(reading.volumes) for partition, volume in held
+    }
     unit = labels[0].block_size if labels else survey.block_size
     boot_words = ""
     try:
@@ -272,12 +273,12 @@ def _result(
                 type=partition.type,
                 first=span.first,
                 count=span.count,
-                whole_disk=places.is_whole_disk(partition),
+                whole_disk=partition.whole_disk,
                 data_blocks=survey.by_watched["data"][index],
                 blank_blocks=survey.by_watched["blank"][index],
                 unreadable_blocks=survey.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
-                volume=volumes.get(partition.name),
+                volume=volumes.get((partition.label_index, partition.name)),
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),

@@ -69,7 +69,8 @@ class Decoded(msgspec.Struct, frozen=True):
     """A label with all its slots, also the empty ones, and what it was read as.
 
     `declared_slots` and `declared_stride` (None: the layout's) are what the label claims, believed or not.
-    `slots_checksum` is that of an array which lies apart.
+    `slots_checksum` is that of an array which lies apart. `contained` are the partitions that were found inside a
+    container, each `(container, partition)`.
     """
 
     label: Label
@@ -78,6 +79,7 @@ class Decoded(msgspec.Struct, frozen=True):
     declared_slots: int
     declared_stride: int | None = None
     slots_checksum: Checksum | None = None
+    contained: tuple[tuple[Partition, Partition], ...] = ()
 
 
 @cache

@@ -25,7 +25,7 @@ _Key = tuple[int, str]
 class Search(NamedTuple):
     """What a search found: labels in the order of their places, and the bytes that could not be read.
 
-    A label that only protects the disk comes after the others.
+    Labels inside a partition of another come after all that are not, and one that only protects the disk is last.
     """
 
     found: "tuple[Decoded, ...]"
@@ -42,7 +42,7 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     reader = _Reader(medium)
     sizes = tuple(dict.fromkeys([*([sector_size] if sector_size else []), *COMMON_SECTOR_SIZES]))
     found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
-    for outer in list(found.values()):
+    for outer in _in_order(found):
         found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
     if not any(_reads_true(decoded) for decoded in found.values()):
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
@@ -50,9 +50,16 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
         if exchanged and (not found or any(_reads_true(decoded) for decoded in exchanged.values())):
             found = {key: _marked_as_exchanged(decoded) for key, decoded in exchanged.items()}
     return Search(
-        found=tuple(found[key] for key in sorted(found, key=lambda key: (_only_protects(found[key]), key))),
+        found=tuple(_in_order(found)),
         unreadable_bytes=tuple(sorted(reader.unreadable)),
     )
+
+
+def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
+    def rank(key: _Key) -> tuple[bool, bool, _Key]:
+        return _only_protects(found[key]), found[key].label.outer is not None, key
+
+    return [found[key] for key in sorted(found, key=rank)]
 
 
 def _reads_true(decoded: "Decoded") -> bool:
@@ -125,10 +132,10 @@ def _inside(
         for key, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
             label = msgspec.structs.replace(
                 decoded.label,
-                outer=f"{outer.label.layout} partition {partition.name}",
+                outer=outer.label.outer_of(partition),
                 origin_block=_origin(decoded.label, start),
             )
-            found[key] = msgspec.structs.replace(decoded, label=label)
+            found.setdefault(key, msgspec.structs.replace(decoded, label=label))
     return found
 
 

@@ -21,7 +21,7 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
     Of each record's first two slots, in either order, one is a logical partition, counted from that record; the other
     points to the next record, counted from the outermost container. A chain that loops or never ends is cut.
     """
-    logical: list[Partition] = []
+    contained: list[tuple[Partition, Partition]] = []
     ends: list[str] = []
     for container in decoded.label.partitions:
         if not _is_container(decoded, container):
@@ -35,12 +35,12 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
                 break
             pointer = None
             for slot in slots:
-                number = str(_FIRST_LOGICAL_NUMBER + len(logical))
+                number = str(_FIRST_LOGICAL_NUMBER + len(contained))
                 here = partition_from(slot, decoded.variant, number, record)
                 if _is_container(decoded, here):
                     pointer = pointer or partition_from(slot, decoded.variant, "")
                 elif here.count > 0:
-                    logical.append(here)
+                    contained.append((container, here))
             if pointer is None:
                 break
             record = container.first + pointer.first
@@ -50,14 +50,16 @@ def extended_chain(read: Read, decoded: Decoded) -> Decoded:
                 if record in seen
                 else f"it goes on after {MOST_RECORDS} records, at block {record}"
             )
-    if not (logical or ends):
+    if not (contained or ends):
         return decoded
+    logical = [partition for _, partition in contained]
     label = msgspec.structs.replace(
         decoded.label,
         partitions=(*decoded.label.partitions, *logical),
         fields={**decoded.label.fields, **({"chain_broken": ends} if ends else {})},
     )
-    return msgspec.structs.replace(decoded, label=label, slots=(*decoded.slots, *logical))
+    all_slots = (*decoded.slots, *logical)
+    return msgspec.structs.replace(decoded, label=label, slots=all_slots, contained=tuple(contained))
 
 
 def _is_container(decoded: Decoded, partition: Partition) -> bool:

@@ -50,6 +50,13 @@ class Place(_Strict, frozen=True):
     offset: Offset
 
 
+def block_in_words(block: int) -> str:
+    """The block of a place; -1 is the last one of the medium."""
+    if block >= 0:
+        return f"block {block}"
+    return "the last block" if block == -1 else f"block {-block} from the end"
+
+
 class Magic(_Strict, frozen=True):
     """A value that marks the label."""
 

@@ -38,29 +38,69 @@ class KnownBad(msgspec.Struct, frozen=True):
     faulty_blocks: int
 
 
+class NamedPartition(msgspec.Struct, frozen=True):
+    """A partition by the name that it has on the medium, and the label, of those of the medium, that it stands in.
+
+    The partitions of a label inside an outer partition are named by both: `2/a` is `a` inside `2`. `whole_disk`: it
+    lies over everything that its label knows of, or is unused and lies over all of the outer partition.
+    """
+
+    name: str
+    label_index: int
+    label: Label
+    partition: Partition
+    whole_disk: bool
+
+    @property
+    def type(self) -> str:
+        """What the label says of it."""
+        return self.partition.type
+
+    def span(self, block_size: int) -> Span:
+        """Where it lies, in blocks of `block_size`; a block that it holds a part of counts."""
+        origin, unit = self.label.origin_block, self.label.block_size
+        first = (origin + self.partition.first) * unit // block_size
+        return Span(first, -(-(origin + self.partition.end) * unit // block_size) - first)
+
+
+def named_partitions(labels: Sequence[Label]) -> tuple[NamedPartition, ...]:
+    """The partitions of a medium's first label, after each those of the first label inside it."""
+    if not labels:
+        return ()
+    inner: dict[str, int] = {}
+    for index, label in enumerate(labels[1:], 1):
+        if label.outer is not None:
+            inner.setdefault(label.outer, index)
+    named = []
+    for partition in labels[0].partitions:
+        whole_disk = labels[0].is_whole_disk(partition)
+        outer = NamedPartition(partition.name, 0, labels[0], partition, whole_disk)
+        named.append(outer)
+        inside = inner.get(labels[0].outer_of(partition))
+        if inside is not None:
+            named += [_inside(outer, inside, labels[inside], each) for each in labels[inside].partitions]
+    return tuple(named)
+
+
+def _inside(outer: NamedPartition, index: int, label: Label, partition: Partition) -> NamedPartition:
+    name = partition.inside(outer.name).name
+    named = NamedPartition(name, index, label, partition, label.is_whole_disk(partition))
+    around, own = outer.span(1), named.span(1)
+    covers = own.first <= around.first and around.end <= own.end
+    return msgspec.structs.replace(named, whole_disk=named.whole_disk or (covers and not partition.used))
+
+
 class Places:
-    """The partitions of a label and the geometry of the drive file, else of the label.
+    """The partitions of a medium's labels and the geometry of the drive file, else of its first label.
 
     Blocks are those of `block_size` bytes; the last one may be cut by the medium's end, `end_byte`.
     """
 
-    def __init__(self, label: Label | None, drive: Drive | None, block_size: int, end_byte: int) -> None:
+    def __init__(self, labels: Sequence[Label], drive: Drive | None, block_size: int, end_byte: int) -> None:
         self._block_size, self._end_byte = block_size, end_byte
-        self.label = label
-        self.partitions: tuple[Partition, ...] = label.partitions if label else ()
-        self.spans = tuple(self.span_of(partition) for partition in self.partitions)
-        self.geometry, self.address_source = _whose_geometry(label, drive)
-
-    def span_of(self, partition: Partition) -> Span:
-        """A partition of the label in blocks of `block_size`; a block that it holds a part of counts."""
-        assert self.label is not None
-        origin, unit = self.label.origin_block, self.label.block_size
-        first = (origin + partition.first) * unit // self._block_size
-        return Span(first, -(-(origin + partition.end) * unit // self._block_size) - first)
-
-    def is_whole_disk(self, partition: Partition) -> bool:
-        """Whether the partition lies over everything that the label knows of."""
-        return self.label is not None and self.label.is_whole_disk(partition)
+        self.partitions = named_partitions(labels)
+        self.spans = tuple(partition.span(block_size) for partition in self.partitions)
+        self.geometry, self.address_source = _whose_geometry(labels[0] if labels else None, drive)
 
     def partitions_of(self, first: int, end: int) -> tuple[str, ...]:
         """The names of the partitions with a block in `first` … `end` − 1."""

@@ -8,7 +8,7 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
-from imgkit.label.layout import Variant, chosen, variants
+from imgkit.label.layout import Variant, block_in_words, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 
 class LabelReading(msgspec.Struct, frozen=True):
-    """The labels of one medium, what lies in the used partitions of each, what the checks say, what was not read."""
+    """The labels of one medium, what lies in the used partitions of each, what the checks say, what was not read.
+
+    In `volumes`, and in what the checks say, partitions of a label inside another are named by both (`2/a`).
+    """
 
     labels: tuple[Label, ...]
     volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
@@ -54,7 +57,7 @@ def read_labels(
         from imgkit.label.checks.context import Context
 
         asked = () if wanted is None else tuple(variant.id for variant in wanted)
-        for decoded in search.found:
+        for decoded in _named_by_both(search.found):
             alone = is_label_alone(decoded.label, medium.size_bytes)
             size_bytes = None if alone else medium.size_bytes
             planned = plan if _is_planned(plan, decoded) else None
@@ -156,10 +159,28 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[
         try:
             volume = probe(read)
         except OSError:
-            not_read.append(f"block {partition.first}: what lies at the start of partition {partition.name}")
+            block = label.origin_block + partition.first
+            not_read.append(f"block {block}: what lies at the start of partition {partition.name}")
             continue
         if volume is not None:
             yield partition, volume
+
+
+def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":
+    """The labels, the partitions of those inside another named as they are on the medium."""
+    outer_names = {
+        each.label.outer_of(partition): partition.name for each in found for partition in each.label.partitions
+    }
+    for decoded in found:
+        if decoded.label.outer is None:
+            yield decoded
+            continue
+        outer_name = outer_names[decoded.label.outer]
+        label = msgspec.structs.replace(
+            decoded.label, partitions=tuple(each.inside(outer_name) for each in decoded.label.partitions)
+        )
+        slots = tuple(each.inside(outer_name) for each in decoded.slots)
+        yield msgspec.structs.replace(decoded, label=label, slots=slots)
 
 
 def is_label_alone(label: Label, size_bytes: int) -> bool:
@@ -197,11 +218,9 @@ def _searched(plan: "Plan | None") -> tuple[Variant, ...]:
 def _places_in_words(tried: tuple[Variant, ...]) -> str:
     """The blocks in which labels of these layouts may lie."""
     blocks = {place.block for variant in tried for place in variant.layout.place}
-    first = [f"block {block}" for block in sorted(blocks) if block >= 0]
-    last = [
-        "the last block" if block == -1 else f"block {-block} from the end" for block in sorted(blocks) if block < 0
-    ]
-    *others, one = first + last[::-1]
+    first = [block for block in sorted(blocks) if block >= 0]
+    last = [block for block in sorted(blocks, reverse=True) if block < 0]
+    *others, one = map(block_in_words, first + last)
     return f"{', '.join(others)} and {one}" if others else one
 
 

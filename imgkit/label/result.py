@@ -58,6 +58,11 @@ class Partition(msgspec.Struct, frozen=True):
         """The block after the last one."""
         return self.first + self.count
 
+    def inside(self, outer_name: str) -> "Partition":
+        """The partition by the name that it has on a medium where its label lies in an outer partition."""
+        inner: Partition = msgspec.structs.replace(self, name=f"{outer_name}/{self.name}")
+        return inner
+
 
 class Label(msgspec.Struct, frozen=True):
     """A label as it is written on a medium.
@@ -100,6 +105,10 @@ class Label(msgspec.Struct, frozen=True):
         """Where on the medium the label ends, its slots included where they follow it."""
         return self.first_byte + self.size_bytes
 
+    def outer_of(self, partition: Partition) -> str:
+        """What a label inside this partition says in `outer`."""
+        return f"{self.layout} partition {partition.name}"
+
     def is_whole_disk(self, partition: Partition) -> bool:
         """Whether the partition lies over everything that the label knows of."""
         total = self.geometry.total_sectors
@@ -141,7 +150,7 @@ class LayoutSummary(msgspec.Struct, frozen=True):
 
 
 class LayoutList(Result, frozen=True, kw_only=True):
-    """What `imgkit label layouts` answers; a place is `(block, offset in it)`."""
+    """What `imgkit label layouts` answers; a place is `(block, offset in it)`, a negative block counts from the end."""
 
     schema: str = "imgkit.layouts/1"
     verdict: Verdict = "pass"

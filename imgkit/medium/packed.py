@@ -14,6 +14,8 @@ _HOLE_BYTES = 1 << 16
 _BLANK = bytes(_HOLE_BYTES)
 _MOST_WINDOW_BYTES = 1 << 27
 """How far back packed data may refer; it is held in memory while unpacking."""
+_MOST_SKIPPED = 1 << 16
+"""How many frames of no contents may follow each other; they cost time, however short they are."""
 
 
 class _Decompressor(Protocol):
@@ -148,7 +150,11 @@ def _unpack_members(
 ) -> None:
     position = 0
     pending = bytearray()
-    piece = source.read(_INPUT_PIECE_BYTES)
+    leave_out = _SKIPPERS.get(path.suffix.lower(), _nothing_skipped)
+    first = source.read(_INPUT_PIECE_BYTES)
+    piece = leave_out(path, source, first)
+    if not piece and first:
+        return
     if not piece.startswith(magic):
         raise InputError(
             f"{path}: does not start as a {path.suffix} file does: if it is a raw image, give it another name"
@@ -182,6 +188,8 @@ def _unpack_members(
             if piece:
                 if len(piece) < len(magic):
                     piece += source.read(_INPUT_PIECE_BYTES)
+                piece = leave_out(path, source, piece)
+            if piece:
                 if not piece.startswith(magic):
                     raise InputError(f"{path}: something that is not {path.suffix} follows the packed data")
                 member = decompressor()
@@ -191,6 +199,33 @@ def _unpack_members(
         raise InputError(f"{path}: cut short: the packed data ends before its end mark: copy the file again")
     _write_sparse(path, target, position, bytes(pending))
     target.truncate(position + len(pending))
+
+
+def _nothing_skipped(path: Path, source: IO[bytes], data: bytes) -> bytes:
+    return data
+
+
+def _without_skippable_frames(path: Path, source: IO[bytes], data: bytes) -> bytes:
+    """What follows the skippable frames that `data`, the last piece of `source`, starts with (RFC 8878, 3.1.2)."""
+    at = 0
+    for _ in range(_MOST_SKIPPED + 1):
+        if len(data) - at < 8:
+            data, at = data[at:] + source.read(_INPUT_PIECE_BYTES), 0
+        if int.from_bytes(data[at : at + 4], "little") & ~0xF != 0x184D2A50:
+            return data[at:]
+        cut_short = len(data) - at < 8
+        at += 8 + int.from_bytes(data[at + 4 : at + 8], "little")
+        while at > len(data) and not cut_short:
+            at -= len(data)
+            data = source.read(_INPUT_PIECE_BYTES)
+            cut_short = not data
+        if cut_short:
+            raise InputError(f"{path}: cut short inside a skippable frame: copy the file again")
+    raise InputError(f"{path}: more than {_MOST_SKIPPED} skippable frames follow each other: unpack it by hand")
+
+
+_SKIPPERS: dict[str, Callable[[Path, IO[bytes], bytes], bytes]] = {".zst": _without_skippable_frames}
+"""By the end of a file's name: what leaves out frames that hold no contents, before a member."""
 
 
 def _after_padding(data: bytes, source: IO[bytes]) -> bytes:

@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding
 from imgkit.inspection.result import Inspection
+from imgkit.label.places import named_partitions
 from imgkit.label.plan import Plan, Slot
 from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
@@ -95,7 +96,7 @@ def boot_marks(
 
 
 def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine: MachineFile | None) -> Root | None:
-    """The root partition of the first label; None without a label, or when nobody says which one it is."""
+    """The root partition of the labels; None without a label, or when nobody says which one it is."""
     label = reading.labels[0] if reading.labels else None
     if label is None:
         return None
@@ -109,19 +110,23 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
         name, said_by = first.name, "the label, as its first"
     else:
         return None
-    partition = next((each for each in label.partitions if each.name == name and each.count > 0), None)
+    named = next(
+        (each for each in named_partitions(reading.labels) if each.name == name and each.partition.count > 0), None
+    )
     told = None
     seen: tuple[MarkSeen, ...] = ()
-    if partition is not None:
-        start = label.origin_block + partition.first
-        told = RootPartition(name, start, partition.count, label.block_size, partition.type, said_by)
-        seen = tuple(_root_marks(medium, start * label.block_size, machine))
+    volumes: Sequence[tuple[Partition, Volume]] = ()
+    if named is not None:
+        span, unit = named.span(named.label.block_size), named.label.block_size
+        told = RootPartition(name, span.first, span.count, unit, named.type, said_by)
+        seen = tuple(_root_marks(medium, span.first * unit, machine))
+        volumes = reading.volumes[named.label_index]
     return Root(
         asked_for=name,
         said_by=said_by,
-        partition=partition,
+        partition=named.partition if named is not None else None,
         planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
-        volume=next((volume for each, volume in reading.volumes[0] if each == partition), None),
+        volume=next((volume for each, volume in volumes if each.name == name), None),
         is_unread=any(place.endswith(f" of partition {name}") for place in reading.not_read),
         marks=seen,
         told=told,

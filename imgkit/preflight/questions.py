@@ -265,19 +265,19 @@ def _root(evidence: Evidence) -> list[Point]:
     place = f"{root.told.first}+{partition.count}"
     if root.planned is not None and (root.planned.first, root.planned.count) != (partition.first, partition.count):
         asked = f"{root.planned.first}+{root.planned.count}"
-        return [Point("root partition", "no", f"partition {partition.name} is {place}, the plan has it at {asked}")]
-    if root.told.first * first.block_size >= evidence.medium.size_bytes:
-        return [Point("root partition", "no", f"the medium ends before partition {partition.name}, {place}")]
-    said = f"partition {partition.name}, {place}, {partition.type}; said by {root.said_by}"
+        return [Point("root partition", "no", f"partition {root.asked_for} is {place}, the plan has it at {asked}")]
+    if root.told.first * root.told.block_size >= evidence.medium.size_bytes:
+        return [Point("root partition", "no", f"the medium ends before partition {root.asked_for}, {place}")]
+    said = f"partition {root.asked_for}, {place}, {partition.type}; said by {root.said_by}"
     return [Point("root partition", "yes", said), *_contents(evidence, root)]
 
 
 def _contents(evidence: Evidence, root: Root) -> list[Point]:
     """What lies in the root partition: does it fit, was it closed cleanly."""
     volume, name = root.volume, root.asked_for
-    partition, first = root.partition, evidence.label
+    partition = root.partition
     assert partition is not None
-    assert first is not None
+    assert root.told is not None
     marks = [_mark_point("root mark", seen) for seen in root.marks]
     if root.is_unread:
         how = "read it on other hardware, or clean and read again"
@@ -292,7 +292,7 @@ def _contents(evidence: Evidence, root: Root) -> list[Point]:
     if volume is None:
         says = f"partition {name} holds something of a kind that imgkit knows by the machine file's marks only"
         return [Point("file system", "look", f"{says}: its size is not known"), *marks, _clean(evidence, root)]
-    size = partition.count * first.block_size
+    size = partition.count * root.told.block_size
     if volume.size_bytes is None:
         how = "let the machine's own check look at it; see whether the copy is of the right original"
         fitting = Point(

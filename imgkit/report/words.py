@@ -1,7 +1,7 @@
 """How numbers, times, places and untrusted text are written for people, on the terminal and in the page."""
 
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.drive import Address
@@ -10,7 +10,11 @@ from imgkit.findings import Finding, Where
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison, PartitionCount
     from imgkit.drive import AddressRange
-    from imgkit.inspection.result import PartitionUse
+    from imgkit.inspection.result import Inspection, PartitionUse
+    from imgkit.label.result import Label
+    from imgkit.sums.result import Risk, Tally, Verification
+    from imgkit.vote.result import BestDump, Dump, PartitionVote, Vote, VoteRange
+    from imgkit.vote.result import State as VoteState
 
 MOST_TEXT = 300
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
@@ -91,11 +95,37 @@ def address_range(chs: "AddressRange | None") -> str:
     return address(chs.first) if chs.first == chs.last else f"{address(chs.first)} – {address(chs.last)}"
 
 
-def partition_names(names: Sequence[str], partitions: "Sequence[PartitionCount | PartitionUse]") -> str:
+def partition_names(names: Sequence[str], partitions: "Sequence[PartitionCount | PartitionUse | PartitionVote]") -> str:
     """The partitions of a run of blocks; one over the whole disk only where there is no other."""
-    whole = {partition.name for partition in partitions if partition.whole_disk}
-    told = [name for name in names if name not in whole] or names
-    return ", ".join(clean(name, 40) for name in told) or "–"
+    return joined_names(names, {partition.name for partition in partitions if partition.whole_disk})
+
+
+def joined_names(names: Sequence[str], whole: Container[str]) -> str:
+    """The narrowest of these partitions, in words; those in `whole` lie over the whole disk."""
+    return ", ".join(clean(name, 40) for name in narrowest(names, whole)) or "–"
+
+
+def narrowest(names: Sequence[str], whole: Container[str]) -> tuple[str, ...]:
+    """The names without those in `whole` and those that others lie inside (`2` beside `2/a`); all if none is left."""
+    told = [name for name in names if name not in whole]
+    outer = {name.rpartition("/")[0] for name in told}
+    return tuple(name for name in told if name not in outer) or tuple(names)
+
+
+def whole_disks(labels: "Sequence[Label]") -> frozenset[str]:
+    """The names of the partitions that lie over everything their label knows of."""
+    from imgkit.label.places import named_partitions
+
+    return frozenset(each.name for each in named_partitions(labels) if each.whole_disk)
+
+
+def cylinders(label: "Label", first: int, count: int) -> str:
+    """The cylinders of a run of a label's blocks, or a dash where they are not known."""
+    per_cylinder = label.geometry.sectors_per_cylinder
+    if not per_cylinder or not count:
+        return "–"
+    start, end = first // per_cylinder, (first + count - 1) // per_cylinder
+    return str(start) if start == end else f"{start} – {end}"
 
 
 def where(place: Where) -> str:
@@ -195,3 +225,302 @@ ROUTE_WORDS = {
 def route_sentence(what: str, kind: str, route: str) -> str:
     """How a device was read, as a sentence; empty for files, which always come through the system's memory."""
     return f"The {what} was {ROUTE_WORDS[route]}." if kind == "device" else ""
+
+
+def verification_answer(result: "Verification") -> tuple[str, str]:
+    """Is the copy what was sealed: one word or two, and the sentence behind it."""
+    extra = result.extra_blocks if result.tail == "forbid" else 0
+    unequal = result.differing_blocks + result.missing_blocks + extra
+    differ = plural(result.differing_blocks, "block")
+    parts = [
+        text
+        for number, text in (
+            (
+                result.differing_blocks,
+                f"{differ} {'differs' if result.differing_blocks == 1 else 'differ'}"
+                if result.precision_blocks == 1
+                else f"{differ} in ranges that differ",
+            ),
+            (result.missing_blocks, f"{plural(result.missing_blocks, 'block')} missing from the copy"),
+            (extra, f"{plural(extra, 'block')} past the original's end"),
+            (result.unreadable_blocks, f"{plural(result.unreadable_blocks, 'block')} could not be read"),
+            (result.unanswered_blocks, f"{plural(result.unanswered_blocks, 'block')} not known"),
+        )
+        if number
+    ]
+    if result.interrupted:
+        parts.append("stopped before the end")
+    if result.verdict == "incomplete":
+        return ("DIFFERS, INCOMPLETE" if unequal else "INCOMPLETE"), "; ".join(parts)
+    if unequal:
+        return "DIFFERS", "; ".join(parts)
+    if result.verdict == "fail":
+        return "STOP", "the findings below speak against it"
+    return "EXACT", f"it is what was sealed; {plural(result.compared_blocks, 'block')} compared"
+
+
+SEAL_IS_COARSE = "At least one block in each range that differs is not the same; this seal cannot tell which."
+
+
+def tally_answer(result: "Tally") -> tuple[str, str]:
+    """Is the old machine's disk as the worksheet expects: one word or two, and the sentence behind it."""
+    parts = [
+        f"{plural(number, 'range')} {text}"
+        for number, text in (
+            (result.differing_ranges, "differs" if result.differing_ranges == 1 else "differ"),
+            (result.unreadable_ranges, "gave an error"),
+            (result.unanswered_ranges, "unanswered"),
+        )
+        if number
+    ]
+    told = "; ".join([*parts, f"{grouped(result.matching_ranges)} match"])
+    if result.verdict == "incomplete":
+        return ("DIFFERS, INCOMPLETE" if result.differing_ranges else "INCOMPLETE"), told
+    if result.verdict == "fail":
+        return "DIFFERS", told
+    whole = result.not_on_sheet_blocks == 0
+    return ("EXACT" if whole else "EXACT IN PART"), f"all {plural(result.matching_ranges, 'range')} match"
+
+
+def vote_answers(result: "Vote") -> tuple[tuple[str, tuple[str, str]], ...]:
+    """What a vote answers first: the questions, each with a word or two and the sentence behind it."""
+    return (
+        ("Dumps", _agreement(result)),
+        ("Doubt", _doubt(result)),
+        *_pattern(result),
+        ("Distrust", _distrust(result)),
+        ("Best dump", _best(result)),
+    )
+
+
+def _agreement(result: "Vote") -> tuple[str, str]:
+    """Do the dumps agree: one word or two, and the sentence behind it."""
+    parts = [
+        f"{plural(number, 'block')} {text}"
+        for number, text in (
+            (result.majority_blocks, "decided by a majority"),
+            (result.no_majority_blocks, "without a majority"),
+            (result.only_one_blocks, "read from one dump alone"),
+            (result.unreadable_blocks, "read from none"),
+        )
+        if number
+    ]
+    if result.interrupted:
+        parts.append("stopped before the end")
+    elif any(dump.error_blocks for dump in result.dumps):
+        parts.append("there were read errors")
+    differ = result.majority_blocks + result.no_majority_blocks > 0
+    agree = f"{grouped(result.agreed_blocks + result.partly_read_blocks)} agree"
+    told = "; ".join([*parts, agree])
+    if result.verdict == "incomplete":
+        return ("DIFFER, INCOMPLETE" if differ else "INCOMPLETE"), told
+    if differ:
+        return "DIFFER", told
+    if result.verdict == "pass":
+        return "ALL AGREE", f"each of {plural(result.voted_blocks, 'block')} was read from two dumps or more"
+    return "AGREE IN PART", told
+
+
+def _doubt(result: "Vote") -> tuple[str, str]:
+    """How much is in doubt: a word or two, and the sentence behind it."""
+    if not result.doubt_blocks:
+        if result.interrupted:
+            return "NONE SO FAR", f"{grouped(result.blocks - result.voted_blocks)} blocks were not reached"
+        alone = f"; {plural(result.only_one_blocks, 'block')} unconfirmed" if result.only_one_blocks else ""
+        return "NONE", f"every block could be decided{alone}"
+    runs = plural(result.doubt_runs, "run")
+    where = _doubtful_partitions(result)
+    return plural(result.doubt_blocks, "block").upper(), f"in {runs}{where}; see below what to read again"
+
+
+def _doubtful_partitions(result: "Vote") -> str:
+    """The partitions in which doubts lie."""
+    names = [
+        f"{clean(each.name, 20)} ({grouped(each.no_majority_blocks + each.unreadable_blocks)})"
+        for each in result.partitions
+        if not each.whole_disk and each.no_majority_blocks + each.unreadable_blocks
+    ]
+    shown = ", ".join(names[:6]) + (" …" if len(names) > 6 else "")
+    return f", in partition {shown}" if names else ""
+
+
+def _pattern(result: "Vote") -> list[tuple[str, tuple[str, str]]]:
+    """Where on the drive the faults lie, if chance does not explain it."""
+    for finding in result.findings:
+        kind = finding.id.removeprefix("pattern.")
+        if kind != finding.id:
+            return [("Pattern", (kind.replace("-", " ").upper(), clean(finding.message)))]
+    return []
+
+
+def _distrust(result: "Vote") -> tuple[str, str]:
+    """Which dump to distrust."""
+    outlier = result.outlier
+    if outlier is not None:
+        return (
+            f"DUMP {outlier.dump}",
+            f"outvoted in {plural(outlier.outvoted_blocks, 'block')}, {_share(outlier.share)} of all that "
+            f"were; the next, dump {outlier.next_dump}, in {grouped(outlier.next_outvoted_blocks)}",
+        )
+    if len(result.dumps) == 2:
+        return "NOT KNOWN", "two dumps cannot outvote each other: a third would decide"
+    outvoted = sum(dump.outvoted_blocks for dump in result.dumps)
+    if not outvoted:
+        return "NONE", "no dump was outvoted"
+    return "NO ONE DUMP", "; ".join(
+        f"dump {dump.number} was outvoted in {grouped(dump.outvoted_blocks)}"
+        for dump in sorted(result.dumps, key=lambda dump: -dump.outvoted_blocks)[:3]
+    )
+
+
+def _share(share: float) -> str:
+    """A part of a whole in per cent; all of it only where it is all of it."""
+    return "100 %" if share == 1 else f"{min(99.9, share * 100):.1f} %"
+
+
+def _best(result: "Vote") -> tuple[str, str]:
+    """Whether the best dump was written, and what is in it."""
+    if result.best is None:
+        if result.interrupted:
+            return "NOT WRITTEN", "the vote was stopped before the end"
+        return "NOT WRITTEN", "-o FILE writes it"
+    return "WRITTEN", f"{clean(result.best.path)}{_taken(result.best, result.trust)}"
+
+
+def _taken(best: "BestDump", trust: Sequence[int]) -> str:
+    """Where the blocks in doubt of the best dump come from."""
+    order = ", ".join(str(number) for number in trust)
+    parts = [
+        text
+        for number, text in (
+            (
+                best.in_doubt_blocks,
+                f"{plural(best.in_doubt_blocks, 'block')} in doubt from the most trusted of the dumps with the "
+                f"most votes (in this order: {order})",
+            ),
+            (best.zero_blocks, f"{plural(best.zero_blocks, 'block')} that none could read are zeros"),
+        )
+        if number
+    ]
+    return f": {'; '.join(parts)}" if parts else ": no block in doubt"
+
+
+BEFORE_READING = (
+    "Before that, clean the heads if they can be reached, let the drive warm up, and read under a head that fails "
+    "last: each reading can be its last one."
+)
+
+KEEP_DUMPS = (
+    "Keep all dumps, also the bad ones. That dumps agree shows that they were read alike, not that what was read is "
+    "right: look at the label (imgkit label check) and the file systems too."
+)
+
+VOTE_STATE_WORDS: "dict[VoteState, str]" = {
+    "partly-read": "agree, not all read",
+    "majority": "majority",
+    "no-majority": "no majority",
+    "only-one": "read from one alone",
+    "unreadable": "read from none",
+}
+
+
+def vote_counts(result: "Vote") -> tuple[tuple[str, int, str], ...]:
+    """Every block of a vote in one count: its name, the number, what it means."""
+    return (
+        ("agree", result.agreed_blocks, "in all dumps"),
+        (VOTE_STATE_WORDS["partly-read"], result.partly_read_blocks, "all that could be read agree"),
+        (VOTE_STATE_WORDS["majority"], result.majority_blocks, "more than half of those that could be read"),
+        (VOTE_STATE_WORDS["no-majority"], result.no_majority_blocks, "in doubt"),
+        (VOTE_STATE_WORDS["only-one"], result.only_one_blocks, "taken from it, confirmed by none"),
+        (VOTE_STATE_WORDS["unreadable"], result.unreadable_blocks, "in doubt"),
+    )
+
+
+def why_unreadable(dump: "Dump") -> str:
+    """Why blocks of a dump count as unreadable, in a few words."""
+    parts = [
+        f"{plural(number, 'block')} {text}"
+        for number, text in (
+            (dump.past_end_blocks, "past its end"),
+            (dump.listed_blocks, "on its list"),
+            (dump.error_blocks, "gave read errors now"),
+            (dump.fill_blocks, "with a fill pattern"),
+            (dump.abstained_blocks, "it was not asked about"),
+        )
+        if number
+    ]
+    return ", ".join(parts)
+
+
+def parts_played(each: "VoteRange") -> str:
+    """What the dumps did in a range, in a few words."""
+    parts = []
+    if each.behind:
+        parts.append(f"not {_numbers(each.behind)}")
+    if each.unreadable_in and each.state != "unreadable":
+        parts.append(f"unread {_numbers(each.unreadable_in)}")
+    if each.state == "only-one" and each.taken_from is not None:
+        parts = [f"from {each.taken_from}"]
+    return "; ".join(parts) or "–"
+
+
+def _numbers(numbers: Sequence[int]) -> str:
+    return ",".join(str(number) for number in numbers)
+
+
+def reading_answer(result: "Inspection") -> tuple[str, str]:
+    """Could everything be read: one word or two, and the sentence behind it."""
+    reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
+    parts = []
+    if result.interrupted:
+        parts.append(f"stopped before the end, {plural(result.blocks - reached, 'block')} not reached")
+    if result.unreadable_blocks:
+        parts.append(f"{plural(result.unreadable_blocks, 'block')} could not be read")
+    if result.not_read:
+        parts.append(f"{plural(len(result.not_read), 'place')} where it matters could not be read")
+    used = f"{plural(result.data_blocks, 'block')} with data, {grouped(result.blank_blocks)} blank"
+    return ("READ IN PART" if parts else "ALL READ"), "; ".join([*parts, used])
+
+
+def contents_of(use: "PartitionUse") -> str:
+    """What lies in a partition, in a few words."""
+    volume = use.volume
+    if volume is None:
+        if use.whole_disk:
+            return "all that its label speaks of" if "/" in use.name else "the whole disk"
+        return "nothing with a well-known mark" if use.data_blocks else "blank"
+    parts = [volume.kind]
+    if volume.size_bytes is not None:
+        parts.append(size(volume.size_bytes))
+    if volume.clean is not None:
+        parts.append("closed cleanly" if volume.clean else "not closed cleanly")
+    return ", ".join(parts)
+
+
+def risk_lines(risk: "Risk") -> list[str]:
+    """What the sums leave open, in sentences."""
+    lines = [
+        f"Of spoilt ranges with random damage, one in {grouped(risk.one_in)} has the right sum by chance.",
+    ]
+    if risk.one_in_single_block < risk.one_in:
+        lines.append(f"Where only one block of it is spoilt, one in {grouped(risk.one_in_single_block)}.")
+    if risk.matching_ranges:
+        lines.append(
+            f"If all {plural(risk.matching_ranges, 'matching range')} were spoilt, the chance that any goes "
+            f"unseen is {percent(risk.any_missed)}."
+        )
+    lines.append(f"Besides, this sum is {risk.blind_to}." if risk.other_rule else f"Besides: {risk.blind_to}.")
+    if risk.other_rule is not None and risk.one_in_with_other_rule is not None:
+        lines.append(
+            f"A second worksheet with {risk.other_rule} makes random damage one in "
+            f"{grouped(risk.one_in_with_other_rule)}. Blocks that changed places are surely seen only by "
+            "posix-crc, or where each block is a range."
+        )
+    return lines
+
+
+def percent(share: float) -> str:
+    """A chance in per cent, small ones as one in so many."""
+    if share == 0:
+        return "none"
+    return f"{share * 100:.2g} %" if share >= 0.0001 else f"one in {round(1 / share):,}"

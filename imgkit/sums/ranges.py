@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
 from imgkit.medium import Medium
+from imgkit.medium.crew import StoppedError
 from imgkit.sums.buffers import new_buffer
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
@@ -102,9 +103,15 @@ class _Work:
                     self._sum_one(task[0], buffer)
                 else:
                     self._sum_side_by_side(task, buffer)
+        except StoppedError:
+            pass
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = self.error or error
             self.is_stopped = True
+
+    def _check(self) -> None:
+        if self.is_stopped:
+            raise StoppedError
 
     def _next(self) -> list[int] | None:
         with self._lock:
@@ -142,7 +149,7 @@ class _Work:
 
     def _read(self, offset: int, piece: memoryview) -> bool:
         """Fill `piece`; False when not all of it could be read."""
-        survived = self._medium.read_surviving(offset, piece, self._block_size)
+        survived = self._medium.read_surviving(offset, piece, self._block_size, self._check)
         with self._lock:
             self.done_bytes += len(piece)
         return not survived.lost and not survived.ended_early

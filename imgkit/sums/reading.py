@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.medium import Medium
+from imgkit.medium.crew import StoppedError
 from imgkit.spans import Span, union
 from imgkit.sums.buffers import new_buffer
 
@@ -77,8 +78,14 @@ class _Loop:
     def run(self) -> None:
         try:
             self._read_all()
+        except StoppedError:
+            pass
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = error
+
+    def _check(self) -> None:
+        if self.is_stopped:
+            raise StoppedError
 
     def _read_all(self) -> None:
         from concurrent.futures import ThreadPoolExecutor
@@ -95,7 +102,7 @@ class _Loop:
                 for waiting in taken[slot]:
                     waiting.result()
                 view = views[slot][: min(self._piece_bytes, self._end - offset)]
-                survived = self._medium.read_surviving(offset, view, self._block_size)
+                survived = self._medium.read_surviving(offset, view, self._block_size, self._check)
                 reading.ended_early = reading.ended_early or survived.ended_early
                 reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
                 taken[slot] = [

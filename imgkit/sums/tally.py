@@ -244,7 +244,7 @@ def _result(
     findings: Sequence[Finding],
     max_ranges: int,
 ) -> Tally:
-    places = Places(sheet.labels[0] if sheet.labels else None, sheet.drive, sheet.block_size, sheet.size_bytes)
+    places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
     counts = {
         state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
         for state in ("differ", "unreadable", "unanswered")

@@ -127,8 +127,7 @@ class _Run:
         self.started = time.monotonic()
         self.copy, self.seal, self.seal_path = copy, seal, seal_path
         self.drive, self.tail = drive, tail
-        label = seal.labels[0] if seal.labels else None
-        self.places = Places(label, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
+        self.places = Places(seal.labels, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
         self.copy_blocks = -(-copy.size_bytes // seal.block_size)
 
     def carry_out(

@@ -84,7 +84,7 @@ def make_worksheet(
     else:
         spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
     sheet = sheet_of(
-        image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels[:1], baud=baud,
+        image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels, baud=baud,
         seconds_per_range=seconds_per_range, implementation=implementation, progress=progress,
     )  # fmt: skip
     return draft(sheet)
@@ -111,7 +111,7 @@ def _cuts_at_partitions(image: Medium, labels: Sequence[Label], block_size: int)
     """Every block at which a partition starts or ends, from 0 to the end of the medium."""
     if not labels:
         raise RequestError(f"{image.path} has no label that says where partitions lie: give --ranges or --range-blocks")
-    places = Places(labels[0], None, block_size, image.size_bytes)
+    places = Places(labels, None, block_size, image.size_bytes)
     blocks = -(-image.size_bytes // block_size)
     ends = {edge for span in places.spans for edge in (span.first, span.end) if 0 < edge < blocks}
     return [0, *sorted(ends), blocks]

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from imgkit.medium import Medium
-from imgkit.medium.crew import Progress, Strip, StripQueue, tell_end, work_off
+from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, tell_end, work_off
+from imgkit.medium.survival import BeforeEachTry
 from imgkit.vote.absence import Absence, Absent
 from imgkit.vote.ballot import (
     ABSTAINS,
@@ -91,14 +92,18 @@ class _Buffers:
 class Worker:
     """What one thread votes with: small pieces as long as they are equal, larger ones after an unequal one."""
 
-    def __init__(self, panel: Panel) -> None:
+    def __init__(self, panel: Panel, before_each_try: BeforeEachTry) -> None:
         self._panel = panel
+        self._before_each_try = before_each_try
         self._dumps = len(panel.media)
         self._small = _Buffers(self._dumps, panel.piece_size)
         self._large: _Buffers | None = None
 
     def vote(self, start: int, end: int, is_hole: bool) -> Findings:
-        """Read and poll bytes `start` … `end` of all dumps; `is_hole`: they are zero in all and need no reading."""
+        """Read and poll bytes `start` … `end` of all dumps; `is_hole`: they are zero in all and need no reading.
+
+        Raises LeftEarlyError when the work is stopped.
+        """
         found = Findings(self._dumps)
         if is_hole:
             self._poll_zeros(start, end, found)
@@ -106,7 +111,11 @@ class Worker:
         buffers, offset = self._small, start
         while offset < end:
             count = min(buffers.size, end - offset)
-            if self._poll_piece(buffers, offset, count, found):
+            try:
+                is_same = self._poll_piece(buffers, offset, count, found)
+            except StoppedError:
+                raise LeftEarlyError(offset, found) from None
+            if is_same:
                 buffers = self._small
             else:
                 panel = self._panel
@@ -192,7 +201,7 @@ class Worker:
         for start, end in _between(first, last, absent):
             begin = start * size - offset
             part = view[begin : min(end * size - offset, len(view))]
-            survived = medium.read_surviving(offset + begin, part, size)
+            survived = medium.read_surviving(offset + begin, part, size, self._before_each_try)
             if survived.ended_early:
                 panel.shrunk.add(dump)
             runs += [(start + a // size, start - (-b // size)) for a, b in survived.lost]
@@ -287,7 +296,7 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
             progress(queue.reached)
 
     def new_worker() -> Callable[[Strip], Findings]:
-        worker = Worker(panel)
+        worker = Worker(panel, queue.check)
         return lambda strip: worker.vote(strip.start, strip.end, strip.is_hole)
 
     queue = StripQueue(strips(panel), take_in)

@@ -138,8 +138,7 @@ class _Run:
                     "no longer than a block"
                 )
         self.length = max(medium.size_bytes for medium in media)
-        self.label = labels[0] if labels else None
-        self.places = Places(self.label, drive, self.block_size, self.length)
+        self.places = Places(labels, drive, self.block_size, self.length)
         self.blocks = -(-self.length // self.block_size)
         self.absences = [
             Absence(medium.size_bytes, self.length, self.block_size, unreadable.get(number, ()), only.get(number))
@@ -345,7 +344,7 @@ class _Run:
                 type=partition.type,
                 first=span.first,
                 count=span.count,
-                whole_disk=self.label is not None and self.label.is_whole_disk(partition),
+                whole_disk=partition.whole_disk,
                 partly_read_blocks=int(counts[STATE_CODES["partly-read"]]),
                 majority_blocks=int(counts[STATE_CODES["majority"]]),
                 no_majority_blocks=int(counts[STATE_CODES["no-majority"]]),

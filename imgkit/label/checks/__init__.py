@@ -28,6 +28,7 @@ CHECKS: tuple[Check, ...] = (
     partitions.overlap,
     partitions.covers_label,
     partitions.outside_usable,
+    partitions.outside_container,
     partitions.empty_with_offset,
     partitions.unaligned,
     partitions.alias,

@@ -22,7 +22,7 @@ def label_and_medium(context: Context) -> Iterator[Finding]:
             block=context.label.block,
             field="total_sectors",
         )
-    else:
+    elif context.label.outer is None:
         yield finding(
             "capacity.medium-exceeds-label",
             "note",

@@ -61,6 +61,10 @@ class Context(msgspec.Struct, frozen=True):
         assert self.drive is not None
         return blocks * self.drive.sector_size // self.label.block_size - self.label.origin_block
 
+    def on_medium(self, block: int) -> int:
+        """A block of the medium, from what the label counts."""
+        return self.label.origin_block + block
+
     def extent(self, first: int, count: int) -> str:
         """A run of blocks in words, with its cylinders where they are known."""
         per_cylinder = self.sectors_per_cylinder

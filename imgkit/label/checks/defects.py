@@ -24,7 +24,7 @@ def defect_findings(defects: Sequence[Span], places: Places, blocks: int) -> Ite
             "See whether the list is this drive's, and whether it counts in blocks of the same size.",
         )
     for partition, span in zip(places.partitions, places.spans, strict=True):
-        if places.is_whole_disk(partition):
+        if partition.whole_disk:
             continue
         inside = intersection(defects, [span])
         if inside:

@@ -35,7 +35,7 @@ def past_end(context: Context) -> Iterator[Finding]:
                 f"{context.named(partition)} reaches block {partition.end - 1}: {excess}",
                 "What is written there is lost or comes back as errors. Make the partition smaller before a "
                 "file system is made in it; a medium that was cut short has to be copied again.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )
 
@@ -57,7 +57,7 @@ def in_reserved(context: Context) -> Iterator[Finding]:
                 f"{context.extent(usable, total - usable)}",
                 "The drive keeps its table of replaced defects there, and a file system in it destroys both. "
                 f"End the partition before block {usable}.",
-                block=max(partition.first, usable),
+                block=context.on_medium(max(partition.first, usable)),
                 partition=partition.name,
             )
 
@@ -75,7 +75,7 @@ def overlap(context: Context) -> Iterator[Finding]:
                 f"{end - first} blocks: {context.extent(first, end - first)}",
                 "Writing to one destroys the other. Decide which of the two these blocks belong to and "
                 "correct the label before either is used.",
-                block=first,
+                block=context.on_medium(first),
                 partition=right.name,
             )
 
@@ -121,7 +121,24 @@ def outside_usable(context: Context) -> Iterator[Finding]:
                 f"{first} to {last}",
                 "The label, its table or its copy lies outside of these: using the partition can overwrite them. "
                 "Make the partition smaller before anything is written to it.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
+                partition=partition.name,
+            )
+
+
+def outside_container(context: Context) -> Iterator[Finding]:
+    """A logical partition that goes past the end of the extended one that holds it."""
+    for container, partition in context.decoded.contained:
+        excess = partition.end - container.end
+        if excess > 0:
+            yield finding(
+                "partition.outside-container",
+                "stop",
+                f"{context.named(partition)} reaches block {partition.end - 1}: {excess} blocks more than partition "
+                f"{container.name} ({container.type}), which holds it and ends with block {container.end - 1}",
+                "What lies behind the container may belong to another partition, and systems differ in where such a "
+                "one ends for them. Find out which of the two sizes is right and correct it before it is used.",
+                block=context.on_medium(container.end),
                 partition=partition.name,
             )
 
@@ -136,7 +153,7 @@ def empty_with_offset(context: Context) -> Iterator[Finding]:
                 f"partition {slot.name} ({slot.type}) has no size, but "
                 + (f"starts at block {slot.first}" if slot.first else "a type"),
                 "Left over from an earlier table, or a size that was forgotten.",
-                block=slot.first,
+                block=context.on_medium(slot.first),
                 partition=slot.name,
             )
 
@@ -154,7 +171,7 @@ def unaligned(context: Context) -> Iterator[Finding]:
                 f"{context.named(partition)} starts {partition.first % per_cylinder} blocks into a cylinder "
                 f"of {per_cylinder}",
                 "It works, but some old systems insist on whole cylinders, and two partitions share one here.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )
 
@@ -173,19 +190,20 @@ def alias(context: Context) -> Iterator[Finding]:
                 f"partitions {left.name} ({left.type}) and {right.name} ({right.type}) are the very same "
                 f"blocks: {context.extent(left.first, left.count)}",
                 "Normal as a second name. Never mount or swap on both at once.",
-                block=left.first,
+                block=context.on_medium(left.first),
                 partition=right.name,
             )
 
 
 def whole_disk(context: Context) -> Iterator[Finding]:
     """A partition over everything."""
+    reach = "the whole disk" if context.label.outer is None else "all that its label describes"
     for partition in context.label.partitions:
         if context.label.is_whole_disk(partition):
             yield finding(
                 "partition.whole-disk",
                 "note",
-                f"partition {partition.name} lies over the whole disk, {partition.count} blocks",
+                f"partition {partition.name} lies over {reach}, {partition.count} blocks",
                 "Normal: it is how the disk is read as a whole. Never make a file system in it.",
                 partition=partition.name,
             )
@@ -219,5 +237,5 @@ def gap(context: Context) -> Iterator[Finding]:
             "note",
             f"{context.extent(span.first, span.count)}: {span.count} blocks in no used partition",
             "Lost room, unless it is kept for something. See whether a partition was meant to reach here.",
-            block=span.first,
+            block=context.on_medium(span.first),
         )

@@ -19,7 +19,7 @@ def exceeds_partition(context: Context) -> Iterator[Finding]:
                 f"{needed}: {needed - partition.count} more",
                 "Writing to it goes past the partition's end into what lies behind. Correct the label (the volume was "
                 "made with a larger partition), or restore the volume into one that fits. Do not mount it for writing.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )
 
@@ -39,7 +39,7 @@ def type_mismatch(context: Context) -> Iterator[Finding]:
                 f"({volume.mark})",
                 "A system goes by the label: it may refuse the partition, or take a file system for swap and overwrite "
                 "it. Find out which is right.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )
         elif (
@@ -53,7 +53,7 @@ def type_mismatch(context: Context) -> Iterator[Finding]:
                 f"partition {partition.name}: the {volume.kind} is {volume.byte_order}-endian, the label "
                 f"{context.label.byte_order}-endian",
                 "A machine reads both in its own byte order: one of the two was made on another machine.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )
 
@@ -68,6 +68,6 @@ def unclean(context: Context) -> Iterator[Finding]:
                 f"the {volume.kind} in partition {partition.name} was not closed cleanly",
                 "The system was stopped, or imaged, while it was in use (or is so old that it keeps no such flag). Let "
                 "the machine's own file system check run before it is mounted for writing.",
-                block=partition.first,
+                block=context.on_medium(partition.first),
                 partition=partition.name,
             )

@@ -3,7 +3,7 @@
 import shlex
 from collections.abc import Sequence
 from pathlib import PurePath
-from typing import Any, Literal
+from typing import Any
 
 import msgspec
 
@@ -17,8 +17,10 @@ from imgkit.comparison.result import (
     PartitionCount,
     State,
 )
-from imgkit.findings import EXIT_STATUS, Severity, Verdict
+from imgkit.findings import EXIT_STATUS, Verdict
 from imgkit.report import words
+from imgkit.report.page.elements import MAXIMUM_PAGE_BYTES as MAXIMUM_PAGE_BYTES
+from imgkit.report.page.elements import SEVERITY_SYMBOLS, SYMBOLS, TONES, Answer, Limits, Tone, fitted
 from imgkit.report.page.environment import render, tail
 from imgkit.report.page.hexadecimal import SampleView, sample_view
 from imgkit.report.page.labels import LabelTable, field_name, label_tables, value_text
@@ -26,28 +28,11 @@ from imgkit.report.page.picture import Picture, picture
 from imgkit.report.page.surfaces import surface_map
 from imgkit.spans import Span
 
-MAXIMUM_PAGE_BYTES = 3_000_000
 _NAME_CHARACTERS = 48
 _MOST_NAMES_IN_A_ROW = 8
 _NOT_OF_LABELS = ("medium.", "pattern.")
 """How the ids of findings start that say something of the media or of the blocks, not of the labels."""
 
-Tone = Literal["good", "bad", "look", "unknown"]
-
-TONES: dict[str, Tone] = {
-    "EXACT": "good",
-    "EXACT IN PART": "look",
-    "DIFFERS": "bad",
-    "DIFFERS, INCOMPLETE": "bad",
-    "INCOMPLETE": "unknown",
-    "NOT KNOWN": "unknown",
-    "STOP": "bad",
-    "CHECK": "look",
-    "NO LABEL": "look",
-    "NO OBJECTION": "good",
-}
-SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "?"}
-SEVERITY_SYMBOLS: dict[Severity, str] = {"stop": "✗", "check": "!", "note": "·"}
 STATE_SYMBOLS: dict[State, str] = {"differ": "≠", "missing": "−", "extra": "+", "unreadable": "?"}
 STATE_WORDS: dict[State, str] = {
     "differ": "both have the block, and it is not the same",
@@ -60,29 +45,6 @@ VERDICTS: dict[Verdict, tuple[Tone, str]] = {
     "fail": ("bad", "a block is not equal, or a finding says stop"),
     "incomplete": ("unknown", "something could not be read, or the comparison was stopped before its end"),
 }
-
-
-class Limits(msgspec.Struct, frozen=True):
-    """How many of each a page draws; what is left out is told with its number."""
-
-    ranges: int = 2000
-    samples: int = 100
-    findings: int = 400
-    rows: int = 500
-    labels: int = 16
-
-    def halved(self) -> "Limits":
-        """Half of each, at least one."""
-        return Limits(*(max(1, each // 2) for each in msgspec.structs.astuple(self)))
-
-
-class Answer(msgspec.Struct, frozen=True):
-    """A question with its answer in a word or two, and the sentences behind it."""
-
-    question: str
-    word: str
-    tone: Tone
-    sentences: tuple[str, ...]
 
 
 class RangeRow(msgspec.Struct, frozen=True):
@@ -128,12 +90,7 @@ def render_comparison(result: Comparison) -> str:
     Long lists are drawn up to the limits of `Limits`; the page says so with the exact totals. It loads
     nothing, and its content security policy lets nothing but its own style and script be used.
     """
-    limits = Limits()
-    while True:
-        page = _render(result, limits)
-        if len(page.encode()) < MAXIMUM_PAGE_BYTES or limits.halved() == limits:
-            return page
-        limits = limits.halved()
+    return fitted(lambda limits: _render(result, limits))
 
 
 def _render(result: Comparison, limits: Limits) -> str:

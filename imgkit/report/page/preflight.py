@@ -8,7 +8,7 @@ from functools import cache
 from importlib import resources
 from itertools import groupby
 from pathlib import PurePath
-from typing import Any, Literal
+from typing import Any
 
 import msgspec
 from markupsafe import Markup
@@ -27,13 +27,12 @@ from imgkit.preflight.result import (
     Step,
 )
 from imgkit.report import words
-from imgkit.report.page.comparison import SEVERITY_SYMBOLS, STATE_SYMBOLS
+from imgkit.report.page.comparison import STATE_SYMBOLS
+from imgkit.report.page.elements import SEVERITY_SYMBOLS, Tone
 from imgkit.report.page.environment import render, tail
 from imgkit.report.page.labels import label_tables, value_text
 from imgkit.report.page.picture import picture
 from imgkit.report.page.surfaces import SurfaceMap, surface_map
-
-Tone = Literal["good", "bad", "look", "unknown"]
 
 MOST_FINDINGS = 60
 MOST_LABELS = 4

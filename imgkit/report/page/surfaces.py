@@ -6,12 +6,14 @@ thousand: on a surface by cylinder and angle, on the strip by block.
 
 import bisect
 import math
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Protocol
 
 import msgspec
 
 from imgkit.comparison.result import Comparison
 from imgkit.drive import Drive, track_order
+from imgkit.label.places import KnownBad
 from imgkit.report import words
 
 RINGS = 40
@@ -21,8 +23,50 @@ MOST_SURFACES = 32
 MOST_BLOCKS = 2_000_000
 _OUTER, _INNER = 96.0, 30.0
 _KNOWN = "known-bad"
-_SEVERITY = ("unreadable", "missing", "differ", "extra", _KNOWN)
+_SEVERITY = (
+    "unreadable",
+    "no-majority",
+    "missing",
+    "differ",
+    "only-one",
+    "unanswered",
+    "extra",
+    "majority",
+    "partly-read",
+    _KNOWN,
+)
 """What a cell may show, the gravest first; the last stands for blocks of a defect list that are not faulty now."""
+
+
+class Run(Protocol):
+    """A run of consecutive blocks in one state."""
+
+    @property
+    def first(self) -> int: ...
+
+    @property
+    def count(self) -> int: ...
+
+    @property
+    def state(self) -> str: ...
+
+
+class Faults(msgspec.Struct, frozen=True, kw_only=True):
+    """What a map is drawn from, in blocks of `block_size` bytes on a medium of `blocks`.
+
+    `ranges` may be cut, `ranges_total` is exact. `episodes` are `(first, count, kind)`. `noun` is what one of the
+    blocks in the ranges is called.
+    """
+
+    ranges: Sequence[Run]
+    ranges_total: int
+    defects: Sequence[KnownBad] = ()
+    drive: Drive | None
+    address_source: str | None
+    block_size: int
+    blocks: int
+    episodes: Sequence[tuple[int, int, str]] = ()
+    noun: str = "faulty block"
 
 
 class Cell(msgspec.Struct, frozen=True):
@@ -57,33 +101,49 @@ class SurfaceMap(msgspec.Struct, frozen=True):
 
 def surface_map(result: Comparison) -> SurfaceMap | None:
     """The map of a comparison, or None when nothing is faulty and no block is known to be bad."""
-    if not (result.ranges or result.defects):
-        return None
-    listed = sum(each.count for each in result.ranges) + sum(each.count for each in result.defects)
-    notes = []
-    if result.ranges_total > len(result.ranges):
-        notes.append(
-            f"The first {words.grouped(len(result.ranges))} of {words.grouped(result.ranges_total)} ranges are drawn."
+    return fault_map(
+        Faults(
+            ranges=result.ranges,
+            ranges_total=result.ranges_total,
+            defects=result.defects,
+            drive=result.drive,
+            address_source=result.address_source,
+            block_size=result.block_size,
+            blocks=max(result.reference.blocks, result.copy.blocks),
+            episodes=tuple((first, count, each.kind) for each in result.episodes for first, count in each.ranges),
         )
-    episodes = _Episodes(result)
+    )
+
+
+def fault_map(faults: Faults) -> SurfaceMap | None:
+    """The map of faults, or None when there are none and no block is known to be bad."""
+    if not (faults.ranges or faults.defects):
+        return None
+    listed = sum(each.count for each in faults.ranges) + sum(each.count for each in faults.defects)
+    notes = []
+    if faults.ranges_total > len(faults.ranges):
+        notes.append(
+            f"The first {words.grouped(len(faults.ranges))} of {words.grouped(faults.ranges_total)} ranges are drawn."
+        )
+    episodes = _Episodes(faults)
     surfaces: tuple[Surface, ...] = ()
     strip: tuple[Cell, ...] = ()
-    if result.drive is not None and result.address_source == "drive":
+    if faults.drive is not None and faults.address_source == "drive":
         step = max(1, -(-listed // MOST_BLOCKS))
         if step > 1:
             notes.append(f"One block in {step} of each range was placed.")
-        surfaces = _surfaces(result, result.drive, episodes, step)
+        surfaces = _surfaces(faults, faults.drive, episodes, step)
         notes.append(
             "Seen from above, block 0 at the outermost ring, angles counted clockwise from the top; interleave, skew "
             "and spares as in the drive file."
         )
     else:
-        strip = _strip(result, episodes)
+        strip = _strip(faults, episodes)
         notes.append("Without a drive file the blocks lie along one strip.")
     return SurfaceMap(
         surfaces=surfaces,
         strip=strip,
-        strip_ticks=_ticks(result),
+        strip_ticks=_ticks(faults),
         rings=tuple(_INNER + (_OUTER - _INNER) * part / 4 for part in range(5)),
         outer=_OUTER,
         inner=_INNER,
@@ -91,7 +151,7 @@ def surface_map(result: Comparison) -> SurfaceMap | None:
         states=tuple(
             state
             for state in _SEVERITY
-            if any(each.state == state for each in result.ranges) or (state == _KNOWN and result.defects)
+            if any(each.state == state for each in faults.ranges) or (state == _KNOWN and faults.defects)
         ),
     )
 
@@ -99,10 +159,8 @@ def surface_map(result: Comparison) -> SurfaceMap | None:
 class _Episodes:
     """Which episode a block belongs to."""
 
-    def __init__(self, result: Comparison) -> None:
-        runs = sorted(
-            (first, first + count, episode.kind) for episode in result.episodes for first, count in episode.ranges
-        )
+    def __init__(self, faults: Faults) -> None:
+        runs = sorted((first, first + count, kind) for first, count, kind in faults.episodes)
         self._firsts = [first for first, _, _ in runs]
         self._runs = runs
 
@@ -114,24 +172,24 @@ class _Episodes:
         return ""
 
 
-def _blocks(result: Comparison, step: int) -> tuple[Any, Any]:
+def _blocks(faults: Faults, step: int) -> tuple[Any, Any]:
     """Faulty and known bad blocks and the rank of their state, shape (n,) each; every `step`-th of a run, and its
     first."""
     import numpy as np
 
-    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in result.ranges]
-    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in result.defects]
+    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in faults.ranges]
+    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in faults.defects]
     firsts, counts, ranks = np.array(runs, np.int64).T
     counts = -(-counts // step)
     within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     return np.repeat(firsts, counts) + within * step, np.repeat(ranks, counts)
 
 
-def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
+def _surfaces(faults: Faults, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
     import numpy as np
 
-    blocks, ranks = _blocks(result, step)
-    sectors = blocks * result.block_size // drive.sector_size
+    blocks, ranks = _blocks(faults, step)
+    sectors = blocks * faults.block_size // drive.sector_size
     on_drive = sectors < drive.total_sectors
     blocks, ranks, sectors = blocks[on_drive], ranks[on_drive], sectors[on_drive]
     cylinders, rest = np.divmod(sectors, drive.sectors_per_cylinder)
@@ -149,14 +207,14 @@ def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) 
     is_known = ranks[arranged] == _SEVERITY.index(_KNOWN)
     counts, known = (np.bincount(cell_of[which], minlength=len(unique)) for which in (~is_known, is_known))
     by_head: dict[int, list[Cell]] = {}
-    faults: dict[int, int] = {}
+    found: dict[int, int] = {}
     ring_count, part_count = min(RINGS, drive.cylinders), min(PARTS, physical)
     columns = (each.tolist() for each in (unique, firsts, worst, counts, known))
     for cell, block, rank, count, known_here in zip(*columns, strict=True):
         head, ring, part = cell // (RINGS * PARTS), cell // PARTS % RINGS, cell % PARTS
         state = _SEVERITY[rank]
-        faults[head] = faults.get(head, 0) + count
-        chs = drive.address_of(block * result.block_size // drive.sector_size)
+        found[head] = found.get(head, 0) + count
+        chs = drive.address_of(block * faults.block_size // drive.sector_size)
         by_head.setdefault(head, []).append(
             Cell(
                 _wedge(ring, part, ring_count, part_count),
@@ -168,9 +226,9 @@ def _surfaces(result: Comparison, drive: Drive, episodes: _Episodes, step: int) 
     return tuple(
         Surface(
             head,
-            faults.get(head, 0),
+            found.get(head, 0),
             tuple(by_head.get(head, ())),
-            f"head {head}: {words.plural(faults.get(head, 0), 'faulty block')}"
+            f"head {head}: {words.plural(found.get(head, 0), faults.noun)}"
             + (f" in {words.plural(len(by_head.get(head, ())), 'place')}" if head in by_head else ""),
         )
         for head in list(shown)[:MOST_SURFACES]
@@ -191,13 +249,13 @@ def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
     return f"M{a}A{outer:.1f} {outer:.1f} 0 0 1 {b}L{c}A{inner:.1f} {inner:.1f} 0 0 0 {d}Z"
 
 
-def _strip(result: Comparison, episodes: _Episodes) -> tuple[Cell, ...]:
-    total = max(result.reference.blocks, result.copy.blocks, 1)
+def _strip(faults: Faults, episodes: _Episodes) -> tuple[Cell, ...]:
+    total = max(faults.blocks, 1)
     counts = [[0, 0] for _ in range(STRIP_CELLS)]
     ranks = [len(_SEVERITY)] * STRIP_CELLS
     firsts = [-1] * STRIP_CELLS
-    runs = [(each.first, each.end, _SEVERITY.index(each.state)) for each in result.ranges]
-    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in result.defects]
+    runs = [(each.first, each.first + each.count, _SEVERITY.index(each.state)) for each in faults.ranges]
+    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in faults.defects]
     for first, last, rank in runs:
         low, high = first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (last - 1) * STRIP_CELLS // total)
         for cell in range(low, high + 1):
@@ -218,15 +276,15 @@ def _strip(result: Comparison, episodes: _Episodes) -> tuple[Cell, ...]:
     )
 
 
-def _ticks(result: Comparison) -> tuple[tuple[float, str], ...]:
-    total = max(result.reference.blocks, result.copy.blocks, 1)
+def _ticks(faults: Faults) -> tuple[tuple[float, str], ...]:
+    total = max(faults.blocks, 1)
     return tuple((250.0 * quarter, words.grouped(total * quarter // 4)) for quarter in range(5))
 
 
 def _text(state: str, block: int, counts: tuple[int, int], address: str, episodes: _Episodes) -> str:
     """What to say of a cell; `counts` are its faulty blocks and its known bad ones."""
-    faults, known = counts
-    here = known if state == _KNOWN else faults
+    faulty, known = counts
+    here = known if state == _KNOWN else faulty
     kind = episodes.kind_of(block)
     parts = [f"{state}: block {block}" + (f" ({address})" if address else "")]
     if here > 1:

@@ -1,16 +1,20 @@
 """A built label on the terminal: where its bytes go, and the commands that put them there."""
 
+from collections.abc import Sequence
+
 from rich.console import Console
 from rich.text import Text
 
+from imgkit.findings import Finding, says_stop
 from imgkit.label.build import LabelBuild
 from imgkit.report import words
-from imgkit.report.text.drawing import findings, heading, indented, pairs, table
+from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
 from imgkit.report.text.label import label as one_label
 
 
 def label_build(result: LabelBuild, console: Console) -> None:
     """Draw what was built."""
+    answers(console, [("The label", _answer(result.findings))])
     pairs(
         console,
         [
@@ -38,6 +42,13 @@ def label_build(result: LabelBuild, console: Console) -> None:
             "image first, and look at it with `imgkit label check` before any machine starts from it."
         ),
     )
+
+
+def _answer(told: Sequence[Finding]) -> tuple[str, str]:
+    """May it be written: one word or two, and the sentence behind it."""
+    if says_stop(told):
+        return "STOP", f"{words.severities(told)}: do not write it before these are settled"
+    return words.label_answer(told, 1)
 
 
 def _commands(console: Console, commands: tuple[str, ...]) -> None:

@@ -3,7 +3,7 @@
 from rich.console import Console
 from rich.text import Text
 
-from imgkit.inspection.result import Inspection, PartitionUse
+from imgkit.inspection.result import Inspection
 from imgkit.report import words
 from imgkit.report.text.drawing import findings, heading, indented, known_bad, pairs, table
 from imgkit.report.text.label import label as one_label
@@ -44,7 +44,7 @@ def inspection(result: Inspection, console: Console) -> None:
                 words.grouped(use.blank_blocks),
                 words.grouped(use.unreadable_blocks),
                 words.grouped(use.absent_blocks),
-                Text(_contents(use)),
+                Text(words.contents_of(use)),
             )
         indented(console, rows_drawn)
     known_bad(console, result)
@@ -68,16 +68,3 @@ def _sums(console: Console, result: Inspection) -> None:
         name = "the whole" if each.name is None else f"partition {words.clean(each.name, 20)}"
         rows.add_row(Text(name), *each.printed.values())
     indented(console, rows)
-
-
-def _contents(use: PartitionUse) -> str:
-    """What lies in a partition, in a few words."""
-    volume = use.volume
-    if volume is None:
-        return "the whole disk" if use.whole_disk else "nothing with a well-known mark" if use.data_blocks else "blank"
-    parts = [volume.kind]
-    if volume.size_bytes is not None:
-        parts.append(words.size(volume.size_bytes))
-    if volume.clean is not None:
-        parts.append("closed cleanly" if volume.clean else "not closed cleanly")
-    return ", ".join(parts)

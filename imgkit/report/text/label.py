@@ -3,10 +3,13 @@
 from rich.console import Console
 from rich.text import Text
 
+from imgkit.label.layout import block_in_words
 from imgkit.label.result import Label, LabelGeometry, LabelReport, LayoutList
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
 from imgkit.report.text.picture import picture
+
+MOST_PARTITIONS = 32
 
 
 def label_report(result: LabelReport, console: Console) -> None:
@@ -31,7 +34,7 @@ def layout_list(result: LayoutList, console: Console) -> None:
     for layout in result.layouts:
         console.print(Text(layout.id, style="bold"))
         places = "; ".join(
-            f"block {block}" + (f" offset {offset}" if offset else "") for block, offset in layout.places
+            block_in_words(block) + (f" offset {offset}" if offset else "") for block, offset in layout.places
         )
         pairs(
             console,
@@ -67,16 +70,20 @@ def label(console: Console, label: Label, title: str) -> None:
         return
     rows_drawn = table(("partition", "left"), ("first", "right"), ("blocks", "right"), ("last", "right"),
                    ("cylinders", "left"), ("type", "wide"))  # fmt: skip
-    for partition in label.partitions:
+    for partition in label.partitions[:MOST_PARTITIONS]:
         rows_drawn.add_row(
             Text(words.clean(partition.name, 20)),
             str(partition.first),
             str(partition.count),
             str(partition.end - 1) if partition.count else "–",
-            _cylinders(label, partition.first, partition.count),
+            words.cylinders(label, partition.first, partition.count),
             Text(partition.type + (" (whole disk)" if label.is_whole_disk(partition) else "")),
         )
     indented(console, rows_drawn)
+    if len(label.partitions) > MOST_PARTITIONS:
+        indented(
+            console, Text(f"… and {words.grouped(len(label.partitions) - MOST_PARTITIONS)} more: --json lists them.")
+        )
     picture(console, label)
 
 
@@ -101,11 +108,3 @@ def _geometry_rows(geometry: LabelGeometry) -> list[tuple[str, str]]:
 
 def _known(value: int | None) -> str:
     return "?" if value is None else str(value)
-
-
-def _cylinders(label: Label, first: int, count: int) -> str:
-    per_cylinder = label.geometry.sectors_per_cylinder
-    if not per_cylinder or not count:
-        return "–"
-    start, end = first // per_cylinder, (first + count - 1) // per_cylinder
-    return str(start) if start == end else f"{start} – {end}"

@@ -11,7 +11,7 @@ from imgkit.spans import Span
 
 _NAME_COLUMNS = 12
 _WIDEST_COLUMNS = 100
-_MOST_ROWS = 64
+_MOST_ROWS = 32
 
 
 def picture(console: Console, label: Label) -> None:
@@ -32,7 +32,7 @@ def picture(console: Console, label: Label) -> None:
         span = Span(partition.first, partition.count)
         _row(console, words.clean(partition.name, 8), [span], end, columns, "█" if span in real else "─")
     if len(there) > _MOST_ROWS:
-        console.print(Text(f"  and {words.plural(len(there) - _MOST_ROWS, 'partition')} more"))
+        console.print(Text(f"  … and {words.grouped(len(there) - _MOST_ROWS)} more"))
     gaps = spans.difference([Span(0, end)], list(real))
     if real and gaps:
         _row(console, "in none", gaps, end, columns, "·")

@@ -6,12 +6,11 @@ from rich.text import Text
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
 from imgkit.report.text.verify import checked_ranges
-from imgkit.report.text.worksheet import risk_lines
 from imgkit.sums.result import Tally
 
 
 def tally(result: Tally, console: Console) -> None:
-    answers(console, [("Copy", _answer(result))])
+    answers(console, [("Copy", words.tally_answer(result))])
     ended = "ends with the script's last line" if result.is_finished else "the script's last line is not in it"
     left_out = result.garbled_lines + result.foreign_lines
     pairs(
@@ -48,7 +47,7 @@ def tally(result: Tally, console: Console) -> None:
         indented(console, Text("A range that was answered once rightly and once wrongly counts as unanswered."))
     checked_ranges(console, result.ranges, result.ranges_total, result.address_source, ())
     heading(console, "Risk that is left", f"in the {words.plural(result.matching_ranges, 'range')} that match")
-    for line in risk_lines(result.risk):
+    for line in words.risk_lines(result.risk):
         indented(console, Text(line))
     if result.next_sheet is not None:
         upcoming = result.next_sheet
@@ -67,22 +66,3 @@ def tally(result: Tally, console: Console) -> None:
             ],
         )
     findings(console, result.findings)
-
-
-def _answer(result: Tally) -> tuple[str, str]:
-    parts = [
-        f"{words.plural(number, 'range')} {text}"
-        for number, text in (
-            (result.differing_ranges, "differs" if result.differing_ranges == 1 else "differ"),
-            (result.unreadable_ranges, "gave an error"),
-            (result.unanswered_ranges, "unanswered"),
-        )
-        if number
-    ]
-    told = "; ".join([*parts, f"{words.grouped(result.matching_ranges)} match"])
-    if result.verdict == "incomplete":
-        return ("DIFFERS, INCOMPLETE" if result.differing_ranges else "INCOMPLETE"), told
-    if result.verdict == "fail":
-        return "DIFFERS", told
-    whole = result.not_on_sheet_blocks == 0
-    return ("EXACT" if whole else "EXACT IN PART"), f"all {words.plural(result.matching_ranges, 'range')} match"

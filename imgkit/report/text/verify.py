@@ -15,7 +15,7 @@ MOST_RANGES = 30
 
 
 def verification(result: Verification, console: Console) -> None:
-    answers(console, [("Copy", _answer(result))])
+    answers(console, [("Copy", words.verification_answer(result))])
     pairs(
         console,
         [
@@ -44,44 +44,10 @@ def verification(result: Verification, console: Console) -> None:
     )
     indented(console, counts)
     if result.differing_blocks and result.precision_blocks > 1:
-        indented(
-            console,
-            Text("At least one block in each range that differs is not the same; this seal cannot tell which."),
-        )
+        indented(console, Text(words.SEAL_IS_COARSE))
     checked_ranges(console, result.ranges, result.ranges_total, result.address_source, result.labels)
     _digests(console, result)
     findings(console, result.findings)
-
-
-def _answer(result: Verification) -> tuple[str, str]:
-    extra = result.extra_blocks if result.tail == "forbid" else 0
-    unequal = result.differing_blocks + result.missing_blocks + extra
-    differ = words.plural(result.differing_blocks, "block")
-    parts = [
-        text
-        for number, text in (
-            (
-                result.differing_blocks,
-                f"{differ} {'differs' if result.differing_blocks == 1 else 'differ'}"
-                if result.precision_blocks == 1
-                else f"{differ} in ranges that differ",
-            ),
-            (result.missing_blocks, f"{words.plural(result.missing_blocks, 'block')} missing from the copy"),
-            (extra, f"{words.plural(extra, 'block')} past the original's end"),
-            (result.unreadable_blocks, f"{words.plural(result.unreadable_blocks, 'block')} could not be read"),
-            (result.unanswered_blocks, f"{words.plural(result.unanswered_blocks, 'block')} not known"),
-        )
-        if number
-    ]
-    if result.interrupted:
-        parts.append("stopped before the end")
-    if result.verdict == "incomplete":
-        return ("DIFFERS, INCOMPLETE" if unequal else "INCOMPLETE"), "; ".join(parts)
-    if unequal:
-        return "DIFFERS", "; ".join(parts)
-    if result.verdict == "fail":
-        return "STOP", "the findings below speak against it"
-    return "EXACT", f"it is what was sealed; {words.plural(result.compared_blocks, 'block')} compared"
 
 
 def checked_ranges(
@@ -95,28 +61,20 @@ def checked_ranges(
     if not ranges_total:
         return
     source = words.ADDRESS_SOURCE_WORDS.get(address_source or "")
+    whole = words.whole_disks(labels)
     heading(console, "Ranges", f"{words.grouped(ranges_total)} in all" + (f"; addresses {source}" if source else ""))
     drawn = table(("blocks", "left"), ("state", "left"), ("partition", "wide"), ("cylinder/head/sector", "wide"))
     for each in ranges[:MOST_RANGES]:
-        drawn.add_row(f"{each.first}+{each.count}", each.state, _partitions(each, labels), _addresses(each))
+        drawn.add_row(
+            f"{each.first}+{each.count}",
+            each.state,
+            words.joined_names(each.partitions, whole),
+            words.address_range(each.chs),
+        )
     indented(console, drawn)
     hidden = ranges_total - min(len(ranges), MOST_RANGES)
     if hidden:
         indented(console, Text(f"… and {words.grouped(hidden)} more: --json lists them."))
-
-
-def _partitions(each: CheckedRange, labels: Sequence[Label]) -> str:
-    """The partitions of a range; one over the whole disk only where there is no other."""
-    whole = {partition.name for label in labels[:1] for partition in label.partitions if label.is_whole_disk(partition)}
-    names = [name for name in each.partitions if name not in whole] or each.partitions
-    return ", ".join(words.clean(name, 40) for name in names) or "–"
-
-
-def _addresses(each: CheckedRange) -> str:
-    if each.chs is None:
-        return "–"
-    first, last = each.chs.first, each.chs.last
-    return words.address(first) if first == last else f"{words.address(first)} – {words.address(last)}"
 
 
 def _digests(console: Console, result: Verification) -> None:

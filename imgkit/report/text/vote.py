@@ -7,32 +7,15 @@ from rich.text import Text
 
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
-from imgkit.vote.result import STATES_IN_DOUBT, BestDump, Dump, Vote, VoteRange
+from imgkit.vote.result import STATES_IN_DOUBT, Vote, VoteRange
 
 MOST_RANGES = 30
 MOST_PAIRINGS = 15
 MOST_COMMANDS = 8
 
-_STATE_WORDS = {
-    "partly-read": "agree, not all read",
-    "majority": "majority",
-    "no-majority": "no majority",
-    "only-one": "read from one alone",
-    "unreadable": "read from none",
-}
-
 
 def vote(result: Vote, console: Console) -> None:
-    answers(
-        console,
-        [
-            ("Dumps", _answer(result)),
-            ("Doubt", _doubt(result)),
-            *_pattern(result),
-            ("Distrust", _distrust(result)),
-            ("Best dump", _best(result)),
-        ],
-    )
+    answers(console, words.vote_answers(result))
     _dumps(console, result)
     _blocks(console, result)
     _pairings(console, result)
@@ -40,114 +23,6 @@ def vote(result: Vote, console: Console) -> None:
     _ranges(console, result)
     _next(console, result)
     findings(console, result.findings)
-
-
-def _answer(result: Vote) -> tuple[str, str]:
-    """Do the dumps agree: one word or two, and the sentence behind it."""
-    parts = [
-        f"{words.plural(number, 'block')} {text}"
-        for number, text in (
-            (result.majority_blocks, "decided by a majority"),
-            (result.no_majority_blocks, "without a majority"),
-            (result.only_one_blocks, "read from one dump alone"),
-            (result.unreadable_blocks, "read from none"),
-        )
-        if number
-    ]
-    if result.interrupted:
-        parts.append("stopped before the end")
-    elif any(dump.error_blocks for dump in result.dumps):
-        parts.append("there were read errors")
-    differ = result.majority_blocks + result.no_majority_blocks > 0
-    agree = f"{words.grouped(result.agreed_blocks + result.partly_read_blocks)} agree"
-    told = "; ".join([*parts, agree])
-    if result.verdict == "incomplete":
-        return ("DIFFER, INCOMPLETE" if differ else "INCOMPLETE"), told
-    if differ:
-        return "DIFFER", told
-    if result.verdict == "pass":
-        return "ALL AGREE", f"each of {words.plural(result.voted_blocks, 'block')} was read from two dumps or more"
-    return "AGREE IN PART", told
-
-
-def _doubt(result: Vote) -> tuple[str, str]:
-    if not result.doubt_blocks:
-        if result.interrupted:
-            return "NONE SO FAR", f"{words.grouped(result.blocks - result.voted_blocks)} blocks were not reached"
-        alone = f"; {words.plural(result.only_one_blocks, 'block')} unconfirmed" if result.only_one_blocks else ""
-        return "NONE", f"every block could be decided{alone}"
-    runs = words.plural(result.doubt_runs, "run")
-    where = _places(result)
-    return words.plural(result.doubt_blocks, "block").upper(), f"in {runs}{where}; see below what to read again"
-
-
-def _places(result: Vote) -> str:
-    """The partitions in which doubts lie."""
-    names = [
-        f"{words.clean(each.name, 20)} ({words.grouped(each.no_majority_blocks + each.unreadable_blocks)})"
-        for each in result.partitions
-        if not each.whole_disk and each.no_majority_blocks + each.unreadable_blocks
-    ]
-    shown = ", ".join(names[:6]) + (" …" if len(names) > 6 else "")
-    return f", in partition {shown}" if names else ""
-
-
-def _pattern(result: Vote) -> list[tuple[str, tuple[str, str]]]:
-    """Where on the drive the faults lie, if chance does not explain it."""
-    for finding in result.findings:
-        kind = finding.id.removeprefix("pattern.")
-        if kind != finding.id:
-            return [("Pattern", (kind.replace("-", " ").upper(), words.clean(finding.message)))]
-    return []
-
-
-def _distrust(result: Vote) -> tuple[str, str]:
-    outlier = result.outlier
-    if outlier is not None:
-        return (
-            f"DUMP {outlier.dump}",
-            f"outvoted in {words.plural(outlier.outvoted_blocks, 'block')}, {_percent(outlier.share)} of all that "
-            f"were; the next, dump {outlier.next_dump}, in {words.grouped(outlier.next_outvoted_blocks)}",
-        )
-    if len(result.dumps) == 2:
-        return "NOT KNOWN", "two dumps cannot outvote each other: a third would decide"
-    outvoted = sum(dump.outvoted_blocks for dump in result.dumps)
-    if not outvoted:
-        return "NONE", "no dump was outvoted"
-    return "NO ONE DUMP", "; ".join(
-        f"dump {dump.number} was outvoted in {words.grouped(dump.outvoted_blocks)}"
-        for dump in sorted(result.dumps, key=lambda dump: -dump.outvoted_blocks)[:3]
-    )
-
-
-def _percent(share: float) -> str:
-    return "100 %" if share == 1 else f"{min(99.9, share * 100):.1f} %"
-
-
-def _best(result: Vote) -> tuple[str, str]:
-    if result.best is None:
-        if result.interrupted:
-            return "NOT WRITTEN", "the vote was stopped before the end"
-        return "NOT WRITTEN", "-o FILE writes it"
-    return "WRITTEN", f"{words.clean(result.best.path)}{_taken(result.best, result.trust)}"
-
-
-def _taken(best: BestDump, trust: Sequence[int]) -> str:
-    """Where the blocks in doubt of the best dump come from."""
-    order = ", ".join(str(number) for number in trust)
-    parts = [
-        text
-        for number, text in (
-            (
-                best.in_doubt_blocks,
-                f"{words.plural(best.in_doubt_blocks, 'block')} in doubt from the most trusted of the dumps with the "
-                f"most votes (in this order: {order})",
-            ),
-            (best.zero_blocks, f"{words.plural(best.zero_blocks, 'block')} that none could read are zeros"),
-        )
-        if number
-    ]
-    return f": {'; '.join(parts)}" if parts else ": no block in doubt"
 
 
 def _dumps(console: Console, result: Vote) -> None:
@@ -168,24 +43,9 @@ def _dumps(console: Console, result: Vote) -> None:
     for dump in result.dumps:
         if sentence := words.route_sentence(f"dump {dump.number}", dump.kind, dump.route):
             indented(console, Text(sentence))
-        why = _why_unreadable(dump)
+        why = words.why_unreadable(dump)
         if why:
             indented(console, Text(f"Dump {dump.number}: {why}."))
-
-
-def _why_unreadable(dump: Dump) -> str:
-    parts = [
-        f"{words.plural(number, 'block')} {text}"
-        for number, text in (
-            (dump.past_end_blocks, "past its end"),
-            (dump.listed_blocks, "on its list"),
-            (dump.error_blocks, "gave read errors now"),
-            (dump.fill_blocks, "with a fill pattern"),
-            (dump.abstained_blocks, "it was not asked about"),
-        )
-        if number
-    ]
-    return ", ".join(parts)
 
 
 def _blocks(console: Console, result: Vote) -> None:
@@ -194,14 +54,7 @@ def _blocks(console: Console, result: Vote) -> None:
         console,
         [
             (name, words.grouped(number).rjust(len(words.grouped(result.blocks))) + f"  {text}")
-            for name, number, text in (
-                ("agree", result.agreed_blocks, "in all dumps"),
-                (_STATE_WORDS["partly-read"], result.partly_read_blocks, "all that could be read agree"),
-                (_STATE_WORDS["majority"], result.majority_blocks, "more than half of those that could be read"),
-                (_STATE_WORDS["no-majority"], result.no_majority_blocks, "in doubt"),
-                (_STATE_WORDS["only-one"], result.only_one_blocks, "taken from it, confirmed by none"),
-                (_STATE_WORDS["unreadable"], result.unreadable_blocks, "in doubt"),
-            )
+            for name, number, text in words.vote_counts(result)
         ],
     )
 
@@ -261,42 +114,17 @@ def _ranges(console: Console, result: Vote) -> None:
 
 
 def _drawn_ranges(console: Console, result: Vote, ranges: Sequence[VoteRange]) -> None:
-    whole = {partition.name for partition in result.partitions if partition.whole_disk}
     drawn = table(("blocks", "left"), ("", "left"), ("dumps", "wide"), ("partition", "wide"),
                   ("cylinder/head/sector", "wide"))  # fmt: skip
     for each in ranges[:MOST_RANGES]:
-        names = [name for name in each.partitions if name not in whole] or each.partitions
         drawn.add_row(
             f"{each.first}+{each.count}",
-            _STATE_WORDS[each.state],
-            _parts_played(each),
-            Text(", ".join(words.clean(name, 40) for name in names) or "–"),
-            _addresses(each),
+            words.VOTE_STATE_WORDS[each.state],
+            words.parts_played(each),
+            words.partition_names(each.partitions, result.partitions),
+            words.address_range(each.chs),
         )
     indented(console, drawn)
-
-
-def _parts_played(each: VoteRange) -> str:
-    """What the dumps did in a range, in a few words."""
-    parts = []
-    if each.behind:
-        parts.append(f"not {_numbers(each.behind)}")
-    if each.unreadable_in and each.state != "unreadable":
-        parts.append(f"unread {_numbers(each.unreadable_in)}")
-    if each.state == "only-one" and each.taken_from is not None:
-        parts = [f"from {each.taken_from}"]
-    return "; ".join(parts) or "–"
-
-
-def _numbers(numbers: Sequence[int]) -> str:
-    return ",".join(str(number) for number in numbers)
-
-
-def _addresses(each: VoteRange) -> str:
-    if each.chs is None:
-        return "–"
-    first, last = each.chs.first, each.chs.last
-    return words.address(first) if first == last else f"{words.address(first)} – {words.address(last)}"
 
 
 def _next(console: Console, result: Vote) -> None:
@@ -317,10 +145,7 @@ def _next(console: Console, result: Vote) -> None:
                 indented(console, Text("doubts.csv is what --doubts doubts.csv writes."))
         indented(
             console,
-            Text(
-                "Before that, clean the heads if they can be reached, let the drive warm up, and read under a head "
-                "that fails last: each reading can be its last one."
-            ),
+            Text(words.BEFORE_READING),
         )
     if result.outlier is not None:
         best = result.best.path if result.best is not None else "BEST"
@@ -331,10 +156,7 @@ def _next(console: Console, result: Vote) -> None:
         indented(console, Text("Run it again to the end."))
     indented(
         console,
-        Text(
-            "Keep all dumps, also the bad ones. That dumps agree shows that they were read alike, not that what was "
-            "read is right: look at the label (imgkit label check) and the file systems too."
-        ),
+        Text(words.KEEP_DUMPS),
     )
 
 

@@ -5,7 +5,7 @@ from rich.text import Text
 
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs
-from imgkit.sums.result import Risk, Sheet, Worksheet, WorkTime
+from imgkit.sums.result import Sheet, Worksheet, WorkTime
 
 _PAPER_COLUMNS = 78
 
@@ -32,7 +32,7 @@ def worksheet(result: Worksheet, console: Console) -> None:
     heading(console, "Time on the old machine", _line(result))
     pairs(console, time_rows(result.time, result.ranges_total))
     heading(console, "Risk that is left", "when every range matches")
-    for line in risk_lines(result.risk):
+    for line in words.risk_lines(result.risk):
         indented(console, Text(line))
     heading(console, "Next")
     device = result.device or "DEVICE"
@@ -66,35 +66,6 @@ def time_rows(time: WorkTime, ranges_total: int) -> list[tuple[str, str]]:
             f"a dump over the line: {words.duration(time.dump_seconds)}",
         ),
     ]
-
-
-def risk_lines(risk: Risk) -> list[str]:
-    """What the sums leave open, in sentences."""
-    lines = [
-        f"Of spoilt ranges with random damage, one in {words.grouped(risk.one_in)} has the right sum by chance.",
-    ]
-    if risk.one_in_single_block < risk.one_in:
-        lines.append(f"Where only one block of it is spoilt, one in {words.grouped(risk.one_in_single_block)}.")
-    if risk.matching_ranges:
-        lines.append(
-            f"If all {words.plural(risk.matching_ranges, 'matching range')} were spoilt, the chance that any goes "
-            f"unseen is {percent(risk.any_missed)}."
-        )
-    lines.append(f"Besides, this sum is {risk.blind_to}." if risk.other_rule else f"Besides: {risk.blind_to}.")
-    if risk.other_rule is not None and risk.one_in_with_other_rule is not None:
-        lines.append(
-            f"A second worksheet with {risk.other_rule} makes random damage one in "
-            f"{words.grouped(risk.one_in_with_other_rule)}. Blocks that changed places are surely seen only by "
-            "posix-crc, or where each block is a range."
-        )
-    return lines
-
-
-def percent(share: float) -> str:
-    """A chance in per cent, small ones as one in so many."""
-    if share == 0:
-        return "none"
-    return f"{share * 100:.2g} %" if share >= 0.0001 else f"one in {round(1 / share):,}"
 
 
 def paper(sheet: Sheet, result: Worksheet) -> str:
