@@ -35,6 +35,13 @@ class Finding(msgspec.Struct, frozen=True):
     advice: str
 
 
+def now() -> str:
+    """The moment, in UTC to the second, as ISO 8601 writes it."""
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
 def _version() -> str:
     from imgkit import __version__
 

@@ -47,6 +47,7 @@ def a_vote_range(first: int, count: int, state: VoteState, **changes: Any) -> Vo
 def an_inspection(**changes: Any) -> Inspection:
     """A medium with an unreadable run, a known bad one, and what else an inspection can tell."""
     plain = Inspection(
+        started_at=STARTED_AT,
         version="0.1.0",
         verdict="incomplete",
         findings=(a_finding("stop"), a_finding("check"), a_finding("note")),
@@ -79,6 +80,7 @@ def an_inspection(**changes: Any) -> Inspection:
 def a_label_report(**changes: Any) -> LabelReport:
     """A label with a finding of each severity."""
     plain = LabelReport(
+        started_at=STARTED_AT,
         version="0.1.0",
         verdict="fail",
         findings=(a_finding("stop"), a_finding("check"), a_finding("note")),
@@ -144,6 +146,7 @@ def a_tally(**changes: Any) -> Tally:
     """Ten ranges of sixteen blocks, of which one differs and one was answered twice."""
     time = WorkTime(None, 2.0, 1.0, 0.5, 100, 900, 600.0)
     plain = Tally(
+        started_at=STARTED_AT,
         version="0.1.0",
         verdict="incomplete",
         findings=(a_finding("note"),),

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     "partitions",
     multiple=True,
     metavar="NAME",
-    help="Compare only this partition of the reference's label; may be repeated.",
+    help="Compare only this partition of the reference's label (2/a: a in the label inside 2); may be repeated.",
 )
 @click.option("--skip", type=SPAN, multiple=True, help="Leave these blocks out; may be repeated.")
 @drive_option

@@ -10,7 +10,7 @@ import numpy as np
 
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, Verdict, Where, by_severity, now, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
@@ -113,6 +113,7 @@ class _Survey:
         self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
         self.digests: dict[str, str] = {}
         self.ended_early = False
+        self.started_at = now()
         self._max_areas = max_areas
         self._open: Area | None = None
 
@@ -251,6 +252,7 @@ def _result(
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
+        started_at=survey.started_at,
         verdict=verdict,
         findings=by_severity(findings),
         path=str(medium.path),

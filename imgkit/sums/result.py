@@ -6,7 +6,7 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.drive import AddressRange, Drive
-from imgkit.findings import Result
+from imgkit.findings import Result, now
 from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -285,6 +285,7 @@ class Tally(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.tally/1"
+    started_at: str = msgspec.field(default_factory=now)
     sheet_path: str
     log_path: str
     tag: str

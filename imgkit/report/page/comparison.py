@@ -254,7 +254,7 @@ def _names_of_partitions(result: Comparison) -> tuple[str, ...]:
 def _partitions_of(block_range: BlockRange, result: Comparison) -> tuple[str, ...]:
     """The partitions of a range; those over the whole disk only where there is no other."""
     whole = {partition.name for partition in result.partitions if partition.whole_disk}
-    return tuple(name for name in block_range.partitions if name not in whole) or block_range.partitions
+    return words.narrowest(block_range.partitions, whole)
 
 
 def _range_rows(result: Comparison, limits: Limits) -> tuple[RangeRow, ...]:

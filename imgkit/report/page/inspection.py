@@ -36,6 +36,7 @@ def inspection(result: Inspection, limits: Limits) -> Record:
     return Record(
         kind="an inspection",
         subjects=(("medium", result.path),),
+        started_at=result.started_at,
         title=f"what is on {of.name_of(result.path)}",
         meanings={
             "pass": "everything could be read, and no finding says stop",

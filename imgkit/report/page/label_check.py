@@ -11,6 +11,7 @@ def label_check(result: LabelReport, limits: Limits) -> Record:
     return Record(
         kind="a label check",
         subjects=(("medium", result.path),),
+        started_at=result.started_at,
         title=f"the labels of {of.name_of(result.path)}",
         meanings={
             "pass": "no finding says stop",

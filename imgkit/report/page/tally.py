@@ -24,6 +24,7 @@ def tally(result: Tally, limits: Limits) -> Record:
     return Record(
         kind="a tally",
         subjects=(("worksheet", result.sheet_path), ("log", result.log_path)),
+        started_at=result.started_at,
         title=f"the answers in {of.name_of(result.log_path)} to worksheet {result.tag}",
         meanings={
             "pass": "every range on the worksheet has the sum that was expected",
