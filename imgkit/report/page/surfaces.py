@@ -228,11 +228,16 @@ def _surfaces(faults: Faults, drive: Drive, episodes: _Episodes, step: int) -> t
             head,
             found.get(head, 0),
             tuple(by_head.get(head, ())),
-            f"head {head}: {words.plural(found.get(head, 0), faults.noun)}"
-            + (f" in {words.plural(len(by_head.get(head, ())), 'place')}" if head in by_head else ""),
+            _summary(head, found.get(head, 0), by_head.get(head, []), faults.noun),
         )
         for head in list(shown)[:MOST_SURFACES]
     )
+
+
+def _summary(head: int, faults: int, cells: Sequence[Cell], noun: str) -> str:
+    """How many faulty blocks lie on a surface, and in how many of its cells; known bad ones only are no faults."""
+    places = sum(cell.state != _KNOWN for cell in cells)
+    return f"head {head}: {words.plural(faults, noun)}" + (f" in {words.plural(places, 'place')}" if places else "")
 
 
 def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
