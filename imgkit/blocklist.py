@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from pathlib import Path
 
+from imgkit.documents import read_bounded
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.spans import Span, parse_number, union
 
@@ -20,15 +21,7 @@ def read_block_list(path: str | Path) -> tuple[Span, ...]:
     line, and what would be right.
     """
     path = Path(path)
-    try:
-        if path.is_dir():
-            raise DescriptionError(f"{path}: is a folder, not a list of blocks")
-        with path.open("rb") as file:
-            data = file.read(MOST_LIST_BYTES + 1)
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read this list of blocks: {error.strerror}") from None
-    if len(data) > MOST_LIST_BYTES:
-        raise DescriptionError(f"{path}: too large for a list of blocks (over {MOST_LIST_BYTES} bytes)")
+    data = read_bounded(path, "list of blocks", MOST_LIST_BYTES, DescriptionError)
     return parse_block_list(data, source=str(path))
 
 

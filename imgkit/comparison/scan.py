@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, RawSample, StripResult
 from imgkit.digests import Digest
 from imgkit.medium import Medium
+from imgkit.medium.buffers import Buffers
 from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, attend, tell_end, work_off
 from imgkit.medium.survival import BeforeEachTry, Survived
 from imgkit.spans import Span, intersection, total, union
@@ -108,30 +109,6 @@ class CarefulReader:
         if survived.ended_early:
             pair.tell_early_end(self._medium)
         return survived
-
-
-class Buffers:
-    """One worker's pair of buffers, a piece each, behind a lead of zeros that is the same in both.
-
-    The lead keeps the pieces away from the start of a memory page. The kernel copies from pages of its cache; into a
-    buffer that starts at nearly the same place of a page, each load seems to depend on the store just before it
-    (their addresses are alike in the low twelve bits), and the copy takes three times as long.
-    """
-
-    LEAD_BYTES = 1008
-
-    def __init__(self, size: int) -> None:
-        self.size = size
-        self._reference = bytearray(self.LEAD_BYTES + size)
-        self._copy = bytearray(self.LEAD_BYTES + size)
-        self.reference_view = memoryview(self._reference)[self.LEAD_BYTES :]
-        self.copy_view = memoryview(self._copy)[self.LEAD_BYTES :]
-
-    def are_equal(self, count: int) -> bool:
-        """Whether the first `count` bytes of both pieces are the same."""
-        if count == self.size:
-            return self._reference == self._copy
-        return self.reference_view[:count].tobytes() == self.copy_view[:count].tobytes()
 
 
 class _PieceFindings:
@@ -245,7 +222,7 @@ class Worker:
 
     def __init__(self, pair: Pair, before_each_try: BeforeEachTry) -> None:
         self._pair = pair
-        self._equal = Buffers(pair.piece_size)
+        self._equal = Buffers(2, pair.piece_size)
         self._unequal: Buffers | None = None
         self._reference = CarefulReader(pair, pair.reference, before_each_try)
         self._copy = CarefulReader(pair, pair.copy, before_each_try)
@@ -256,19 +233,19 @@ class Worker:
         buffers, offset = self._equal, start
         while offset < end:
             count = min(buffers.size, end - offset)
-            left, right = buffers.reference_view[:count], buffers.copy_view[:count]
+            left, right = buffers.views[0][:count], buffers.views[1][:count]
             try:
                 losses = Losses(self._reference.read(offset, left), self._copy.read(offset, right))
             except StoppedError:
                 raise LeftEarlyError(offset, findings.result()) from None
-            if losses.are_none and buffers.are_equal(count):
+            if losses.are_none and buffers.are_equal(0, 1, count):
                 buffers = self._equal
             else:
                 if not losses.are_none:
                     findings.note(pair, offset, losses)
                     _blot_out(left, right, losses)
                 findings.look_at(pair, offset, left, right)
-                self._unequal = buffers = self._unequal or Buffers(UNEQUAL_PIECES * pair.piece_size)
+                self._unequal = buffers = self._unequal or Buffers(2, UNEQUAL_PIECES * pair.piece_size)
             offset += count
         return findings.result()
 

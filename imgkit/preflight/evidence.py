@@ -17,7 +17,6 @@ from imgkit.preflight.result import Proof, ReadMedium, RootPartition, TakenDiges
 from imgkit.volume.boot import boot_findings
 from imgkit.volume.probes import Volume
 
-DEFAULT_BLOCK_SIZE = 512
 _NO_ROOT = ("unused", "swap")
 """What a partition's type is called where no system starts from it."""
 

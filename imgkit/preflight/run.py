@@ -16,13 +16,14 @@ from imgkit.errors import RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.inspection.result import Inspection
 from imgkit.inspection.survey import inspect_medium
+from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import check_labels, read_labels
 from imgkit.label.result import LabelReport
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.preflight import proofs
 from imgkit.preflight.checklist import CAUTIONS, checklist
-from imgkit.preflight.evidence import DEFAULT_BLOCK_SIZE, Evidence, boot_marks, find_root
+from imgkit.preflight.evidence import Evidence, boot_marks, find_root
 from imgkit.preflight.machine import MachineFile, load_machine
 from imgkit.preflight.planned import PlannedBytes, planned_bytes
 from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order, worst
@@ -154,7 +155,7 @@ class _Run:
         self.interrupted = inspection.interrupted
         found = tuple(self._prove(medium, reference, report, planned, stages))
         taken = [each for each in self._whole_digests(medium, inspection) if each is not None]
-        unit = report.labels[0].block_size if report.labels else DEFAULT_BLOCK_SIZE
+        unit, _ = block_size_of(report.labels, None)
         findings = [
             *self._label_findings(report),
             *self._boot_findings(inspection),

@@ -6,15 +6,14 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
 from imgkit.medium import Medium
-from imgkit.medium.crew import StoppedError
-from imgkit.sums.buffers import new_buffer
+from imgkit.medium.buffers import new_buffer
+from imgkit.medium.crew import StoppedError, attend
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
 _PIECE_BYTES = 1 << 20
 _COMPILED_BYTES = 512 << 10
 _LOCKSTEP_BYTES = 16 << 20
-_TICK_SECONDS = 0.1
 _MOST_WORKERS = 16
 
 Extent = tuple[int, int]
@@ -36,19 +35,14 @@ def sum_ranges(
     wanted = sum(end - start for start, end in extents)
     chosen = implementation or best_implementation(rule, wanted)
     work = _Work(medium, extents, rule, chosen, block_size)
+
+    def tick() -> None:
+        if progress is not None:
+            progress(work.done_bytes, wanted)
+
     threads = [threading.Thread(target=work.run, daemon=True) for _ in range(workers())]
-    try:
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            while thread.is_alive():
-                thread.join(_TICK_SECONDS)
-                if progress is not None:
-                    progress(work.done_bytes, wanted)
-    finally:
-        work.is_stopped = True
-        for thread in threads:
-            thread.join()
+    if attend(threads, work.stop, tick):
+        raise KeyboardInterrupt
     if work.error is not None:
         raise work.error
     return work.values
@@ -108,6 +102,10 @@ class _Work:
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = self.error or error
             self.is_stopped = True
+
+    def stop(self) -> None:
+        """Sum no further piece."""
+        self.is_stopped = True
 
     def _check(self) -> None:
         if self.is_stopped:

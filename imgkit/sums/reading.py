@@ -5,15 +5,14 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.medium import Medium
-from imgkit.medium.crew import StoppedError
+from imgkit.medium.buffers import new_buffer
+from imgkit.medium.crew import StoppedError, attend
 from imgkit.spans import Span, union
-from imgkit.sums.buffers import new_buffer
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
 _BUFFERS = 4
-_TICK_SECONDS = 0.1
 
 Taker = Callable[[int, memoryview], None]
 """Called in order with the place of each piece and its bytes, which it must not keep."""
@@ -40,23 +39,16 @@ def read_in_order(
 ) -> Reading:
     """Read bytes 0 to `end` once, in pieces of `piece_bytes` (a multiple of `block_size`), for all takers.
 
-    What could not be read is zero in a piece. Ctrl-C ends the reading after the piece at hand.
+    What could not be read is zero in a piece. Ctrl-C ends the reading early.
     """
     reading = Reading()
     loop = _Loop(medium, end, takers, piece_bytes, block_size, reading)
-    thread = threading.Thread(target=loop.run, daemon=True)
-    try:
-        thread.start()
-        while thread.is_alive():
-            thread.join(_TICK_SECONDS)
-            if progress is not None:
-                progress(reading.reached, end)
-    except KeyboardInterrupt:
-        reading.is_interrupted = True
-    finally:
-        loop.is_stopped = True
-        if thread.is_alive():
-            thread.join()
+
+    def tick() -> None:
+        if progress is not None:
+            progress(reading.reached, end)
+
+    reading.is_interrupted = attend([threading.Thread(target=loop.run, daemon=True)], loop.stop, tick)
     if loop.error is not None:
         raise loop.error
     reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
@@ -82,6 +74,10 @@ class _Loop:
             pass
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             self.error = error
+
+    def stop(self) -> None:
+        """Read no further piece."""
+        self.is_stopped = True
 
     def _check(self) -> None:
         if self.is_stopped:

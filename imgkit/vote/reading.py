@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from imgkit.medium import Medium
+from imgkit.medium.buffers import Buffers
 from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, tell_end, work_off
 from imgkit.medium.survival import BeforeEachTry
 from imgkit.vote.absence import Absence, Absent
@@ -31,8 +32,6 @@ UNEQUAL_PIECES = 4
 MOST_PIECE_BLOCKS = 8192
 """With small blocks pieces and strips are shorter, since what is found has a cost for each block."""
 STRIP_BYTES = 8 << 20
-LEAD_BYTES = 1008
-"""What lies before each piece in its buffer; `imgkit.comparison.scan.Buffers` says what it is good for."""
 
 
 class Panel:
@@ -72,23 +71,6 @@ class Findings:
         self.errors = np.zeros(dumps, np.int64)
 
 
-class _Buffers:
-    """One worker's buffers, a piece of each dump, each behind a lead that is the same in all."""
-
-    def __init__(self, dumps: int, size: int) -> None:
-        self.size = size
-        self._buffers = [bytearray(LEAD_BYTES + size) for _ in range(dumps)]
-        self.views = [memoryview(buffer)[LEAD_BYTES:] for buffer in self._buffers]
-
-    def same_as(self, first: int, other: int, count: int) -> bool:
-        """Whether the first `count` bytes of two pieces are the same."""
-        if first == other:
-            return True
-        if count == self.size:
-            return self._buffers[first] == self._buffers[other]
-        return self.views[first][:count].tobytes() == self.views[other][:count].tobytes()
-
-
 class Worker:
     """What one thread votes with: small pieces as long as they are equal, larger ones after an unequal one."""
 
@@ -96,8 +78,8 @@ class Worker:
         self._panel = panel
         self._before_each_try = before_each_try
         self._dumps = len(panel.media)
-        self._small = _Buffers(self._dumps, panel.piece_size)
-        self._large: _Buffers | None = None
+        self._small = Buffers(self._dumps, panel.piece_size)
+        self._large: Buffers | None = None
 
     def vote(self, start: int, end: int, is_hole: bool) -> Findings:
         """Read and poll bytes `start` … `end` of all dumps; `is_hole`: they are zero in all and need no reading.
@@ -119,7 +101,7 @@ class Worker:
                 buffers = self._small
             else:
                 panel = self._panel
-                self._large = buffers = self._large or _Buffers(self._dumps, UNEQUAL_PIECES * panel.piece_size)
+                self._large = buffers = self._large or Buffers(self._dumps, UNEQUAL_PIECES * panel.piece_size)
             offset += count
         return found
 
@@ -149,7 +131,7 @@ class Worker:
         _say_absent(said, ordered, absent)
         found.polls.append(poll(said, ordered))
 
-    def _poll_piece(self, buffers: _Buffers, offset: int, count: int, found: Findings) -> bool:
+    def _poll_piece(self, buffers: Buffers, offset: int, count: int, found: Findings) -> bool:
         """Read and poll one piece; True when it is the same wherever it was read."""
         panel = self._panel
         first, last = self._blocks(offset, offset + count)
@@ -159,7 +141,7 @@ class Worker:
         if not readers:
             self._poll_alike(first, last, absent, FIRST_VERSION, found)
             return True
-        known_same = [dump in lost and buffers.same_as(readers[0], dump, count) for dump in range(self._dumps)]
+        known_same = [dump in lost and buffers.are_equal(readers[0], dump, count) for dump in range(self._dumps)]
         is_same = not any(lost.values()) and all(known_same[dump] for dump in readers)
         if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
             self._poll_alike(first, last, absent, FIRST_VERSION, found)
