@@ -47,7 +47,7 @@ def read_labels(
 
     `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
     """
-    searched = _searched(plan) if wanted is None else _with_other_byte_orders(wanted)
+    searched = searched_for(plan) if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
     not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
@@ -96,7 +96,11 @@ def check_labels(
         with open_medium(medium, access) as opened:
             return check_labels(opened, layout=layout, drive=drive, plan=plan)
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
-    tried = _searched(plan) if wanted is None else wanted
+    return report_on(medium, reading, drive=drive, tried=searched_for(plan) if wanted is None else wanted)
+
+
+def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tried: tuple[Variant, ...]) -> LabelReport:
+    """The report of labels that were read; `tried` are the layouts that were looked for."""
     findings = reading.findings
     if not reading.labels:
         names = ", ".join(variant.id for variant in tried)
@@ -210,7 +214,7 @@ def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
     )
 
 
-def _searched(plan: "Plan | None") -> tuple[Variant, ...]:
+def searched_for(plan: "Plan | None") -> tuple[Variant, ...]:
     """Every known variant, and the plan's where its layout is a file of the user's."""
     return tuple(dict.fromkeys([*variants(), *([plan.variant] if plan is not None else [])]))
 

@@ -18,7 +18,7 @@ from imgkit.inspection.result import Inspection
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
-from imgkit.label.report import check_labels, read_labels
+from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import LabelReport
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.preflight import proofs
@@ -146,8 +146,8 @@ class _Run:
         stages = _Stages(
             self.progress, 1 + sum(each is not None for each in (reference, self.seal, self.sheet)), medium.size_bytes
         )
-        report = check_labels(medium, drive=self.drive, plan=self.plan)
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
+        report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan))
         planned = planned_bytes(self.plan) if self.plan is not None else None
         inspection = inspect_medium(
             medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
