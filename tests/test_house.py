@@ -24,6 +24,7 @@ FLOORS = {
     "medium": 2,
     "volume": 2,
     "drive": 1,
+    "sameness": 1,
     "spans": 1,
     "blocklist": 1,
     "findings": 1,
