@@ -17,9 +17,10 @@ _SCHEMA = re.compile(r"(imgkit\.[a-z]+)/([0-9]{1,9})\Z")
 
 
 def to_bytes(document: msgspec.Struct) -> bytes:
-    """The document as UTF-8 JSON with the SHA-256 of its contents in its field `digest`."""
+    """The document as UTF-8 JSON, its `schema` first, with the SHA-256 of its contents in its field `digest`."""
     fields = msgspec.to_builtins(document)
     fields[_DIGEST_FIELD] = _digest_of(fields)
+    fields = {"schema": fields["schema"], **fields}
     return msgspec.json.format(msgspec.json.encode(fields), indent=1) + b"\n"
 
 

@@ -68,7 +68,7 @@ class Outputs:
     """
 
     def __init__(self, inputs: Iterable[Name | None] = (), replace: Replace = "same kind") -> None:
-        self._replace = replace
+        self.replace = replace
         self._inputs: list[str] = []
         self._names: set[str] = set()
         self._reaches: list[Reach] = []
@@ -117,7 +117,7 @@ class Outputs:
 
     def pending(self, path: Name, kind: Kind) -> "Pending":
         """An output that is written bit by bit and has its name when it is finished."""
-        return Pending(self, os.fspath(path), kind)
+        return Pending(self, path, kind)
 
     def _look(self, path: str, kind: Kind) -> "_Target":
         """What a path leads to now; refuses what must not be written."""
@@ -145,7 +145,7 @@ class Outputs:
             return
         if kind is NEW:
             raise OutputError(f"{path}: exists already: this goes into a new file, so name another")
-        if self._replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
+        if self.replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
             raise OutputError(
                 f"{path}: exists and is not {kind.name}: name another file, or add --replace to replace it"
             )
@@ -182,15 +182,15 @@ class Pending:
     Leaving it without `finish` removes it. A pipe or a terminal gets at once what is written.
     """
 
-    def __init__(self, outputs: Outputs, path: str, kind: Kind) -> None:
-        self.path = path
+    def __init__(self, outputs: Outputs, path: Name, kind: Kind) -> None:
+        self.path = os.fspath(path)
         self.is_finished = False
         self._outputs, self._kind = outputs, kind
         self._temporary = ""
-        self._target = outputs._look(path, kind)
+        self._target = outputs._look(self.path, kind)
         try:
-            with errors_told(path):
-                self.descriptor = self._open()
+            with errors_told(self.path):
+                self.descriptor = self._begin()
         except BaseException:
             self._target.close()
             raise
@@ -241,7 +241,7 @@ class Pending:
         self.descriptor = -1
         self._target.close()
 
-    def _open(self) -> int:
+    def _begin(self) -> int:
         target = self._target
         if not target.is_file:
             return target.open_stream(self.path)
@@ -405,8 +405,3 @@ def _status_in(folder_descriptor: int, name: str) -> os.stat_result | None:
         return os.stat(name, dir_fd=folder_descriptor, follow_symlinks=False)
     except FileNotFoundError:
         return None
-
-
-def write_output(path: str, data: bytes) -> None:
-    """Write a file of whatever kind over whatever is there; for callers that have no `Outputs` yet."""
-    Outputs(replace="any").write(path, data, Kind("a file", lambda _beginning, _size: True))

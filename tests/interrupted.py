@@ -24,7 +24,7 @@ import xxhash
 from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
 from imgkit.errors import ImgkitError
 from imgkit.medium import Medium, crew, users
-from imgkit.outputs import write_output
+from imgkit.outputs import Outputs, json_kind
 from imgkit.report import jsonfile
 
 MOST_SECONDS = 0.08
@@ -52,7 +52,7 @@ def compare_to_the_end(folder: Path) -> int:
     result = differ.compare(folder / "reference", folder / "copy", journal=path, block_size=512)
     if result.interrupted:
         return 2
-    write_output(str(folder / "result.json"), jsonfile.render(result))
+    Outputs().write(folder / "result.json", jsonfile.render(result), json_kind(result.schema))
     journal.forget(path)
     return 0
 

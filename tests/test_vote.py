@@ -722,7 +722,7 @@ def test_one_file_has_one_vote(tmp_path: Path) -> None:
 @pytest.mark.parametrize("output", ["best_path", "doubts_path"])
 def test_the_library_writes_no_input(tmp_path: Path, output: str) -> None:
     paths = [write_image(tmp_path / name, bytes(512)) for name in ("first", "second")]
-    with pytest.raises(OutputError, match="is one of the dumps"):
+    with pytest.raises(OutputError, match="is one of the inputs"):
         vote_on(paths, **{output: paths[1]})  # type: ignore[arg-type]
 
 
@@ -912,7 +912,7 @@ def test_interrupted_by_a_signal(folder: Path) -> None:
             text=True,
         )
         deadline = time.monotonic() + 30
-        while not any(name.name.startswith(".best.img") for name in folder.iterdir()) and time.monotonic() < deadline:
+        while not any(name.name.startswith(".imgkit.") for name in folder.iterdir()) and time.monotonic() < deadline:
             time.sleep(0.05)
         time.sleep(0.3)
         process.send_signal(signal.SIGINT)

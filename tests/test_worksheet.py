@@ -326,7 +326,7 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert max(map(len, paper.splitlines())) <= 80
     assert paper.count("  ____________________\n") == len(sheet.ranges)
     assert "/dev/rdk0" in paper
-    assert run(["worksheet", "image.img", "-o", "sheets", "--json", "-"]) == 0
+    assert run(["worksheet", "image.img", "-o", "more", "--json", "-"]) == 0
     answer = json.loads(capfd.readouterr().out)
     assert (answer["schema"], answer["verdict"]) == ("imgkit.worksheet/1", "pass")
 

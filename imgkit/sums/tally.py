@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from string import ascii_lowercase
 from typing import NamedTuple
 
 from imgkit.documents import read_bounded, read_document
@@ -379,13 +380,25 @@ def _findings(
     return found
 
 
-def with_next(result: Tally, folder: str, drafted: Drafted) -> Tally:
-    """The result with the worksheet that was written for what is left."""
+def with_next(result: Tally, folder: str, drafted: Drafted, held: Drafted) -> Tally:
+    """The result with the next worksheet: `held` is what the folder has, `drafted` or one that asks the same."""
     import msgspec
 
-    report = drafted.report
+    report = held.report
+    findings = list(result.findings)
+    if held is not drafted:
+        findings.append(
+            Finding(
+                "tally.next-kept",
+                "note",
+                f"{folder} holds the next worksheet already, with the tag {report.tag}: nothing was written",
+                Where(),
+                "Answers with this tag count.",
+            )
+        )
     told: Tally = msgspec.structs.replace(
         result,
+        findings=by_severity(findings),
         next_sheet=NextSheet(
             folder=folder,
             tag=report.tag,
@@ -398,7 +411,8 @@ def with_next(result: Tally, folder: str, drafted: Drafted) -> Tally:
     return told
 
 
-def default_next_folder(sheet_path: Path, round_number: int) -> Path:
-    """Where the next worksheet goes unless told: `round-N`, in the first one's folder."""
+def next_folders(sheet_path: Path, round_number: int) -> list[Path]:
+    """Where the next worksheet may go: `round-N`, in the first one's folder, then `round-N-b` to `round-N-z`."""
     home = sheet_path.parent if round_number == 2 else sheet_path.parent.parent
-    return home / f"round-{round_number}"
+    first = f"round-{round_number}"
+    return [home / name for name in (first, *(f"{first}-{letter}" for letter in ascii_lowercase[1:]))]

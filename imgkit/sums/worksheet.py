@@ -232,6 +232,35 @@ def draft(sheet: Sheet) -> Drafted:
     return Drafted(sheet, to_bytes(sheet), script, report)
 
 
+def asks_the_same(sheet: Sheet, other: Sheet) -> bool:
+    """Whether two sheets are alike but for their tags, the moment, and the version that made them."""
+    import msgspec
+
+    alike = msgspec.structs.replace(
+        sheet, tag=other.tag, made_at=other.made_at, version=other.version, digest=other.digest
+    )
+    return alike == other
+
+
+def with_folder(drafted: Drafted, folder: str, files: tuple[str, ...]) -> Worksheet:
+    """The answer with the folder of the worksheet and the files that were written: none where it was there already."""
+    import msgspec
+
+    findings = drafted.report.findings
+    if not files:
+        findings += (
+            Finding(
+                "worksheet.kept",
+                "note",
+                f"the folder held this worksheet already, with the tag {drafted.report.tag}: nothing was written",
+                Where(),
+                "Answers with this tag count.",
+            ),
+        )
+    told: Worksheet = msgspec.structs.replace(drafted.report, folder=folder, files=files, findings=findings)
+    return told
+
+
 def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
     """How long the old machine and the line are busy with a sheet."""
     digits = sum(

@@ -146,7 +146,7 @@ class Worker:
         if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
             self._poll_alike(first, last, absent, FIRST_VERSION, found)
             if panel.best is not None:
-                panel.best.write(offset, buffers.views[readers[0]][:count])
+                panel.best.write_at(offset, buffers.views[readers[0]][:count])
             return True
         rows = [self._rows(view, count, last - first) for view in buffers.views]
         said = np.full((self._dumps, last - first), UNDECIDED, np.int64)
@@ -167,7 +167,7 @@ class Worker:
         found.polls.append(polled)
         if panel.best is not None:
             _take_versions(rows, polled)
-            panel.best.write(offset, buffers.views[0][:count])
+            panel.best.write_at(offset, buffers.views[0][:count])
         return False
 
     def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[tuple[int, int]]:

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 
 from imgkit import spans
 from imgkit.drive import Drive
-from imgkit.errors import OutputError, RequestError
+from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
+from imgkit.outputs import BLOCK_LIST, NEW, Outputs
 from imgkit.spans import Span
 from imgkit.vote.absence import Absence
 from imgkit.vote.result import (
@@ -58,6 +59,7 @@ def vote_on(
     max_ranges: int = DEFAULT_MAX_RANGES,
     best_path: Path | None = None,
     doubts_path: Path | None = None,
+    outputs: Outputs | None = None,
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Vote:
@@ -67,7 +69,8 @@ def vote_on(
     that is nothing but one of the `fills`, repeated from the start of the block to its end. Where `only` names a
     dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
-    the blocks in doubt. `progress` is called with the bytes done and the bytes to do.
+    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
+    called with the bytes done and the bytes to do.
 
     Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
@@ -82,7 +85,10 @@ def vote_on(
     for number in [*(unreadable or {}), *(only or {})]:
         if not 1 <= number <= len(dumps):
             raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")
-    _refuse_outputs(best_path, doubts_path, dumps)
+    outputs = outputs or Outputs()
+    outputs.protect(dump.path if isinstance(dump, Medium) else dump for dump in dumps)
+    outputs.check(best_path, NEW)
+    outputs.check(doubts_path, BLOCK_LIST)
     with ExitStack() as opened:
         media = [
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
@@ -90,16 +96,7 @@ def vote_on(
         ]
         _refuse_one_file_twice(media)
         run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
-        return run.carry_out(max_ranges, best_path, doubts_path, progress)
-
-
-def _refuse_outputs(best: Path | None, doubts: Path | None, dumps: Sequence[str | Path | Medium]) -> None:
-    """Inputs are never written, whoever calls."""
-    for output in (best, doubts):
-        for dump in dumps:
-            source = dump.path if isinstance(dump, Medium) else Path(dump)
-            if output is not None and output.exists() and source.exists() and output.samefile(source):
-                raise OutputError(f"{output}: is one of the dumps, which are never written: name another file")
+        return run.carry_out(max_ranges, outputs, best_path, doubts_path, progress)
 
 
 def _refuse_one_file_twice(media: Sequence[Medium]) -> None:
@@ -162,6 +159,7 @@ class _Run:
     def carry_out(
         self,
         max_ranges: int,
+        outputs: Outputs,
         best_path: Path | None,
         doubts_path: Path | None,
         progress: Callable[[int, int], None] | None,
@@ -172,9 +170,9 @@ class _Run:
         from imgkit.vote.output import BestFile, DoubtFile
         from imgkit.vote.reading import Findings, Panel, read_all
 
-        with ExitStack() as outputs:
-            best = None if best_path is None else outputs.enter_context(BestFile(best_path, self.length))
-            doubts = None if doubts_path is None else outputs.enter_context(DoubtFile(doubts_path))
+        with ExitStack() as stack:
+            best = None if best_path is None else stack.enter_context(BestFile(outputs, best_path, self.length))
+            doubts = None if doubts_path is None else stack.enter_context(DoubtFile(outputs, doubts_path))
             ledger = Ledger(
                 len(self.media),
                 max_ranges,
@@ -268,10 +266,10 @@ class _Run:
         ):
             verdict = "fail"
         best = None
-        doubts_path = None if doubt_file is None or not doubt_file.is_finished else str(doubt_file.target)
+        doubts_path = None if doubt_file is None or not doubt_file.is_finished else doubt_file.path
         if best_file is not None and best_file.is_finished:
             best = BestDump(
-                path=str(best_file.target),
+                path=best_file.path,
                 size_bytes=self.length,
                 decided_blocks=agreed + blocks["partly-read"] + blocks["majority"],
                 only_one_blocks=blocks["only-one"],
