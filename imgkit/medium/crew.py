@@ -1,15 +1,20 @@
 """Several threads go through the strips of a medium, and what they find is taken in the order of the medium."""
 
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import Any, Generic, NamedTuple, TypeVar
+from functools import partial
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 R = TypeVar("R")
+T = TypeVar("T")
 
 WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
+_LEAVE_SECONDS = 3.0
+"""How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
 
 Progress = Callable[[int], None]
 """Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
@@ -49,8 +54,10 @@ class StripQueue(Generic[R]):
         self._waiting: dict[int, tuple[int, R]] = {}
         self._parts: dict[int, tuple[int, R]] = {}
         self._starts: dict[int, int] = {}
+        self._pieces: dict[int, list[tuple[int, R]]] = {}
         self._next = 0
         self._stopped = False
+        self._closed = False
 
     @property
     def unfinished_from(self) -> int | None:
@@ -78,6 +85,12 @@ class StripQueue(Generic[R]):
             self._take_what_is_next()
             self._condition.notify_all()
 
+    def give_piece(self, number: int, reached: int, found: R) -> None:
+        """Hand in what was found of a strip up to byte `reached`, while the rest of it is still being read."""
+        with self._condition:
+            self._pieces.setdefault(number, []).append((reached, found))
+            self._take_what_is_next()
+
     def give_part(self, number: int, reached: int, found: R) -> None:
         """Hand in what was found in a strip that was left at byte `reached`; nothing behind it will be taken."""
         with self._condition:
@@ -85,14 +98,23 @@ class StripQueue(Generic[R]):
             self._take_what_is_next()
 
     def _take_what_is_next(self) -> None:
+        if self._closed:
+            return
+        self._take_pieces()
         while self._next in self._waiting:
             end, ready = self._waiting.pop(self._next)
             del self._starts[self._next]
             self._next += 1
             self._take_in(ready)
             self.reached = end
+            self._take_pieces()
         if self._next in self._parts:
             end, ready = self._parts.pop(self._next)
+            self._take_in(ready)
+            self._starts[self._next] = self.reached = end
+
+    def _take_pieces(self) -> None:
+        for end, ready in self._pieces.pop(self._next, ()):
             self._take_in(ready)
             self._starts[self._next] = self.reached = end
 
@@ -118,8 +140,29 @@ class StripQueue(Generic[R]):
         with self._condition:
             self._stopped = True
 
+    def close(self) -> None:
+        """Take nothing more: what a thread still hands in comes too late."""
+        with self._condition:
+            self._closed = True
 
-def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]], tick: Callable[[], None]) -> bool:
+
+class Work(Protocol):
+    """What threads work on."""
+
+    def stop(self) -> None:
+        """Begin nothing more."""
+        ...
+
+    def close(self) -> None:
+        """Change nothing more of what is known: a thread that did not come back may come back later."""
+        ...
+
+
+Worker = Callable[[Strip, Callable[[int, R], None]], R]
+"""Gives what it found in a strip. What takes long may be handed in before, up to a byte; it is not given again then."""
+
+
+def work_off(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Callable[[], None]) -> bool:
     """Let a crew go through all strips; True when Ctrl-C ended that early.
 
     Each thread has a worker of its own from `new_worker`, which may leave a strip early by LeftEarlyError. `tick` is
@@ -132,7 +175,7 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]
             while (task := queue.next_strip()) is not None:
                 number, strip = task
                 try:
-                    found = look_at(strip)
+                    found = look_at(strip, partial(queue.give_piece, number))
                 except LeftEarlyError as left:
                     queue.give_part(number, left.reached, left.found)
                 else:
@@ -140,14 +183,17 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             queue.fail(error)
 
-    interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
+    interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue, tick)
     if queue.error is not None:
         raise queue.error
     return interrupted
 
 
-def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
-    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
+def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], None]) -> bool:
+    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early.
+
+    Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind.
+    """
     try:
         for thread in threads:
             thread.start()
@@ -158,11 +204,22 @@ def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: 
     except KeyboardInterrupt:
         return True
     finally:
-        stop()
+        work.stop()
+        end = time.monotonic() + _LEAVE_SECONDS
         for thread in threads:
             if thread.is_alive():
-                thread.join()
+                thread.join(max(0.0, end - time.monotonic()))
+        work.close()
     return False
+
+
+def answer_within(seconds: float, ask: Callable[[], T], otherwise: T) -> T:
+    """What `ask` answers, or `otherwise` when that takes longer than so many seconds."""
+    answers: list[T] = []
+    thread = threading.Thread(target=lambda: answers.append(ask()), daemon=True)
+    thread.start()
+    thread.join(seconds)
+    return answers[0] if answers else otherwise
 
 
 def tell_end(progress: Progress | None, end: int) -> None:

@@ -41,7 +41,7 @@ def sum_ranges(
             progress(work.done_bytes, wanted)
 
     threads = [threading.Thread(target=work.run, daemon=True) for _ in range(workers())]
-    if attend(threads, work.stop, tick):
+    if attend(threads, work, tick):
         raise KeyboardInterrupt
     if work.error is not None:
         raise work.error
@@ -106,6 +106,9 @@ class _Work:
     def stop(self) -> None:
         """Sum no further piece."""
         self.is_stopped = True
+
+    def close(self) -> None:
+        """Nothing to do: half of the sums are none."""
 
     def _check(self) -> None:
         if self.is_stopped:

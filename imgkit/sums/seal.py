@@ -16,6 +16,7 @@ from imgkit.findings import Finding, Where, by_severity
 from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import what_forbids
 from imgkit.outputs import Kind
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
@@ -81,6 +82,8 @@ def seal_medium(
     )
     if done.is_interrupted:
         raise KeyboardInterrupt
+    if forbidden := what_forbids(medium, ended_early=done.ended_early):
+        raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and seal it again")
     if done.lost:
         first = done.lost[0][0] // size
         lost = sum(-(-end // size) - start // size for start, end in done.lost)
@@ -88,8 +91,6 @@ def seal_medium(
             f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
             "read whole cannot be sealed"
         )
-    if done.ended_early or medium.changed():
-        raise InputError(f"{medium.path}: changed while it was read: stop what writes to it and seal it again")
     document = to_bytes(
         Seal(
             version=__version__,

@@ -15,6 +15,7 @@ from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import what_forbids
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
@@ -156,13 +157,13 @@ def sheet_of(
 
     extents = [(span.first * block_size, min(span.end * block_size, image.size_bytes)) for span in spans]
     values = sum_ranges(image, extents, rule, block_size=block_size, implementation=implementation, progress=progress)
+    if forbidden := what_forbids(image):
+        raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and start again")
     expected = []
     for span, value in zip(spans, values, strict=True):
         if value is None:
             raise InputError(f"{image.path}: blocks {span} could not be read whole, so nothing can be expected of them")
         expected.append(SheetRange(span.first, span.count, value))
-    if image.changed():
-        raise InputError(f"{image.path}: changed while it was read: stop what writes to it and start again")
     return Sheet(
         version=__version__,
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
