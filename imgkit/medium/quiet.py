@@ -70,6 +70,22 @@ def changes(medium: Medium, side: str | None = None, *, ended_early: bool = Fals
     return [Finding(meaning.id, meaning.severity, f"{medium.path} {meaning.says}", where, meaning.advice)]
 
 
+def unproven(medium: Medium, side: str | None = None) -> list[Finding]:
+    """What has to be said of a packed medium whose contents could not be checked when they were unpacked."""
+    if medium.is_proven:
+        return []
+    return [
+        Finding(
+            "medium.unproven",
+            "note",
+            f"{medium.path} was packed without a sum of its contents that can be checked here: damage to it may not "
+            "show when it is unpacked",
+            Where(medium=side),
+            "Check the file by a digest that was made of it when it was packed, or pack the original again with a sum.",
+        )
+    ]
+
+
 def what_forbids(medium: Medium, *, ended_early: bool = False) -> str | None:
     """In words, the change for which nothing may be made of what was read; None: there is none."""
     return next((each.message for each in changes(medium, ended_early=ended_early) if each.severity == "stop"), None)
@@ -77,7 +93,7 @@ def what_forbids(medium: Medium, *, ended_early: bool = False) -> str | None:
 
 def unrest(medium: Medium, side: str | None = None, *, ended_early: bool = False) -> list[Finding]:
     """The findings at the end of a reading: how the medium changed, and who else uses it."""
-    found = changes(medium, side, ended_early=ended_early)
+    found = [*changes(medium, side, ended_early=ended_early), *unproven(medium, side)]
     found += [
         Finding(
             "medium.in-use",

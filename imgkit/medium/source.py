@@ -15,7 +15,7 @@ from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.crew import answer_within
 from imgkit.medium.packed import packing_of, unpack
-from imgkit.medium.stamp import GONE_ERRORS, Change, Stamp, change_since, stamp_of
+from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
 from imgkit.sameness import Place, place_of
 
@@ -65,8 +65,12 @@ class Medium:
         kind: Kind,
         access: Access = DEFAULT_ACCESS,
         packed: IO[bytes] | None = None,
+        is_proven: bool = True,
     ) -> None:
-        """`packed` is the open file that `file` was unpacked from; a change of that one is a change of the medium."""
+        """`packed` is the open file that `file` was unpacked from; a change of that one is a change of the medium.
+
+        `is_proven`: it has a sum by which its contents were checked when they were unpacked.
+        """
         self.path = path
         self.size_bytes = size_bytes
         self.kind: Kind = kind
@@ -76,6 +80,7 @@ class Medium:
         self._file = file
         self._descriptor = file.fileno()
         self._direct: DirectReader | None = None
+        self.is_proven = is_proven
         self._packed = packed
         self._watched = self._descriptor if packed is None else packed.fileno()
         self._absolute_path = _absolute(path)
@@ -310,14 +315,15 @@ def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     file, mode = _opened(path)
     kind: Kind = "device" if stat.S_ISBLK(mode) else "file"
     packed: IO[bytes] | None = None
+    is_proven = True
     try:
         if kind == "file" and packing_of(path):
             packed = file
-            file, kind = unpack(path, packed, access.unpack_limit_bytes), "packed"
+            (file, is_proven), kind = unpack(path, packed, access.unpack_limit_bytes), "packed"
         size = os.lseek(file.fileno(), 0, os.SEEK_END)
         if size == 0:
             raise InputError(f"{path}: is empty: there is nothing to read on it")
-        return Medium(path, file, size, kind, access, packed)
+        return Medium(path, file, size, kind, access, packed, is_proven)
     except OSError as error:
         _close(file, packed)
         raise InputError(f"{path}: cannot be read: {error.strerror}") from None

@@ -16,7 +16,7 @@ from imgkit.findings import Finding, Where, by_severity
 from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.quiet import what_forbids
+from imgkit.medium.quiet import unproven, what_forbids
 from imgkit.outputs import Kind
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
@@ -107,7 +107,7 @@ def seal_medium(
     )
     report = SealReport(
         verdict="pass",
-        findings=by_severity(_as_notes(reading)),
+        findings=by_severity([*_as_notes(reading), *unproven(medium)]),
         path=str(medium.path),
         size_bytes=medium.size_bytes,
         block_size=size,
