@@ -137,7 +137,7 @@ def command(
             progress=progress,
         )
     status = deliver(result, json_path, [(page_path, _page), (script_path, _script)])
-    if journal_path is not None and not result.interrupted:
+    if journal_path is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
         forget(journal_path)

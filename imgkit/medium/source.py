@@ -15,7 +15,7 @@ from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.crew import answer_within
 from imgkit.medium.packed import packing_of, unpack
-from imgkit.medium.stamp import GONE_ERRORS, Change, Stamp, change_since, stamp_of
+from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
 from imgkit.sameness import Place, place_of
 
@@ -27,7 +27,7 @@ Kind = Literal["file", "device", "packed"]
 
 
 _BEGINNING_BYTES = 1 << 16
-_ANSWER_SECONDS = 3.0
+_ANSWER_SECONDS = 10.0
 """How long the system may take to say what it knows of a medium."""
 
 

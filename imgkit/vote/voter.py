@@ -17,8 +17,10 @@ from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
+from imgkit.medium.same import first_same
 from imgkit.spans import Span
 from imgkit.vote.absence import Absence
+from imgkit.vote.itself import vote_with_one_twice
 from imgkit.vote.result import (
     STATES_IN_DOUBT,
     BestDump,
@@ -69,6 +71,7 @@ def vote_on(
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
     the blocks in doubt. `progress` is called with the bytes done and the bytes to do.
 
+    A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
     Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
     cannot be written.
@@ -83,12 +86,13 @@ def vote_on(
         if not 1 <= number <= len(dumps):
             raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")
     _refuse_outputs(best_path, doubts_path, dumps)
+    if (same := first_same(dumps)) is not None:
+        return vote_with_one_twice(dumps, same, block_size, drive)
     with ExitStack() as opened:
         media = [
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in dumps
         ]
-        _refuse_one_file_twice(media)
         run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
         return run.carry_out(max_ranges, best_path, doubts_path, progress)
 
@@ -100,17 +104,6 @@ def _refuse_outputs(best: Path | None, doubts: Path | None, dumps: Sequence[str 
             source = dump.path if isinstance(dump, Medium) else Path(dump)
             if output is not None and output.exists() and source.exists() and output.samefile(source):
                 raise OutputError(f"{output}: is one of the dumps, which are never written: name another file")
-
-
-def _refuse_one_file_twice(media: Sequence[Medium]) -> None:
-    """A dump that is named twice would have two votes."""
-    seen: dict[tuple[int, ...], int] = {}
-    for number, medium in enumerate(media, 1):
-        status = medium.path.stat()
-        is_device = medium.kind == "device"
-        other = seen.setdefault((status.st_rdev,) if is_device else (status.st_dev, status.st_ino), number)
-        if other != number:
-            raise RequestError(f"{medium.path}: dumps {other} and {number} are the same file, and each has one vote")
 
 
 class _Run:
