@@ -145,7 +145,7 @@ def command(
             progress=progress,
         )
     status = deliver(result, outputs, json_path, [page_face(page_path, _page), Face(script_path, COPY_AGAIN, _script)])
-    if journal_path is not None and not result.interrupted:
+    if journal_path is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
         forget(journal_path)

@@ -115,8 +115,8 @@ def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tri
                 "right order. A driver that finds no label makes one up.",
             ),
         )
-    stirred = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
-    findings = by_severity([*findings, *stirred])
+    at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
+    findings = by_severity([*findings, *at_the_end])
     verdict: Verdict = "incomplete" if reading.not_read else verdict_of(findings)
     return LabelReport(
         verdict=verdict,

@@ -13,6 +13,8 @@ T = TypeVar("T")
 WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
+LONG_SECONDS = 0.5
+"""After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
 _LEAVE_SECONDS = 3.0
 """How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
 

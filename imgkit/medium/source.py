@@ -27,7 +27,7 @@ Kind = Literal["file", "device", "packed"]
 
 
 _BEGINNING_BYTES = 1 << 16
-_ANSWER_SECONDS = 3.0
+_ANSWER_SECONDS = 10.0
 """How long the system may take to say what it knows of a medium."""
 
 

@@ -17,9 +17,11 @@ from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
+from imgkit.medium.same import first_same
 from imgkit.outputs import BLOCK_LIST, NEW, Outputs
 from imgkit.spans import Span
 from imgkit.vote.absence import Absence
+from imgkit.vote.itself import vote_with_one_twice
 from imgkit.vote.result import (
     STATES_IN_DOUBT,
     BestDump,
@@ -72,6 +74,7 @@ def vote_on(
     the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
     called with the bytes done and the bytes to do.
 
+    A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
     Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
     cannot be written.
@@ -89,25 +92,15 @@ def vote_on(
     outputs.protect(dump.path if isinstance(dump, Medium) else dump for dump in dumps)
     outputs.check(best_path, NEW)
     outputs.check(doubts_path, BLOCK_LIST)
+    if (same := first_same(dumps)) is not None:
+        return vote_with_one_twice(dumps, same, block_size, drive)
     with ExitStack() as opened:
         media = [
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in dumps
         ]
-        _refuse_one_file_twice(media)
         run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
         return run.carry_out(max_ranges, outputs, best_path, doubts_path, progress)
-
-
-def _refuse_one_file_twice(media: Sequence[Medium]) -> None:
-    """A dump that is named twice would have two votes."""
-    seen: dict[tuple[int, ...], int] = {}
-    for number, medium in enumerate(media, 1):
-        status = medium.path.stat()
-        is_device = medium.kind == "device"
-        other = seen.setdefault((status.st_rdev,) if is_device else (status.st_dev, status.st_ino), number)
-        if other != number:
-            raise RequestError(f"{medium.path}: dumps {other} and {number} are the same file, and each has one vote")
 
 
 class _Run:
