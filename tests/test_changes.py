@@ -25,7 +25,7 @@ from imgkit.sums.worksheet import make_worksheet
 from imgkit.vote.voter import vote_on
 
 MIB = 1 << 20
-DATA = image_of(WideLabel(), size_bytes=2 * MIB)
+DATA = image_of(WideLabel(), size_bytes=4 * MIB)
 OTHER = changed_at(DATA, [3])
 
 
@@ -189,7 +189,7 @@ def test_a_thread_that_swaps_links_is_seen(folder: Folder) -> None:
 
 @pytest.mark.parametrize("reading", READINGS)
 def test_a_lost_file_system_leaves_what_was_read(folder: Folder, reading: str) -> None:
-    with faulty_file(folder.medium) as served, DisturbedMedium(served.path, MIB, served.kill) as medium:
+    with faulty_file(folder.medium) as served, DisturbedMedium(served.path, 3 * MIB, served.kill) as medium:
         result = READINGS[reading](medium, folder)
     assert (result.verdict, told(result.findings)) == ("incomplete", [("medium.vanished", "check")])
     lost = result.dumps[0].error_blocks if reading == "vote" else result.unreadable_blocks
