@@ -9,22 +9,8 @@ from test_map import DRIVE, comparison_with
 
 from imgkit.report.page import render_comparison
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
-
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    """Chromium without a screen and without the network."""
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-    with sync_api.sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=str(CHROMIUM), args=flags)
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(params=["surfaces", "strip"])

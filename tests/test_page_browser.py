@@ -38,12 +38,9 @@ from imgkit.findings import Result
 from imgkit.report.page import render_comparison
 from imgkit.report.page.record import render_record
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
 
 NARROW = (360, 640)
 WIDE = (1280, 720)
@@ -158,16 +155,6 @@ RESULTS = [
     pytest.param(with_much_to_say(), id="much to say"),
     pytest.param(hostile(), id="hostile"),
 ]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield started
-        started.close()
 
 
 class Opener:

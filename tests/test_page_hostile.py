@@ -17,12 +17,9 @@ from table_builders import GuidEntry, GuidTable
 
 from imgkit.cli import run
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Dialog, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
 
 LONG = 2000
 PAYLOADS = {
@@ -116,16 +113,6 @@ def records_of(folder: Path, payload: str) -> list[Path]:
     for name, call in calls.items():
         assert run([*call, "--page", str(folder / name)]) in (0, 1, 2)
     return [folder / name for name in calls]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield started
-        started.close()
 
 
 class Watched:

@@ -21,7 +21,6 @@ from imgkit.report.page.preflight import render_preflight
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-CHROMIUM = Path("/usr/bin/chromium")
 GOOD = ["--reference", "original.img", "--drive", "drive.toml", "--machine", "machine.toml"]
 EVERYTHING = [*GOOD, "--seal", "original.seal", "--plan", "plan.toml", "--sheet", "sheet.json", "--log", "console.log"]
 HOSTILE = "\"'></style><script>window.ran = 1</script><img src=x onerror='window.ran = 2'>\x1b[2J\x07\u202e"
@@ -277,17 +276,6 @@ def _words(element: Any) -> Iterator[str]:
             yield child
         else:
             yield from _words(child)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"there is no browser at {CHROMIUM}")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
-        yield started
-        started.close()
 
 
 class TestInTheBrowser:

@@ -31,12 +31,9 @@ BLOCK_BYTES = 512
 
 
 @pytest.fixture(scope="module")
-def media(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def media(demo_folder: Path) -> Path:
     """A folder with the demo's reference, copy and list of faults."""
-    folder = tmp_path_factory.mktemp("media")
-    demo_media.write_reference(folder / demo_media.REFERENCE_NAME)
-    demo_media.write_copy(folder / demo_media.REFERENCE_NAME, folder / demo_media.COPY_NAME)
-    return folder
+    return demo_folder
 
 
 @pytest.fixture(scope="module")
@@ -327,7 +324,8 @@ class TestScripts:
         )
         done = run_script(clone, "test.py", "-k", "two words", cwd=tmp_path)
         assert done.returncode == 5
-        assert record.read_text(encoding="utf-8").splitlines() == [str(clone), "-m", "pytest", "-k", "two words"]
+        called = record.read_text(encoding="utf-8").splitlines()
+        assert called == [str(clone), "-m", "pytest", "-n", "auto", "--dist", "loadgroup", "-k", "two words"]
 
     def test_demo_fails_when_the_comparison_does_not_go_as_expected(self, clone: Path, tmp_path: Path) -> None:
         give_environment(clone, imgkit="exit 0")
