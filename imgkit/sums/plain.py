@@ -1,4 +1,4 @@
-"""The rotating sum of one stretch with numpy alone: from one lost carry to the next instead of from byte to byte.
+"""The rotating sum with numpy alone: from one lost carry to the next instead of from byte to byte.
 
 Modulo 65,535 a rotation right by one is a division by 2, and adding a byte is adding it, except that a carry out of
 the 16 bits, which is lost, takes 1 away. As long as none is lost, all states of a stretch follow from the first one by
