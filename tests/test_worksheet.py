@@ -71,7 +71,6 @@ def test_expected_sums(tmp_path: Path, rule: Rule, implementation: Implementatio
         pytest.param({"ranges": 4}, [(0, 48), (48, 48), (96, 48), (144, 16)], id="so many"),
         pytest.param({"range_blocks": 60}, [(0, 60), (60, 60), (120, 40)], id="of so many blocks"),
         pytest.param({"ranges": 1}, [(0, 160)], id="one"),
-        pytest.param({"by": "partition"}, [(0, 16), (16, 64), (80, 16), (96, 64)], id="by partition"),
         pytest.param({"ranges": 80, "block_size": 1024}, [(block, 1) for block in range(80)], id="larger blocks"),
     ],
 )
@@ -82,7 +81,7 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ({"ranges": 3, "range_blocks": 3}, "one of --range-blocks, --ranges and --by"),
+        ({"ranges": 3, "range_blocks": 3}, "not both"),
         ({"ranges": 0}, "0 ranges cannot be"),
         ({"range_blocks": 0}, "at least one block"),
         ({"device": "/dev/x;rm"}, "is not a device's name"),
@@ -96,11 +95,6 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
 def test_requests_that_cannot_be(tmp_path: Path, options: dict[str, Any], said: str) -> None:
     with pytest.raises(RequestError, match=said):
         drafted(tmp_path, IMAGE, **options)
-
-
-def test_partitions_need_a_label(tmp_path: Path) -> None:
-    with pytest.raises(RequestError, match="no label that says where partitions lie"):
-        drafted(tmp_path, random_bytes(20_000, 1), by="partition")
 
 
 def test_image_that_cannot_be_read(tmp_path: Path) -> None:

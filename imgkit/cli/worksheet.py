@@ -42,7 +42,6 @@ FILES = ("sheet.json", "check.sh", "sheet.txt")
 )
 @click.option("--range-blocks", type=NUMBER, metavar="N", help="Blocks in a range.")
 @click.option("--ranges", type=NUMBER, metavar="N", help="How many ranges [default: 128].")
-@click.option("--by", type=click.Choice(["partition"]), help="Cut where the label's partitions start and end.")
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
 @click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not told one.")
 @drive_option
@@ -63,7 +62,6 @@ def command(
     rule: str,
     range_blocks: int | None,
     ranges: int | None,
-    by: str | None,
     block_size: int | None,
     device: str,
     drive_path: Path | None,
@@ -93,7 +91,6 @@ def command(
             rule=cast("Rule", rule),
             range_blocks=range_blocks,
             ranges=ranges,
-            by="partition" if by == "partition" else None,
             block_size=block_size,
             device=device,
             drive=drive,
