@@ -12,6 +12,7 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, drive_of, drive_text, image_of, random_bytes, write_image
 
 from imgkit.cli import run
+from imgkit.clock import Clock
 from imgkit.drive import Drive, sweep_time
 from imgkit.errors import InputError, RequestError
 from imgkit.sums.rules import RULES, Rule
@@ -145,7 +146,7 @@ def test_script_on_scattered_ranges(tmp_path: Path, shell: str) -> None:
     found = drafted(tmp_path, IMAGE, range_blocks=3)
     kept = [each for index, each in enumerate(found.sheet.ranges) if index % 5 in (1, 2) or index > 48]
     sheet = msgspec.structs.replace(found.sheet, ranges=tuple(kept))
-    status, console = answers_of(shell, draft(sheet).script, tmp_path / "image", tmp_path)
+    status, console = answers_of(shell, draft(sheet, Clock()).script, tmp_path / "image", tmp_path)
     assert status == 0
     assert answers_in(console.encode(), sheet).by_number == {
         number: [each.expected] for number, each in enumerate(kept, 1)

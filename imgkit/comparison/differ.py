@@ -1,15 +1,14 @@
 """Which blocks of a copy are not those of its reference: the request, the reading, and the result."""
 
-import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.comparison.ledger import Ledger, RawSample, Run
 from imgkit.comparison.result import (
     BlockRange,
@@ -103,10 +102,8 @@ class _Run:
         defects: Sequence[Span],
         tail: Tail,
     ) -> None:
-        self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
-        self.elapsed_before = 0.0
+        self.clock = Clock()
         self.went_back = True
-        self.started = time.monotonic()
         self.reference, self.copy = reference, copy
         self.drive, self.defects, self.tail = drive, defects, tail
         self.reference_labels = read_labels(reference, drive=drive)
@@ -203,7 +200,7 @@ class _Run:
             return self._explained(result)
         except KeyboardInterrupt:
             return msgspec.structs.replace(
-                result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
+                result, verdict="incomplete", interrupted=True, elapsed_seconds=self.clock.elapsed_seconds
             )
 
     def _taken_up(self, path: Path, max_ranges: int) -> "Journal":
@@ -217,8 +214,8 @@ class _Run:
             watched=self.places.spans,
             max_ranges=max_ranges,
         )
-        journal = Journal(path, question, self.started_at)
-        self.started_at, self.elapsed_before = journal.started_at, journal.elapsed_seconds
+        journal = Journal(path, question, self.clock)
+        self.clock = journal.clock
         return journal
 
     def _explained(self, result: Comparison) -> Comparison:
@@ -257,11 +254,8 @@ class _Run:
                 explanation.episodes,
                 result.not_compared,
             ),
-            elapsed_seconds=self._elapsed_seconds(),
+            elapsed_seconds=self.clock.elapsed_seconds,
         )
-
-    def _elapsed_seconds(self) -> float:
-        return round(self.elapsed_before + time.monotonic() - self.started, 3)
 
     def _look_at_ends(self, pair: Pair, ledger: Ledger) -> None:
         """The block that is cut on one side, then the blocks that only one side has."""
@@ -352,8 +346,8 @@ class _Run:
         return Comparison(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at,
-            elapsed_seconds=self._elapsed_seconds(),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             block_size=self.block_size,
             block_size_source=self.block_size_source,
             tail=self.tail,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.comparison.ledger import Ledger
 from imgkit.documents import read_document, to_bytes
 from imgkit.errors import DescriptionError, OutputError, RequestError
@@ -46,10 +47,11 @@ class _Entry(msgspec.Struct, frozen=True):
 class Journal:
     """A journal file that a comparison goes on from and keeps.
 
-    `ended_early` are the sides of which some read found fewer bytes than they had when they were opened.
+    `ended_early` are the sides of which some read found fewer bytes than they had when they were opened; `clock` runs
+    over all calls.
     """
 
-    def __init__(self, path: Path, question: Question, started_at: str) -> None:
+    def __init__(self, path: Path, question: Question, clock: Clock) -> None:
         """Take up the journal at `path`, or begin one there.
 
         Raises DescriptionError for a file that is no journal or a damaged one, and RequestError for the journal of
@@ -60,17 +62,11 @@ class Journal:
         self.reached = 0
         self.ended_early: set[str] = set()
         self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
-        self.started_at = started_at
+        self.clock = clock
         self._path, self._question, self._version = path, question, __version__
-        self._elapsed_before = 0.0
-        self._began = self._kept = time.monotonic()
+        self._kept = time.monotonic()
         if path.exists():
             self._take_up(read_document(path, _Entry, schema=_SCHEMA, what="journal"))
-
-    @property
-    def elapsed_seconds(self) -> float:
-        """The time that the comparison took so far, over all calls."""
-        return self._elapsed_before + time.monotonic() - self._began
 
     def is_due(self) -> bool:
         """Whether two seconds have passed since it was kept."""
@@ -86,8 +82,8 @@ class Journal:
             _Entry(
                 version=self._version,
                 question=self._question,
-                started_at=self.started_at,
-                elapsed_seconds=self.elapsed_seconds,
+                started_at=self.clock.started_at,
+                elapsed_seconds=self.clock.elapsed_seconds,
                 reached=reached,
                 ended_early=tuple(sorted(self.ended_early)),
                 ledger=ledger,
@@ -120,7 +116,7 @@ class Journal:
         if not _is_sound(entry):
             raise DescriptionError(f"{self._path}: not a journal: what it holds does not fit together: begin again")
         self.reached, self.ended_early, self.ledger = entry.reached, set(entry.ended_early), entry.ledger
-        self.started_at, self._elapsed_before = entry.started_at, entry.elapsed_seconds
+        self.clock = Clock(entry.started_at, entry.elapsed_seconds)
 
 
 def _is_sound(entry: _Entry) -> bool:

@@ -2,10 +2,10 @@
 
 import os
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from imgkit.clock import Clock, now
 from imgkit.documents import to_bytes
 from imgkit.drive import BITS_PER_BYTE_ON_THE_LINE, Drive, sweep_time
 from imgkit.errors import InputError, RequestError
@@ -70,6 +70,7 @@ def make_worksheet(
                 implementation=implementation, progress=progress,
             )  # fmt: skip
     _check(range_blocks, ranges, device, baud, seconds_per_range)
+    clock = Clock()
     reading = read_labels(image, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     blocks = -(-image.size_bytes // size)
@@ -78,7 +79,7 @@ def make_worksheet(
         image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels, baud=baud,
         seconds_per_range=seconds_per_range, implementation=implementation, progress=progress,
     )  # fmt: skip
-    return draft(sheet)
+    return draft(sheet, clock)
 
 
 def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int, seconds_per_range: float) -> None:
@@ -144,7 +145,7 @@ def sheet_of(
         raise InputError(f"{image.path}: changed while it was read: stop what writes to it and start again")
     return Sheet(
         version=__version__,
-        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        made_at=now(),
         tag=_tag(expected),
         rule=rule,
         image=os.path.abspath(image.path).encode("utf-8", "backslashreplace").decode("utf-8"),  # noqa: PTH100
@@ -171,8 +172,8 @@ def _tag(ranges: Sequence[SheetRange]) -> str:
     return f"q{letters}"
 
 
-def draft(sheet: Sheet) -> Drafted:
-    """The files of a sheet and the answer to the one who asked for it."""
+def draft(sheet: Sheet, clock: Clock) -> Drafted:
+    """The files of a sheet and the answer to the one who asked for it when `clock` started."""
     script = check_script(sheet)
     counts = [each.count for each in sheet.ranges]
     cut_bytes = sheet.size_bytes % sheet.block_size
@@ -190,6 +191,8 @@ def draft(sheet: Sheet) -> Drafted:
     report = Worksheet(
         verdict="pass",
         findings=findings,
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         folder="",
         image=sheet.image,
         size_bytes=sheet.size_bytes,
