@@ -8,6 +8,7 @@ from typing import Annotated, NamedTuple
 import msgspec
 from msgspec import Meta
 
+from imgkit.clock import Clock
 from imgkit.description import read_description
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.findings import Finding, Result, Verdict
@@ -313,6 +314,7 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.
     """
+    clock = Clock()
     file = _load(Path(path))
     drive = file.drive
     if block is not None and chs is not None:
@@ -323,6 +325,8 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
     if block is not None:
         located = Located(block, drive.address_of(block), block >= drive.usable_blocks)
     return DriveResult(
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         drive=drive,
         boot=file.boot,
         sectors_per_cylinder=drive.sectors_per_cylinder,

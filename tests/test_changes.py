@@ -56,8 +56,8 @@ def replaced(path: Path) -> None:
     new.replace(path)
 
 
-CHANGES: dict[str, Callable[[Path], None]] = {
-    "contents": lambda path: path.write_bytes(OTHER) and None,
+CHANGES: dict[str, Callable[[Path], object]] = {
+    "contents": lambda path: path.write_bytes(OTHER),
     "dated back": dated_back,
     "replaced": replaced,
     "removed": lambda path: path.unlink(),
@@ -66,7 +66,10 @@ changes = pytest.mark.parametrize("change", CHANGES)
 
 
 def disturbed(path: Path, change: str) -> DisturbedMedium:
-    return DisturbedMedium(path, MIB, lambda: CHANGES[change](path))
+    def change_it() -> None:
+        CHANGES[change](path)
+
+    return DisturbedMedium(path, MIB, change_it)
 
 
 @changes

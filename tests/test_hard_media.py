@@ -7,7 +7,6 @@ reads that arrived there, not from what imgkit says of itself. The tests skip wh
 import json
 import os
 import random
-import re
 import shutil
 import signal
 import stat
@@ -693,15 +692,3 @@ def test_a_journal_of_what_came_from_memory_is_no_reading_of_the_medium(
             process.kill()
         assert run([*map(str, call)]) == 2
     assert "another way: memory allowed, not around memory" in capfd.readouterr().err
-
-
-# ---- What the documentation says of all that -----------------------------------------------------------------
-
-
-def test_every_test_that_the_documentation_names_is_there() -> None:
-    here = Path(__file__).parent
-    text = (here.parent / "DEVELOPERS.md").read_text()
-    named = re.findall(r"`(tests/\w+\.py)::(\w+)`", text)
-    assert len(named) >= 12
-    missing = [(file, name) for file, name in named if f"\ndef {name}(" not in (here.parent / file).read_text()]
-    assert missing == []

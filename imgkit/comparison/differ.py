@@ -1,15 +1,14 @@
 """Which blocks of a copy are not those of its reference: the request, the reading, and the result."""
 
-import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, scan_hashing
 from imgkit.comparison.itself import compared_with_itself
 from imgkit.comparison.ledger import Ledger, RawSample, Run
@@ -114,10 +113,8 @@ class _Run:
         defects: Sequence[Span],
         tail: Tail,
     ) -> None:
-        self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
-        self.elapsed_before = 0.0
+        self.clock = Clock()
         self.went_back = True
-        self.started = time.monotonic()
         self.reference, self.copy = reference, copy
         self.drive, self.defects, self.tail = drive, defects, tail
         self.reference_labels = read_labels(reference, drive=drive)
@@ -218,7 +215,7 @@ class _Run:
                 result = self._explained(result)
             except KeyboardInterrupt:
                 result = msgspec.structs.replace(
-                    result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
+                    result, verdict="incomplete", interrupted=True, elapsed_seconds=self.clock.elapsed_seconds
                 )
         return result if journal is None else self._recorded(result, pair, ledger, journal, stopped_at)
 
@@ -240,8 +237,8 @@ class _Run:
         )
         pair = Pair(self.reference, self.copy, self.block_size)
         begun = RangeDigests.begin(wanted, pair) if wanted else None
-        journal = Journal(path, question, (self.reference, self.copy), begun, self.started_at)
-        self.started_at, self.elapsed_before = journal.started_at, journal.elapsed_seconds
+        journal = Journal(path, question, (self.reference, self.copy), begun, self.clock)
+        self.clock = journal.clock
         return journal
 
     def _recorded(
@@ -304,11 +301,8 @@ class _Run:
                 explanation.episodes,
                 result.not_compared,
             ),
-            elapsed_seconds=self._elapsed_seconds(),
+            elapsed_seconds=self.clock.elapsed_seconds,
         )
-
-    def _elapsed_seconds(self) -> float:
-        return round(self.elapsed_before + time.monotonic() - self.started, 3)
 
     def _look_at_ends(self, pair: Pair, ledger: Ledger) -> None:
         """The block that is cut on one side, then the blocks that only one side has."""
@@ -399,8 +393,8 @@ class _Run:
         return Comparison(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at,
-            elapsed_seconds=self._elapsed_seconds(),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             block_size=self.block_size,
             block_size_source=self.block_size_source,
             tail=self.tail,

@@ -183,8 +183,6 @@ class Comparison(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.compare/1"
-    started_at: str
-    elapsed_seconds: float
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     tail: Literal["forbid", "allow"]

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, now, verdict_of
+from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
@@ -63,6 +64,7 @@ def inspect_medium(
                 max_areas=max_areas,
                 progress=progress,
             )
+    clock = Clock()
     reading = read_labels(medium, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     places = Places(reading.labels, drive, size, medium.size_bytes)
@@ -76,7 +78,7 @@ def inspect_medium(
         interrupted = survey.read(digests, totals, progress)
     is_whole = not (interrupted or survey.counts["unreadable"])
     summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
-    return _result(medium, reading, boot or Boot(), places, drive, defects, survey, interrupted, summed)
+    return _result(medium, reading, boot or Boot(), places, drive, defects, survey, interrupted, summed, clock)
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
@@ -115,7 +117,6 @@ class _Survey:
         self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
         self.digests: dict[str, str] = {}
         self.ended_early = False
-        self.started_at = now()
         self._max_areas = max_areas
         self._open: Area | None = None
         self._lock = threading.Lock()
@@ -258,6 +259,7 @@ def _result(
     survey: _Survey,
     interrupted: bool,
     sums: Sequence[AreaSums],
+    clock: Clock,
 ) -> Inspection:
     labels = reading.labels
     findings = list(reading.findings)
@@ -289,9 +291,10 @@ def _result(
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
-        started_at=survey.started_at,
         verdict=verdict,
         findings=by_severity(findings),
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
         kind=medium.kind,
         route=medium.route,

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.errors import DescriptionError, OutputError
 from imgkit.findings import Finding, Result, by_severity, verdict_of
 from imgkit.label.checks import check, check_across
@@ -67,6 +68,7 @@ def build_label(plan_path: str, output: str) -> Built:
 
     Raises DescriptionError for a plan that cannot be, OutputError when `output` is one of the plan's files.
     """
+    clock = Clock()
     plan = load_plan(plan_path)
     _refuse_output(output, plan)
     _refuse_what_does_not_fit(plan)
@@ -92,6 +94,8 @@ def build_label(plan_path: str, output: str) -> Built:
         LabelBuild(
             verdict=verdict_of(told),
             findings=told,
+            started_at=clock.started_at,
+            elapsed_seconds=clock.elapsed_seconds,
             path=output,
             plan=plan_path,
             layout=plan.variant.id,

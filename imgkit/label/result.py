@@ -5,7 +5,7 @@ from typing import Any, Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Result, Verdict, now
+from imgkit.findings import Finding, Result, Verdict
 from imgkit.medium.access import Route
 
 
@@ -127,7 +127,6 @@ class LabelReport(Result, frozen=True, kw_only=True):
     """What `imgkit label check` answers."""
 
     schema: str = "imgkit.label/1"
-    started_at: str = msgspec.field(default_factory=now)
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route

@@ -173,8 +173,6 @@ class Preflight(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.preflight/1"
-    started_at: str
-    elapsed_seconds: float
     answer: Answer
     reasons: tuple[str, ...]
     questions: tuple[Question, ...]

@@ -1,14 +1,13 @@
 """The preflight itself: reads what was given, asks the questions, and puts the answer together."""
 
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, TypeVar
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.comparison.differ import compare
 from imgkit.comparison.result import Comparison, LabelPair
 from imgkit.drive import Boot, Drive, load_boot, load_drive
@@ -113,8 +112,7 @@ class _Run:
     """One preflight, from the files that were given to the result."""
 
     def __init__(self, given: Given, progress: Progress | None) -> None:
-        self.started_at = datetime.now(UTC)
-        self.started = time.monotonic()
+        self.clock = Clock()
         self.given, self.progress = given, progress
         self.plan: Plan | None = load_plan(given.plan) if given.plan is not None else None
         self.drive: Drive | None = load_drive(given.drive) if given.drive is not None else None
@@ -138,7 +136,7 @@ class _Run:
             self.progress, 1 + sum(each is not None for each in (reference, self.seal, self.sheet)), medium.size_bytes
         )
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
-        report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan))
+        report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
         planned = planned_bytes(self.plan) if self.plan is not None else None
         inspection = inspect_medium(
             medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
@@ -223,8 +221,8 @@ class _Run:
         result = Preflight(
             verdict=VERDICT_OF[answer],
             findings=evidence.findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             answer=answer,
             reasons=reasons(answer, questions),
             questions=questions,
@@ -347,9 +345,8 @@ class _Run:
         )
 
     def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:
-        started = self.started_at.isoformat(timespec="seconds")
         for algorithm, digest in inspection.digests.items():
-            yield TakenDigest("medium", str(medium.path), algorithm, digest, started)
+            yield TakenDigest("medium", str(medium.path), algorithm, digest, self.clock.started_at)
         if self.comparison is not None:
             original = self.comparison.reference
             for algorithm, digest in original.digests.items():

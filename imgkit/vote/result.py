@@ -137,8 +137,6 @@ class Vote(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.vote/1"
-    started_at: str
-    elapsed_seconds: float
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     fill_patterns: tuple[str, ...]

@@ -1,14 +1,13 @@
 """The best that several dumps of one drive can tell: the request, the reading, and the result."""
 
 import shlex
-import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
@@ -115,8 +114,7 @@ class _Run:
         block_size: int | None,
         drive: Drive | None,
     ) -> None:
-        self.started_at = datetime.now(UTC)
-        self.started = time.monotonic()
+        self.clock = Clock()
         self.media, self.unreadable, self.only, self.fills = media, unreadable, only, fills
         self.drive = drive
         labels, self.label_from = self._labels()
@@ -272,8 +270,8 @@ class _Run:
         return Vote(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             block_size=self.block_size,
             block_size_source=self.block_size_source,
             fill_patterns=tuple(pattern.hex() for pattern in self.fills),
