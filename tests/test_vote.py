@@ -721,8 +721,12 @@ def test_one_file_has_one_vote(tmp_path: Path) -> None:
     path = write_image(tmp_path / "first", bytes(512))
     (tmp_path / "link").symlink_to(path)
     other = write_image(tmp_path / "second", bytes(512))
-    with pytest.raises(RequestError, match="dumps 1 and 3 are the same file"):
-        vote_on([path, other, tmp_path / "link"])
+    result = vote_on([path, other, tmp_path / "link"], best_path=tmp_path / "best")
+    assert [(each.id, each.severity, each.where.medium) for each in result.findings] == [
+        ("medium.same", "stop", "dump 3")
+    ]
+    assert (result.verdict, result.voted_blocks, result.agreed_blocks, result.best) == ("fail", 0, 0, None)
+    assert not (tmp_path / "best").exists()
 
 
 @pytest.mark.parametrize("output", ["best_path", "doubts_path"])

@@ -474,7 +474,7 @@ class _Run:
         for side, medium in (("reference", self.reference), ("copy", self.copy)):
             found += unrest(medium, side, ended_early=side in pair.ended_early)
         dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]
-        if dead and not pair.ended_early:
+        if dead and not (pair.ended_early or pair.is_gone()):
             left = sum(each.count for each in ledger.passed_over)
             found.append(
                 Finding(

@@ -104,13 +104,10 @@ class Medium:
             if self._direct is not None and error.errno != errno.EINVAL:
                 self.route = "around memory"
                 return
-            self._close_direct()
+            if self._direct is not None:
+                self._direct.close()
+                self._direct = None
             self.route = "memory dropped"
-
-    def _close_direct(self) -> None:
-        if self._direct is not None:
-            self._direct.close()
-            self._direct = None
 
     def __enter__(self) -> Self:
         return self
@@ -121,11 +118,15 @@ class Medium:
         self.close()
 
     def close(self) -> None:
-        """Close it; a packed medium's private copy is gone with that."""
-        self._close_direct()
-        self._file.close()
-        if self._packed is not None:
-            self._packed.close()
+        """Close it; a packed medium's private copy is gone with that.
+
+        Nothing was written, so an error, of a file system that is gone for example, loses nothing.
+        """
+        for each in (self._direct, self._file, self._packed):
+            if each is not None:
+                with suppress(OSError):
+                    each.close()
+        self._direct = None
 
     @property
     def is_gone(self) -> bool:
@@ -351,4 +352,5 @@ def _opened(path: Path) -> tuple[IO[bytes], int]:
 def _close(*files: IO[bytes] | None) -> None:
     for file in files:
         if file is not None:
-            file.close()
+            with suppress(OSError):
+                file.close()
