@@ -4,6 +4,7 @@ import json
 import os
 import random
 import signal
+import stat
 import subprocess
 import sys
 import time
@@ -539,7 +540,7 @@ def test_interrupted_while_the_best_dump_is_completed(
 
 
 @pytest.mark.parametrize("place", [BestFile, DoubtFile])
-def test_a_full_disk_leaves_no_file(
+def test_a_full_disk_leaves_no_file_and_the_vote(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: type[BestFile | DoubtFile]
 ) -> None:
     data = random_bytes(64 * 512, 3)
@@ -547,14 +548,19 @@ def test_a_full_disk_leaves_no_file(
     real = os.fsync
 
     def full(descriptor: int) -> None:
-        if ("best" if place is BestFile else "doubts") in str(Path(f"/proc/self/fd/{descriptor}").readlink()):
+        status = os.fstat(descriptor)
+        if stat.S_ISREG(status.st_mode) and (status.st_size == len(data)) == (place is BestFile):
             raise OSError(28, os.strerror(28))
         real(descriptor)
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(OutputError, match="cannot be written: No space left on device"):
-        vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
-    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+    result = vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
+    lost, other = ("best", "doubts.csv") if place is BestFile else ("doubts.csv", "best")
+    assert [each.message for each in result.findings if each.id == "vote.not-written"] == [
+        f"{tmp_path / lost}: cannot be written: No space left on device"
+    ]
+    assert (result.verdict, result.no_majority_blocks) == ("incomplete", 1)
+    assert {path.name for path in tmp_path.iterdir()} == {"a", "b", other}
 
 
 def test_a_block_in_doubt_that_cannot_be_read_again_is_told(tmp_path: Path) -> None:

@@ -251,7 +251,7 @@ def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
         for number, each in enumerate(sheet.ranges, 1)
     )
     spaces_and_end = len("    \r\n")
-    around = len(f"{sheet.tag} begin\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
+    around = len(f"{sheet.tag} begin {sheet.device}\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
     line_bytes = digits + (len(sheet.tag) + spaces_and_end) * len(sheet.ranges) + around
     sweep = None if sheet.drive is None else sweep_time(sheet.drive)
     share = sheet.sheet_blocks * sheet.block_size

@@ -3,10 +3,12 @@
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 
 from imgkit.blocklist import HEADER
+from imgkit.errors import OutputError
 from imgkit.medium import Medium
 from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
 from imgkit.vote.ballot import Int64, Mask, Rows, unpacked
@@ -18,7 +20,28 @@ READ_AT_ONCE_BYTES = 1 << 20
 _LISTED_AT_ONCE_BYTES = 1 << 16
 
 
-class BestFile(Pending):
+class VoteFile(Pending):
+    """A file that is written while the dumps are read. What goes wrong with it does not end the vote.
+
+    `problem` says what went wrong; after that nothing more is written.
+    """
+
+    problem: OutputError | None = None
+
+    @contextmanager
+    def noting_problems(self) -> Iterator[None]:
+        try:
+            yield
+        except OutputError as error:
+            self.problem = self.problem or error
+
+    def finish(self) -> None:
+        with self.noting_problems():
+            if self.problem is None:
+                super().finish()
+
+
+class BestFile(VoteFile):
     """The best dump: written piece by piece in any order, with holes where it is zero.
 
     Where there is no majority, the first of the dumps with the most votes is written at once, and `settle` replaces
@@ -42,26 +65,30 @@ class BestFile(Pending):
 
     def write_at(self, offset: int, piece: memoryview) -> None:
         """Write a piece that nothing was written to before; zeros become holes. Safe in several threads."""
-        for start, end in _stretches_with_data(piece):
-            self._write_all(offset + start, piece[start:end])
+        with self.noting_problems():
+            for start, end in _stretches_with_data(piece) if self.problem is None else ():
+                self._write_all(offset + start, piece[start:end])
 
     def note_undecided(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
         """Remember, on the disk, runs without a majority."""
-        with errors_told(self.path):
-            self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
+        with self.noting_problems(), errors_told(self.path):
+            if self.problem is None:
+                self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
 
     def settle(self, media: Sequence[Medium], trust: Sequence[int], block_size: int) -> int:
         """Take what has no majority from the dump that is trusted most of those with the most votes there.
 
         `trust` has indexes of `media`. Returns how many blocks could not be read now: these stay as they were written.
         """
-        self._undecided.seek(0)
         lost_blocks = 0
-        while data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES):
+        with self.noting_problems(), errors_told(self.path):
+            self._undecided.seek(0)
+        while self.problem is None and (data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES)):
             records = np.frombuffer(data, np.int64).reshape(-1, 3)
             for source, firsts, counts in _to_take(records, len(media), trust):
                 for start, end, part in _windows(firsts, firsts + counts, max(1, READ_AT_ONCE_BYTES // block_size)):
-                    lost_blocks += self._take(media[source], start, end, part, block_size)
+                    with self.noting_problems():
+                        lost_blocks += self._take(media[source], start, end, part, block_size)
         return lost_blocks
 
     def _take(self, medium: Medium, start: int, end: int, runs: Int64, block_size: int) -> int:
@@ -150,7 +177,7 @@ def _stretches(pages: Mask, length: int) -> Iterator[tuple[int, int]]:
         yield first * _PAGE_BYTES, min(end * _PAGE_BYTES, length)
 
 
-class DoubtFile(Pending):
+class DoubtFile(VoteFile):
     """The list of the blocks in doubt, as `imgkit.blocklist` reads it, written as they are found."""
 
     def __init__(self, outputs: Outputs, path: Name) -> None:
@@ -181,5 +208,7 @@ class DoubtFile(Pending):
         super().finish()
 
     def _put_down(self) -> None:
-        self.write(self._lines.encode("ascii"))
+        with self.noting_problems():
+            if self.problem is None:
+                self.write(self._lines.encode("ascii"))
         self._lines = ""

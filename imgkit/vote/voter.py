@@ -1,7 +1,7 @@
 """The best that several dumps of one drive can tell: the request, the reading, and the result."""
 
 import shlex
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,7 +35,7 @@ from imgkit.vote.result import (
 
 if TYPE_CHECKING:
     from imgkit.vote.ledger import Ledger, Run
-    from imgkit.vote.output import BestFile, DoubtFile
+    from imgkit.vote.output import BestFile, DoubtFile, VoteFile
     from imgkit.vote.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
@@ -231,6 +231,7 @@ class _Run:
     ) -> Vote:
         from imgkit.vote.ballot import STATE_CODES, pairs_of
 
+        files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
         agreed = voted - sum(blocks.values())
         ranges = tuple(self._range(run) for run in ledger.kept)
@@ -243,12 +244,14 @@ class _Run:
                 *self._fill_findings(dumps, blocks["unreadable"]),
                 *self._outlier_findings(outlier),
                 *self._lost_again_findings(),
+                *_not_written_findings(files),
                 *self._pattern_findings(ranges, outlier),
             ]
         )
+        are_written = all(file.problem is None for file in files)
         has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
         verdict: Verdict = "pass"
-        if self.is_interrupted or has_errors or blocks["unreadable"]:
+        if self.is_interrupted or has_errors or blocks["unreadable"] or not are_written:
             verdict = "incomplete"
         elif (
             blocks["majority"] + blocks["no-majority"] + blocks["only-one"]
@@ -479,6 +482,18 @@ class _Run:
         # To the patterns, a place that the dumps do not agree on is what a read error is: badly given by the drive.
         events = [BlockRange(span.first, span.count, "unreadable", 0, (), None, None) for span in spans.union(drives)]
         return list(patterns(self.drive, events, (), self.block_size))
+
+
+def _not_written_findings(files: "Sequence[VoteFile]") -> Iterator[Finding]:
+    for file in files:
+        if file.problem is not None:
+            yield Finding(
+                "vote.not-written",
+                "check",
+                str(file.problem),
+                Where(),
+                "The vote is whole without that file. Make room, or name another place, and vote again.",
+            )
 
 
 def _outlier(dumps: Sequence[Dump]) -> Outlier | None:
