@@ -41,6 +41,10 @@ def folder(tmp_path: Path) -> Folder:
     return Folder(write_image(tmp_path / "disk.img", DATA), write_image(tmp_path / "other.img", DATA))
 
 
+def written(path: Path) -> None:
+    path.write_bytes(OTHER)
+
+
 def dated_back(path: Path) -> None:
     status = path.stat()
     with path.open("r+b") as file:
@@ -56,8 +60,8 @@ def replaced(path: Path) -> None:
     new.replace(path)
 
 
-CHANGES: dict[str, Callable[[Path], object]] = {
-    "contents": lambda path: path.write_bytes(OTHER),
+CHANGES: dict[str, Callable[[Path], None]] = {
+    "contents": written,
     "dated back": dated_back,
     "replaced": replaced,
     "removed": lambda path: path.unlink(),
