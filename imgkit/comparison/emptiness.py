@@ -47,6 +47,18 @@ def repeated_with_cut(rows: Rows, cut_bytes: int) -> Keys:
     return keys
 
 
+def are_repeated(rows: Rows, places: npt.NDArray[np.int64], cut_bytes: int) -> Mask:
+    """Of the rows at these places, ascending: whether each repeats a long; cut as `repeated_with_cut`."""
+    width = _LONG_BYTES if rows.shape[1] % _LONG_BYTES == 0 else 1
+    found: Mask = (rows[:, :width][places] == rows[:, -width:][places]).all(axis=1)
+    is_last_cut = bool(cut_bytes) and int(places[-1]) == len(rows) - 1
+    found[-1] |= is_last_cut
+    maybe = np.flatnonzero(found)
+    if len(maybe):
+        found[maybe] = repeated_with_cut(rows[places[maybe]], cut_bytes * is_last_cut) != NOT_REPEATED
+    return found
+
+
 class Fill:
     """A pattern that stands for blocks that could not be read: repeated from the start of a block to its end."""
 
