@@ -209,8 +209,12 @@ _UNPACK = r"""
 # The reference is packed. It is unpacked once, into a folder that is removed at the end.
 command -v UNPACKER >/dev/null ||
     stop "the reference is packed, and UNPACKER, which unpacks it, is not here: $reference"
-folder=''
-trap 'test -z "$folder" || rm -rf "$folder"' EXIT
+folder='' unpacking=''
+clean_up() {
+    test -z "$unpacking" || kill "$unpacking" 2>/dev/null
+    test -z "$folder" || rm -rf "$folder"
+}
+trap clean_up EXIT
 trap 'exit 129' HUP
 trap 'exit 130' INT
 trap 'exit 131' QUIT
@@ -224,7 +228,10 @@ test "$free" -gt "$((reference_bytes / 1024))" ||
     stop "no room to unpack the reference in $parent: $free KiB free, $((reference_bytes / 1024 + 1)) needed; \
 set TMPDIR to a folder with more"
 folder=$(mktemp -d "$parent/imgkit-again.XXXXXX") || stop "no folder could be made in $parent"
-UNPACKER -dc <"$reference" >"$folder/reference" || stop "the reference could not be unpacked: $reference"
+UNPACKER -dc <"$reference" >"$folder/reference" &
+unpacking=$!
+wait "$unpacking" || stop "the reference could not be unpacked: $reference"
+unpacking=''
 reference=$folder/reference
 test "$(size_of "$reference")" = "$reference_bytes" ||
     stop "the reference had $reference_bytes bytes when it was compared, and has not now; compare again"
