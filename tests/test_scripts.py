@@ -343,9 +343,13 @@ class TestScripts:
                 id="GO for the faulty copy",
             ),
             pytest.param(
-                "", {"dd": "exit 0"}, "imgkit preflight ended with status 1; 0 was expected", id="nothing was mended"
+                'case "$*" in *--since*) exit 1;; esac',
+                {},
+                "imgkit preflight ended with status 1; 0 was expected",
+                id="NO-GO for the mended copy",
             ),
-            pytest.param("", {"dd": "exit 3"}, "sh ended with status 3", id="a program fails"),
+            pytest.param("", {"dd": "exit 0"}, "sh ended with status 1", id="nothing was mended"),
+            pytest.param("", {"dd": "exit 3"}, "sh ended with status 1", id="a program fails"),
         ],
     )
     def test_demo_fails_when_the_story_goes_wrong(
