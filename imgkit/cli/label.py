@@ -74,22 +74,32 @@ def check(
 @command.command("build", short_help="Make the label that a plan describes.")
 @click.argument("plan", type=PATH)
 @click.option("-o", "--output", required=True, metavar="FILE", help="The file to write the label's bytes to.")
+@click.option(
+    "--keep-from",
+    type=PATH,
+    metavar="IMAGE",
+    help="Take what lies beside the label, and the fields that PLAN leaves out, from IMAGE: FILE is whole sectors.",
+)
+@access_options
 @output_options
-def build(plan: Path, output: str, json_path: str | None, quiet: bool) -> int:
-    """Make the label block that PLAN describes, with a right checksum, and show where its bytes go.
+def build(plan: Path, output: str, keep_from: Path | None, access: "Access", json_path: str | None, quiet: bool) -> int:
+    """Make the label that PLAN describes, with a right checksum, and show where its bytes go.
 
-    Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown.
+    Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown. FILE holds the
+    label's own bytes; with --keep-from it holds whole sectors, for devices that take nothing less.
 
     \b
-    Example:
+    Examples:
       imgkit label build plan.toml -o label.bin
+      imgkit label build plan.toml -o label.bin --keep-from dump.img
     """
-    check_outputs([output, json_path], [plan])
+    check_outputs([output, json_path], [plan, keep_from])
     from imgkit.label.build import build_label
     from imgkit.label.plan import load_plan
 
-    check_outputs([output, json_path], [Path(each) for each in load_plan(plan).files])
-    built = build_label(str(plan), output)
+    loaded = load_plan(plan)
+    check_outputs([output, json_path], [Path(each) for each in loaded.files])
+    built = build_label(loaded, output, keep_from=keep_from, access=access)
     write_output(output, built.data)
     return deliver(built.result, json_path)
 
