@@ -174,7 +174,7 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         _step(f"Before anything comes over the same way as the last time: {each}")
         for each in (again.first_do if again is not None else ())
     )
-    script = paths.new(".again.sh")
+    script = paths.new(".again.sh" if again is None or again.is_all else ".again.not-all.sh")
     options: list[object] = ["--drive", paths.of["drive"]] if "drive" in paths.of else []
     options += ["--allow-tail"] if found.given.tail == "allow" else []
     compare = _imgkit("compare", paths.of["reference"], paths.target, *options, *_access(found), "--copy-again", script)
