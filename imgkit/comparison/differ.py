@@ -36,6 +36,7 @@ from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.spans import Span
 
 if TYPE_CHECKING:
+    from imgkit.comparison.emptiness import Fill
     from imgkit.comparison.journal import Journal
 
 DEFAULT_MAX_RANGES = 10_000
@@ -57,6 +58,7 @@ def compare(
     tail: Tail = "forbid",
     max_ranges: int = DEFAULT_MAX_RANGES,
     digests: Sequence[Algorithm] = (),
+    fills: Sequence[bytes] = (),
     answer: Answer = "explained",
     journal: Path | None = None,
     access: Access = DEFAULT_ACCESS,
@@ -68,7 +70,8 @@ def compare(
     `partitions` (names in the reference's label, `2/a` for one inside an outer one) limit what is compared, `skip` is
     left out; all in blocks of `block_size`. `defects` are known bad blocks, told where they are and whether the
     faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
-    both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
+    both whole media from the same reading; they need the whole to be compared. `fills` are patterns that were put, from
+    the start of a block to its end, where a medium could not be read when it was made. `answer="facts"` leaves out why
     blocks differ and what to copy again. `journal` is a file that keeps what is known so far, and from which the same
     call goes on; it does not go with digests, and is left for the caller to remove when the result is safe. `access`
     says how media are opened. `progress` is called with the bytes done and the bytes to do.
@@ -86,7 +89,7 @@ def compare(
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in (reference, copy)
         ]
-        run = _Run(media[0], media[1], block_size, drive, defects, tail)
+        run = _Run(media[0], media[1], block_size, drive, defects, tail, fills)
         run.ask_for(ranges, partitions, skip)
         return run.carry_out(max_ranges, digests, answer, journal, progress)
 
@@ -102,6 +105,7 @@ class _Run:
         drive: Drive | None,
         defects: Sequence[Span],
         tail: Tail,
+        fills: Sequence[bytes],
     ) -> None:
         self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
         self.elapsed_before = 0.0
@@ -113,6 +117,7 @@ class _Run:
         self.copy_labels = read_labels(copy, drive=drive)
         labels = self.reference_labels.labels or self.copy_labels.labels
         self.block_size, self.block_size_source = block_size_of(labels, block_size)
+        self.fills = self._fills_of(fills)
         end_byte = max(reference.size_bytes, copy.size_bytes)
         self.places = Places(labels, drive, self.block_size, end_byte)
         self.reference_blocks = -(-reference.size_bytes // self.block_size)
@@ -120,6 +125,13 @@ class _Run:
         self.all_blocks = max(self.reference_blocks, self.copy_blocks)
         self.asked: tuple[Span, ...] = ()
         self.not_asked: list[NotCompared] = []
+
+    def _fills_of(self, patterns: Sequence[bytes]) -> "Sequence[Fill]":
+        if not patterns:
+            return ()
+        from imgkit.comparison.emptiness import fills_of
+
+        return fills_of(patterns, self.block_size)
 
     def ask_for(self, ranges: Sequence[Span], names: Sequence[str], skip: Sequence[Span]) -> None:
         """Settle which blocks are to be compared; raises RequestError for one that no medium has."""
@@ -236,7 +248,7 @@ class _Run:
             missing = list(spans.union([*missing, *spans.intersection(differing, cut)]))
             differing = list(spans.difference(differing, cut))
         view = View(self.reference, self.copy, self.block_size)
-        explanation = explain(view, differing, missing, by_state["unreadable"])
+        explanation = explain(view, differing, missing, by_state["unreadable"], self.fills)
         found: list[Finding] = []
         if self.drive is not None:
             from imgkit.comparison.patterns import patterns
@@ -247,16 +259,7 @@ class _Run:
             findings=by_severity([*result.findings, *found]),
             episodes=explanation.episodes,
             explained=Explained(explanation.looked_at_blocks, explanation.differing_blocks, result.differing_blocks),
-            copy_again=copy_again(
-                str(self.reference.path),
-                str(self.copy.path),
-                self.reference.size_bytes,
-                self.block_size,
-                result.ranges,
-                result.ranges_total,
-                explanation.episodes,
-                result.not_compared,
-            ),
+            copy_again=copy_again(result, explanation),
             elapsed_seconds=self._elapsed_seconds(),
         )
 
@@ -387,6 +390,7 @@ class _Run:
             defects_total=len(spans.union(self.defects)),
             not_compared=tuple(sorted(not_compared, key=lambda each: each.first)),
             interrupted=stopped_at is not None or not self.went_back,
+            fill_patterns=tuple(fill.pattern.hex() for fill in self.fills),
             labels=LabelPair(self.reference_labels.labels, self.copy_labels.labels),
             label_differences=differing_fields(self.reference_labels.labels, self.copy_labels.labels),
         )
