@@ -179,9 +179,6 @@ def the_label_over_boot_code(original: bytes) -> bytes:
     return with_piece(original, 1, WideLabel().to_bytes().ljust(SECTOR_SIZE, b"\0"))
 
 
-UNTIL_IT_IS_UNPACKED = pytest.mark.xfail(
-    strict=True, reason="the copy-again script takes a packed reference as it lies there"
-)
 WAYS: list[Any] = [
     (raw, a_block),
     (raw, cut_short),
@@ -191,7 +188,8 @@ WAYS: list[Any] = [
     (device, another_label),
     (device, the_label_over_boot_code),
     (packed, another_label),
-    pytest.param(packed_reference, a_block, marks=UNTIL_IT_IS_UNPACKED),
+    (packed_reference, a_block),
+    (packed_reference, another_label),
 ]
 
 
