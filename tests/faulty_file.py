@@ -339,6 +339,10 @@ def writable_loop_device(path: Path) -> Iterator[Path]:
     """A block device of sectors of 512 bytes over a file, which can be written to."""
     with _loop_device(path) as device:
         yield device
+        # What was written through the system's memory of the device is in the file only after that.
+        descriptor = os.open(device, os.O_RDWR)
+        os.fsync(descriptor)
+        os.close(descriptor)
 
 
 @contextlib.contextmanager
