@@ -3,7 +3,7 @@
 import re
 import tomllib
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -21,6 +21,11 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
     Raises DescriptionError naming the file, the table and the field, and what would be right.
     """
+    return described(read_document(path, what=what), kind, source=str(path))
+
+
+def read_document(path: Path, *, what: str) -> dict[str, Any]:
+    """The tables of a TOML file as they stand there; raises DescriptionError for what is not one."""
     try:
         if path.is_dir():
             raise DescriptionError(f"{path}: is a folder, not a {what}")
@@ -30,17 +35,25 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
         raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
     if len(data) > _MAXIMUM_SIZE_BYTES:
         raise DescriptionError(f"{path}: too large for a {what} (over {_MAXIMUM_SIZE_BYTES} bytes)")
-    return parse_description(data, kind, what=what, source=str(path))
+    return _parsed(data, what=what, source=str(path))
 
 
 def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
     """As `read_description`, from bytes; `source` stands for the file in errors."""
+    return described(_parsed(data, what=what, source=source), kind, source=source)
+
+
+def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
     try:
-        document = tomllib.loads(data.decode("utf-8"))
+        return tomllib.loads(data.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
         raise DescriptionError(f"{source}: not TOML: {error}") from None
+
+
+def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:
+    """The tables of a description as a `kind`; raises DescriptionError as `read_description` does."""
     try:
         return msgspec.convert(document, kind)
     except msgspec.ValidationError as error:

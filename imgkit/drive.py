@@ -9,7 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.clock import Clock
-from imgkit.description import read_description
+from imgkit.description import described, read_description, read_document
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.findings import Finding, Result, Verdict
 
@@ -197,8 +197,18 @@ def load_boot(path: str | Path) -> Boot:
     return _load(Path(path)).boot
 
 
+def load_stated(path: str | Path) -> tuple[Drive, frozenset[str]]:
+    """As `load_drive`, with the names of the fields that the file states; the others have their defaults."""
+    document = read_document(Path(path), what="drive file")
+    drive = _checked(Path(path), described(document, _DriveFile, source=str(path))).drive
+    return drive, frozenset(document["drive"])
+
+
 def _load(path: Path) -> _DriveFile:
-    file = read_description(path, _DriveFile, what="drive file")
+    return _checked(path, read_description(path, _DriveFile, what="drive file"))
+
+
+def _checked(path: Path, file: _DriveFile) -> _DriveFile:
     if file.drive.reserved_blocks_at_end >= file.drive.total_sectors:
         raise DescriptionError(
             f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "

@@ -213,6 +213,8 @@ def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
 
 def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
     """There are labels, but none that the plan could speak of."""
+    from imgkit.label.checks.context import WRITE_SAFELY
+
     there = ", ".join(
         decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
     )
@@ -221,7 +223,7 @@ def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
         "stop",
         f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
         Where(field="layout"),
-        "Write the planned label, or correct the plan if the label is the one that was meant.",
+        "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
     )
 
 

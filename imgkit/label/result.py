@@ -123,6 +123,14 @@ class Label(msgspec.Struct, frozen=True):
         )
 
 
+class KeptField(msgspec.Struct, frozen=True):
+    """A field that a plan leaves out, with the value of the label that is there; `partition` None: of the header."""
+
+    field: str
+    partition: str | None
+    value: Any
+
+
 class LabelReport(Result, frozen=True, kw_only=True):
     """What `imgkit label check` answers."""
 

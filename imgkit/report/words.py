@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from imgkit.vote.result import State as VoteState
 
 MOST_TEXT = 300
+MOST_COMMAND_CHARACTERS = 20_000
+"""More than two paths of the greatest length (POSIX: PATH_MAX): a command that is cut short does something else."""
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
 _LONE_BYTES = range(0xDC80, 0xDD00)
 _DAY_SECONDS = 86_400
