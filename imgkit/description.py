@@ -8,11 +8,16 @@ from typing import TypeVar
 import msgspec
 
 from imgkit.errors import DescriptionError
+from imgkit.inputs import read_input
 
 T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 1 << 20
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
+_MOST_KEY_PARTS = 32
+_KEY_PART = r"(?:[A-Za-z0-9_-]++|\"[^\"\n]*+\"|'[^'\n]*+')[ \t]*+"
+_LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}}")
+"""A dotted key with more parts than any has: the parser takes time by the square of them."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -21,22 +26,17 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
     Raises DescriptionError naming the file, the table and the field, and what would be right.
     """
-    try:
-        if path.is_dir():
-            raise DescriptionError(f"{path}: is a folder, not a {what}")
-        with path.open("rb") as file:
-            data = file.read(_MAXIMUM_SIZE_BYTES + 1)
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
-    if len(data) > _MAXIMUM_SIZE_BYTES:
-        raise DescriptionError(f"{path}: too large for a {what} (over {_MAXIMUM_SIZE_BYTES} bytes)")
+    data = read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError)
     return parse_description(data, kind, what=what, source=str(path))
 
 
 def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
     """As `read_description`, from bytes; `source` stands for the file in errors."""
     try:
-        document = tomllib.loads(data.decode("utf-8"))
+        text = data.decode("utf-8")
+        if _LONG_KEY.search(text):
+            raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
+        document = tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:

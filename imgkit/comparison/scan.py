@@ -467,6 +467,8 @@ def scan_hashing(
     interrupted = attend([threading.Thread(target=reading.run, daemon=True)], reading.stop, tick)
     if reading.error is not None:
         raise reading.error
+    if not interrupted and reading.reached < reading.end:
+        raise MemoryError("the thread that reads ended before its work was done")
     pair.is_interrupted = interrupted
     if interrupted and reading.reached < reading.end:
         return min(reading.reached, pair.shared_end), {"reference", "copy"}

@@ -5,6 +5,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, Generic, NamedTuple, TypeVar
 
+from imgkit.errors import ResourceError
+
 R = TypeVar("R")
 
 WORKERS = 2
@@ -143,14 +145,24 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]
     interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
     if queue.error is not None:
         raise queue.error
+    if not interrupted and queue.unfinished_from is not None:
+        raise MemoryError("the threads ended before their work was done")
     return interrupted
+
+
+def start(thread: threading.Thread) -> None:
+    """Start a thread; raises ResourceError when the system gives no more of them."""
+    try:
+        thread.start()
+    except RuntimeError as error:
+        raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
 
 
 def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
     """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
     try:
         for thread in threads:
-            thread.start()
+            start(thread)
         for thread in threads:
             while thread.is_alive():
                 thread.join(_TICK_SECONDS)

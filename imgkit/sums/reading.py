@@ -51,6 +51,8 @@ def read_in_order(
     reading.is_interrupted = attend([threading.Thread(target=loop.run, daemon=True)], loop.stop, tick)
     if loop.error is not None:
         raise loop.error
+    if not reading.is_interrupted and reading.reached < end:
+        raise MemoryError("the thread that reads ended before its work was done")
     reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
     return reading
 

@@ -5,9 +5,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from imgkit.documents import read_bounded, read_document
+from imgkit.documents import read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.inputs import read_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
@@ -58,7 +59,7 @@ def load_sheet(path: str | Path) -> Sheet:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    return read_bounded(Path(path), "console log", MOST_LOG_BYTES, InputError)
+    return read_input(path, "console log", MOST_LOG_BYTES, InputError)
 
 
 def answers_in(log: bytes, sheet: Sheet) -> Answers:

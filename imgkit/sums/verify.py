@@ -12,6 +12,7 @@ from imgkit.documents import read_document
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.inputs import open_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
@@ -70,12 +71,9 @@ def verify(
 
 def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
     """The file of the block digests, open at its start; raises DescriptionError when it is not the seal's."""
-    try:
-        if not path.is_file():
-            raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
-        file = path.open("rb")
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+    if not path.is_file():
+        raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
+    file = open_input(path, "file of block digests", DescriptionError)
     try:
         digest, size = hashlib.sha256(), 0
         while piece := file.read(_COPY_BYTES):
