@@ -14,7 +14,8 @@ T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 1 << 20
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
-_MOST_KEY_PARTS = 32
+_MOST_TOLD = 200
+_MOST_KEY_PARTS = 8
 _KEY_PART = r"(?:[A-Za-z0-9_-]++|\"[^\"\n]*+\"|'[^'\n]*+')[ \t]*+"
 _LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}}")
 """A dotted key with more parts than any has: the parser takes time by the square of them."""
@@ -40,7 +41,7 @@ def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> 
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
-        raise DescriptionError(f"{source}: not TOML: {error}") from None
+        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_TOLD]}") from None
     try:
         return msgspec.convert(document, kind)
     except msgspec.ValidationError as error:

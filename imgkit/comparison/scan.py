@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
 PIECE_BYTES = 256 << 10
+MOST_PIECE_BLOCKS = 1 << 13
+"""With small blocks pieces are shorter, since what is found has a cost for each block."""
 UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
@@ -54,7 +56,7 @@ class Pair:
     @property
     def piece_size(self) -> int:
         """The largest multiple of the block size that is no larger than a piece, at least one block."""
-        return max(1, PIECE_BYTES // self.block_size) * self.block_size
+        return max(1, min(MOST_PIECE_BLOCKS, PIECE_BYTES // self.block_size)) * self.block_size
 
 
 class Losses(NamedTuple):
@@ -277,7 +279,7 @@ def scan(
     if not spans:
         return None
     piece = pair.piece_size
-    pieces_in_strip = max(1, STRIP_BYTES // piece) if keeper is None else 1
+    pieces_in_strip = max(1, STRIP_BYTES // max(PIECE_BYTES, piece)) if keeper is None else 1
 
     def take_in(found: StripResult) -> None:
         if found is not _NOTHING:
@@ -509,7 +511,7 @@ class _HashedReading:
         from concurrent.futures import ThreadPoolExecutor
 
         pair, piece = self._pair, self._pair.piece_size
-        strip_size = max(1, HASHED_STRIP_BYTES // piece) * piece
+        strip_size = max(1, HASHED_STRIP_BYTES // max(PIECE_BYTES, piece)) * piece
         reference, copy = (CarefulReader(pair, medium, self._check) for medium in (pair.reference, pair.copy))
         sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
         with ThreadPoolExecutor(2) as pool:

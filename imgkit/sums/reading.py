@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
 _BUFFERS = 4
 
-Taker = Callable[[int, memoryview], None]
-"""Called in order with the place of each piece and its bytes, which it must not keep."""
+Stretch = tuple[int, int]
+Taker = Callable[[int, memoryview, Sequence[Stretch]], None]
+"""Called in order with the place of each piece, its bytes, which it must not keep, and what of these (from, to) could
+not be read."""
 
 
 class Reading:
@@ -104,7 +106,7 @@ class _Loop:
                 reading.ended_early = reading.ended_early or survived.ended_early
                 reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
                 taken[slot] = [
-                    pool.submit(taker, offset, view) for pool, taker in zip(pools, self._takers, strict=True)
+                    pool.submit(taker, offset, view, survived.lost) for pool, taker in zip(pools, self._takers, strict=True)
                 ]
                 reading.reached = offset + len(view)
             for slot_waiting in taken:
