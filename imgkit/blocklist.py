@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from pathlib import Path
 
-from imgkit.documents import read_bounded
 from imgkit.errors import DescriptionError, RequestError
+from imgkit.inputs import read_input
 from imgkit.spans import Span, parse_number, union
 
 HEADER = "first,count"
@@ -21,7 +21,7 @@ def read_block_list(path: str | Path) -> tuple[Span, ...]:
     line, and what would be right.
     """
     path = Path(path)
-    data = read_bounded(path, "list of blocks", MOST_LIST_BYTES, DescriptionError)
+    data = read_input(path, "list of blocks", MOST_LIST_BYTES, DescriptionError)
     return parse_block_list(data, source=str(path))
 
 

@@ -8,11 +8,17 @@ from typing import Any, TypeVar
 import msgspec
 
 from imgkit.errors import DescriptionError
+from imgkit.inputs import read_input
 
 T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 1 << 20
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
+_MOST_TOLD = 200
+_MOST_KEY_PARTS = 8
+_KEY_PART = r"(?:[A-Za-z0-9_-]++|\"[^\"\n]*+\"|'[^'\n]*+')[ \t]*+"
+_LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}}")
+"""A dotted key with more parts than any has: the parser takes time by the square of them."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -26,16 +32,7 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
 def read_document(path: Path, *, what: str) -> dict[str, Any]:
     """The tables of a TOML file as they stand there; raises DescriptionError for what is not one."""
-    try:
-        if path.is_dir():
-            raise DescriptionError(f"{path}: is a folder, not a {what}")
-        with path.open("rb") as file:
-            data = file.read(_MAXIMUM_SIZE_BYTES + 1)
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read this {what}: {error.strerror}") from None
-    if len(data) > _MAXIMUM_SIZE_BYTES:
-        raise DescriptionError(f"{path}: too large for a {what} (over {_MAXIMUM_SIZE_BYTES} bytes)")
-    return _parsed(data, what=what, source=str(path))
+    return _parsed(read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError), what=what, source=str(path))
 
 
 def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
@@ -45,11 +42,14 @@ def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> 
 
 def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(data.decode("utf-8"))
+        text = data.decode("utf-8")
+        if _LONG_KEY.search(text):
+            raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
+        return tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
-        raise DescriptionError(f"{source}: not TOML: {error}") from None
+        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_TOLD]}") from None
 
 
 def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:

@@ -1,17 +1,23 @@
 """The JSON files that imgkit writes and reads again: each carries its own digest, so that a change shows."""
 
 import re
-from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
 
-from imgkit.errors import DescriptionError, ImgkitError
+from imgkit.errors import DescriptionError
+from imgkit.inputs import read_input
 
 T = TypeVar("T", bound=msgspec.Struct)
 
-MOST_BYTES = 256 << 20
+MOST_BYTES = 48 << 20
+MOST_MARKS = 2_500_000
+"""How many brackets, commas, quotes and backslashes a document may have: what its values cost in memory, some 100 bytes
+each, depends on these and not on its size. Those who write documents keep below both."""
+MOST_DEPTH = 64
+_MARKS = (b"[", b"{", b",", b'"', b"\\")
+_STRING_OR_BRACKET = re.compile(rb'"(?:[^"\\]++|\\.)*+"?|([\[{])|[\]}]', re.DOTALL)
 _DIGEST_FIELD = "digest"
 _ACTING = re.compile(rb"\x7f|\xc2[\x80-\x9f]|\xd8\x9c|\xe2\x80[\x8e\x8f\xa8-\xae]|\xe2\x81[\xa6-\xaf]")
 """In UTF-8: delete, the C1 controls, and what Unicode has to set the direction of text or to end a line with."""
@@ -61,12 +67,7 @@ def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
     Raises DescriptionError with the reason when it cannot be read, is cut short, is something else, was made by a
     newer version, or is not as it was written.
     """
-    data = _read(path, what)
-    try:
-        fields = msgspec.json.decode(data)
-    except (msgspec.DecodeError, RecursionError, ValueError) as error:
-        reason = "cut short" if "truncated" in str(error) or not data.rstrip().endswith(b"}") else "damaged"
-        raise DescriptionError(f"{path}: {reason}: not a whole {what}: {error}") from None
+    fields = parse_json(read_input(path, what, MOST_BYTES, DescriptionError), what=what, source=str(path))
     if not isinstance(fields, dict):
         raise DescriptionError(f"{path}: not a {what}")
     _check_schema(path, fields.get("schema"), schema, what)
@@ -86,30 +87,29 @@ def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
         raise DescriptionError(f"{path}: not a {what}: {error}") from None
 
 
-def _read(path: Path, what: str) -> bytes:
-    with suppress(OSError, ValueError):
-        if path.exists() and not path.is_file() and not path.is_dir():
-            raise DescriptionError(f"{path}: is not a file, so not a {what}")
-    data = read_bounded(path, what, MOST_BYTES, DescriptionError)
+def parse_json(data: bytes, *, what: str, source: str) -> Any:
+    """The value that a JSON text holds; `source` stands for the file in errors.
+
+    Raises DescriptionError with the reason, for a text that is too deeply nested or too large to be a `what` before
+    any of it is parsed.
+    """
     if not data.strip():
-        raise DescriptionError(f"{path}: is empty, not a {what}")
-    return data
-
-
-def read_bounded(path: Path, what: str, most_bytes: int, error_kind: type[ImgkitError]) -> bytes:
-    """The bytes of a file that `what` names ("seal"); raises `error_kind` when it cannot be read or is too large."""
+        raise DescriptionError(f"{source}: is empty, not a {what}")
+    if sum(data.count(mark) for mark in _MARKS) > MOST_MARKS:
+        raise DescriptionError(f"{source}: not a {what}: it holds more values than any has")
+    depth = 0
+    for found in _STRING_OR_BRACKET.finditer(data):
+        if found[1]:
+            depth += 1
+            if depth > MOST_DEPTH:
+                raise DescriptionError(f"{source}: not a {what}: nested more than {MOST_DEPTH} deep")
+        elif found[0] in (b"]", b"}"):
+            depth -= 1
     try:
-        if path.is_dir():
-            raise error_kind(f"{path}: is a folder, not a {what}")
-        with path.open("rb") as file:
-            data = file.read(most_bytes + 1)
-    except OSError as error:
-        raise error_kind(f"{path}: cannot read this {what}: {error.strerror}") from None
-    except ValueError as error:
-        raise error_kind(f"{str(path)[:80]!r}: cannot read this {what}: {error}") from None
-    if len(data) > most_bytes:
-        raise error_kind(f"{path}: too large for a {what} (over {most_bytes} bytes)")
-    return data
+        return msgspec.json.decode(data)
+    except (msgspec.DecodeError, RecursionError, ValueError) as error:
+        reason = "cut short" if "truncated" in str(error) or not data.rstrip().endswith(b"}") else "damaged"
+        raise DescriptionError(f"{source}: {reason}: not a whole {what}: {error}") from None
 
 
 def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:

@@ -19,3 +19,7 @@ class RequestError(ImgkitError):
 
 class OutputError(ImgkitError):
     """An output that may not or cannot be written."""
+
+
+class ResourceError(ImgkitError):
+    """Something of which the system gives no more, such as threads."""

@@ -33,6 +33,7 @@ FLOORS = {
     "digests": 1,
     "documents": 1,
     "errors": 1,
+    "inputs": 1,
     "outputs": 1,
 }
 """The rooms by floor: a room may import rooms of the floors below it, and itself."""

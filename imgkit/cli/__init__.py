@@ -1,15 +1,16 @@
 """The command: options in, one library call, a result handed to a renderer, an exit status."""
 
 import os
-import signal
 import sys
 from contextlib import suppress
 from importlib import import_module
+from pathlib import Path
 from typing import Any, NoReturn
 
 import click
 
 from imgkit import __version__
+from imgkit.cli import process
 from imgkit.errors import ImgkitError
 
 _COMMANDS = {
@@ -25,6 +26,9 @@ _COMMANDS = {
     "worksheet": "Make sums for an old machine to compute.",
 }
 """What each command does, in a line. The file of a command is called as it is, and holds it as `command`."""
+_OUT_OF_MEMORY = "out of memory: end other programs, or raise the limit (ulimit -v): 256 MiB are needed"
+_MOST_TOLD = 200
+"""Characters of an error's own words."""
 
 
 class _LateGroup(click.Group):
@@ -61,22 +65,15 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     The interpreter is not taken apart first: that only gives back memory that the system takes back anyway, and needs
     more time than many an answer. Nothing is left to be done at the exit: outputs are closed, threads have ended.
     """
-    end_as_ctrl_c_does()
-    status = run(sys.argv[1:] if arguments is None else arguments)
+    try:
+        process.prepare()
+        status = run(sys.argv[1:] if arguments is None else arguments)
+    except MemoryError:
+        status = _fail(_OUT_OF_MEMORY)
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, ValueError):
             stream.flush()
     os._exit(status)
-
-
-def end_as_ctrl_c_does() -> None:
-    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
-
-    What is ignored, as under `nohup`, stays so.
-    """
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:
-            signal.signal(number, signal.default_int_handler)
 
 
 def run(arguments: list[str]) -> int:
@@ -98,12 +95,30 @@ def run(arguments: list[str]) -> int:
     except SystemExit:
         return _fail("standard output was closed before the help was written")
     except MemoryError:
-        return _fail("out of memory")
+        return _fail(_OUT_OF_MEMORY)
+    except Exception as error:  # noqa: BLE001 - whatever it is, a traceback and the status of "differs" help nobody
+        return _fail(_unforeseen(error))
     return status if isinstance(status, int) else 0
+
+
+def _unforeseen(error: Exception) -> str:
+    """The kind of an error that nobody foresaw, and the last place in this package that it came through."""
+    package = Path(__file__).parent.parent
+    place = ""
+    trace = error.__traceback__
+    while trace is not None:
+        file = Path(trace.tb_frame.f_code.co_filename)
+        if file.is_relative_to(package):
+            place = f" in {file.relative_to(package)}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    told = str(error)[:_MOST_TOLD]
+    return (
+        f"internal error: {type(error).__name__}{f' ({told})' if told else ''}{place}; please report it with the call"
+    )
 
 
 def _fail(message: str) -> int:
     line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
-    with suppress(OSError):
+    with suppress(OSError, ValueError):
         print(f"imgkit: {line}", file=sys.stderr)
     return 2

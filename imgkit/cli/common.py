@@ -336,8 +336,17 @@ def silence_standard_output() -> None:
 
 
 def load_meanwhile(module: str) -> None:
-    """Import what will be needed at the end while the media are read, where the reading leaves time for it."""
-    threading.Thread(target=import_module, args=(module,), daemon=True).start()
+    """Import what will be needed at the end while the media are read, where the reading leaves time for it.
+
+    What goes wrong with that goes wrong again where it is needed, and is reported there.
+    """
+
+    def fetch() -> None:
+        with suppress(Exception):
+            import_module(module)
+
+    with suppress(RuntimeError):
+        threading.Thread(target=fetch, daemon=True).start()
 
 
 @contextmanager
@@ -348,6 +357,7 @@ def progress_bar(quiet: bool, what: str) -> Iterator[Callable[[int, int], None] 
         return
     from tqdm import tqdm
 
+    tqdm.monitor_interval = 0
     with tqdm(desc=what, unit="B", unit_scale=True, unit_divisor=1000, leave=False, delay=0.5) as bar:
 
         def show(done: int, total: int) -> None:

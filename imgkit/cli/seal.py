@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.command("seal")
 @click.argument("image", type=PATH)
 @click.option("-o", "--output", required=True, metavar="FILE", help="The seal, as JSON.")
-@click.option("--range-size", type=SIZE, default="1M", show_default=True, help="Bytes that one digest stands for.")
+@click.option("--range-size", type=SIZE, help="Bytes that one digest stands for [default: 1M; more from 750G on].")
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
 @click.option("--to-block", is_flag=True, help="Also a digest of each block, in FILE.blocks beside the seal.")
 @click.option("--check-line", metavar="FILE", help="Also write a line that `sha256sum -c` reads.")
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 def command(
     image: Path,
     output: str,
-    range_size: int,
+    range_size: int | None,
     block_size: int | None,
     to_block: bool,
     check_line: str | None,

@@ -10,6 +10,7 @@ from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, StripResult
 from imgkit.comparison.scan import (
     MOST_PASSED_OVER,
     NOTHING,
+    PIECE_BYTES,
     CarefulReader,
     Keeper,
     Losses,
@@ -135,7 +136,7 @@ class RangeTaker:
 
 def strip_bytes(pair: Pair) -> int:
     """How much is read at a time: whole pieces."""
-    return max(1, HASHED_STRIP_BYTES // pair.piece_size) * pair.piece_size
+    return max(1, HASHED_STRIP_BYTES // max(PIECE_BYTES, pair.piece_size)) * pair.piece_size
 
 
 def scan_hashing(
@@ -162,6 +163,8 @@ def scan_hashing(
     interrupted = attend([threading.Thread(target=reading.run, daemon=True)], reading, tick)
     if reading.error is not None:
         raise reading.error
+    if not interrupted and reading.reached < reading.end:
+        raise MemoryError("the thread that reads ended before its work was done")
     pair.is_interrupted = interrupted
     if interrupted and reading.reached < reading.end:
         return min(reading.reached, pair.shared_end)

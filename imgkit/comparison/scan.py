@@ -22,6 +22,8 @@ from imgkit.medium.survival import BeforeEachTry, Survived
 from imgkit.spans import Span, intersection, total, union
 
 PIECE_BYTES = 256 << 10
+MOST_PIECE_BLOCKS = 1 << 13
+"""With small blocks pieces are shorter, since what is found has a cost for each block."""
 UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
@@ -64,7 +66,7 @@ class Pair:
     @property
     def piece_size(self) -> int:
         """The largest multiple of the block size that is no larger than a piece, at least one block."""
-        return max(1, PIECE_BYTES // self.block_size) * self.block_size
+        return max(1, min(MOST_PIECE_BLOCKS, PIECE_BYTES // self.block_size)) * self.block_size
 
 
 class Losses(NamedTuple):
@@ -323,7 +325,7 @@ def scan(
         return None
     pair.wants_evidence, pair.only_compares = keeper is not None, True
     piece = pair.piece_size
-    pieces_in_strip = max(1, STRIP_BYTES // piece) if keeper is None else 1
+    pieces_in_strip = max(1, STRIP_BYTES // max(PIECE_BYTES, piece)) if keeper is None else 1
 
     def take_in(found: StripResult) -> None:
         if found is not NOTHING:

@@ -7,6 +7,8 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
+from imgkit.errors import ResourceError
+
 R = TypeVar("R")
 T = TypeVar("T")
 
@@ -188,7 +190,17 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Ca
     interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue, tick)
     if queue.error is not None:
         raise queue.error
+    if not interrupted and queue.unfinished_from is not None:
+        raise MemoryError("the threads ended before their work was done")
     return interrupted
+
+
+def start(thread: threading.Thread) -> None:
+    """Start a thread; raises ResourceError when the system gives no more of them."""
+    try:
+        thread.start()
+    except RuntimeError as error:
+        raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
 
 
 def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], None]) -> bool:
@@ -198,7 +210,7 @@ def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], N
     """
     try:
         for thread in threads:
-            thread.start()
+            start(thread)
         for thread in threads:
             while thread.is_alive():
                 thread.join(_TICK_SECONDS)

@@ -186,7 +186,7 @@ def _unpack_members(
                     _write_sparse(path, target, position, bytes(pending[:whole]))
                     position += whole
                     del pending[:whole]
-        except InputError:
+        except (InputError, MemoryError):
             raise
         except Exception as error:  # noqa: BLE001 - each library has its own family of errors
             if "memory" in str(error).lower():

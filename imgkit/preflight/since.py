@@ -8,12 +8,14 @@ from typing import Any
 import msgspec
 
 from imgkit.comparison.labels import differing_fields
+from imgkit.documents import MOST_BYTES, parse_json
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding
+from imgkit.inputs import read_input
 from imgkit.label.result import Label
 from imgkit.preflight.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
 
-MOST_BYTES = 64 << 20
+_WHAT = "preflight's JSON"
 _SCHEMA = re.compile(r"imgkit\.preflight/([0-9]{1,9})\Z")
 
 
@@ -56,11 +58,7 @@ class Earlier(msgspec.Struct, frozen=True, kw_only=True):
 def load_earlier(path: str | Path) -> Earlier:
     """Read the JSON of an earlier preflight; raises DescriptionError with the reason for a file that is none."""
     path = Path(path)
-    data = _read(path)
-    try:
-        fields = msgspec.json.decode(data)
-    except (msgspec.DecodeError, RecursionError, ValueError) as error:
-        raise DescriptionError(f"{path}: not the JSON of a preflight: {error}") from None
+    fields = parse_json(read_input(path, _WHAT, MOST_BYTES, DescriptionError), what=_WHAT, source=str(path))
     stated = fields.get("schema") if isinstance(fields, dict) else None
     known = _SCHEMA.match(stated) if isinstance(stated, str) else None
     if known is None:
@@ -122,18 +120,3 @@ def _digests(before: Earlier, now: Preflight) -> Iterator[Changed]:
 
 def _key(finding: Finding) -> tuple[str, ...]:
     return finding.id, finding.severity, finding.message, str(finding.where)
-
-
-def _read(path: Path) -> bytes:
-    try:
-        if path.exists() and not path.is_file():
-            raise DescriptionError(f"{path}: is not a file, so not the JSON of a preflight")
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read the JSON of a preflight: {error.strerror}") from None
-    except ValueError as error:
-        raise DescriptionError(f"{str(path)[:80]!r}: cannot read the JSON of a preflight: {error}") from None
-    if len(data) > MOST_BYTES:
-        raise DescriptionError(f"{path}: too large for the JSON of a preflight (over {MOST_BYTES} bytes)")
-    return data

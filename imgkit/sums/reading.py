@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
 _BUFFERS = 4
 
-Taker = Callable[[int, memoryview], None]
-"""Called in order with the place of each piece and its bytes, which it must not keep."""
+Stretch = tuple[int, int]
+Taker = Callable[[int, memoryview, Sequence[Stretch]], None]
+"""Called in order with the place of each piece, its bytes, which it must not keep, and what of these (from, to) could
+not be read."""
 
 
 class Reading:
@@ -51,6 +53,8 @@ def read_in_order(
     reading.is_interrupted = attend([threading.Thread(target=loop.run, daemon=True)], loop, tick)
     if loop.error is not None:
         raise loop.error
+    if not reading.is_interrupted and reading.reached < end:
+        raise MemoryError("the thread that reads ended before its work was done")
     reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
     return reading
 
@@ -112,7 +116,8 @@ class _Loop:
                     reading.ended_early = reading.ended_early or survived.ended_early
                     reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
                     taken[slot] = [
-                        pool.submit(taker, offset, view) for pool, taker in zip(pools, self._takers, strict=True)
+                        pool.submit(taker, offset, view, survived.lost)
+                        for pool, taker in zip(pools, self._takers, strict=True)
                     ]
                     reading.reached = offset + len(view)
             for slot_waiting in taken:

@@ -24,6 +24,7 @@ DEFAULT_RANGE_BYTES = 1 << 20
 RANGE_DIGEST_BYTES = 16
 BLOCK_DIGEST_BYTES = 8
 _PIECE_BYTES = 1 << 20
+_MOST_PIECE_BLOCKS = 1 << 15
 _MOST_RANGES = MOST_BYTES // 2 // RANGE_DIGEST_BYTES
 
 
@@ -43,7 +44,7 @@ class Sink(Protocol):
 def seal_medium(
     medium: str | Path | Medium,
     *,
-    range_bytes: int = DEFAULT_RANGE_BYTES,
+    range_bytes: int | None = None,
     block_size: int | None = None,
     block_sink: Sink | None = None,
     block_file_name: str = "",
@@ -52,10 +53,10 @@ def seal_medium(
 ) -> Sealed:
     """Read a medium once and make a seal of it.
 
-    `block_size` in bytes is the label's sector size unless given, 512 where there is no label; `range_bytes` is made
-    a multiple of it. With `block_sink` the digest of each block is written there, and the seal names the file
-    `block_file_name`. Raises InputError when the medium cannot be read whole or changed meanwhile, RequestError for
-    sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the reading: half a seal is none.
+    `block_size` in bytes is the label's sector size unless given, 512 where there is no label; `range_bytes`, 1 MiB
+    unless given and more for a very large medium, is made a multiple of it. With `block_sink` the digest of each block
+    is written there, and the seal names the file `block_file_name`. Raises InputError when the medium cannot be read
+    whole or changed meanwhile, RequestError for sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the reading: half a seal is none.
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
@@ -71,7 +72,7 @@ def seal_medium(
     range_blocks = _range_blocks(range_bytes, size, medium.size_bytes)
     whole = hashlib.sha256()
     ranges = RangeDigests(range_blocks * size, medium.size_bytes)
-    takers: list[Taker] = [lambda _, view: whole.update(view), ranges.take]
+    takers: list[Taker] = [lambda _, view, __: whole.update(view), ranges.take]
     blocks = None
     if block_sink is not None:
         blocks = _BlockWriter(block_sink, size)
@@ -99,7 +100,7 @@ def seal_medium(
             block_size=size,
             range_blocks=range_blocks,
             sha256=whole.hexdigest(),
-            ranges=b"".join(ranges.digests),
+            ranges=bytes(ranges.digests),
             block_digests=None if blocks is None else blocks.summary(block_file_name),
             labels=reading.labels,
         )
@@ -114,7 +115,7 @@ def seal_medium(
         block_size=size,
         blocks=-(-medium.size_bytes // size),
         range_blocks=range_blocks,
-        ranges_total=len(ranges.digests),
+        ranges_total=len(ranges.digests) // RANGE_DIGEST_BYTES,
         sha256=whole.hexdigest(),
         to_block=blocks is not None,
         seal_bytes=len(document),
@@ -124,11 +125,15 @@ def seal_medium(
 
 
 def piece_bytes(block_size: int) -> int:
-    """What is read at a time: about a mebibyte, whole blocks."""
-    return max(1, _PIECE_BYTES // block_size) * block_size
+    """What is read at a time: about a mebibyte, whole blocks, and not so many that what they cost counts."""
+    return max(1, min(_MOST_PIECE_BLOCKS, _PIECE_BYTES // block_size)) * block_size
 
 
-def _range_blocks(range_bytes: int, block_size: int, size_bytes: int) -> int:
+def _range_blocks(range_bytes: int | None, block_size: int, size_bytes: int) -> int:
+    if range_bytes is None:
+        range_bytes = DEFAULT_RANGE_BYTES
+        while size_bytes > range_bytes * _MOST_RANGES // 2:
+            range_bytes *= 2
     if range_bytes < 1:
         raise RequestError("a range holds at least one byte")
     blocks = max(1, range_bytes // block_size)
@@ -155,14 +160,14 @@ def _as_notes(reading: LabelReading) -> list[Finding]:
 
 
 class RangeDigests:
-    """XXH3-128 of each run of `range_bytes`, from pieces that come in order."""
+    """XXH3-128 of each run of `range_bytes`, one after the other, from pieces that come in order."""
 
     def __init__(self, range_bytes: int, size_bytes: int) -> None:
-        self.digests: list[bytes] = []
+        self.digests = bytearray()
         self._range_bytes, self._size_bytes = range_bytes, size_bytes
         self._open = xxhash.xxh3_128()
 
-    def take(self, offset: int, view: memoryview) -> None:
+    def take(self, offset: int, view: memoryview, _: object = ()) -> None:
         position = 0
         while position < len(view):
             place = offset + position
@@ -171,7 +176,7 @@ class RangeDigests:
             self._open.update(view[position : position + count])
             position += count
             if place + count == end:
-                self.digests.append(self._open.digest())
+                self.digests += self._open.digest()
                 self._open = xxhash.xxh3_128()
 
 
@@ -183,7 +188,7 @@ class _BlockWriter:
         self._digest = hashlib.sha256()
         self._size_bytes = 0
 
-    def take(self, _: int, view: memoryview) -> None:
+    def take(self, _: int, view: memoryview, __: object) -> None:
         data = block_digests(view, self._block_size)
         self._sink.write(data)
         self._digest.update(data)

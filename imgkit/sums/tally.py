@@ -6,9 +6,10 @@ from string import ascii_lowercase
 from typing import NamedTuple
 
 from imgkit.clock import Clock
-from imgkit.documents import read_bounded, read_document
+from imgkit.documents import read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.inputs import read_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
@@ -44,7 +45,7 @@ def load_sheet(path: str | Path) -> Sheet:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    return read_bounded(Path(path), "console log", MOST_LOG_BYTES, InputError)
+    return read_input(path, "console log", MOST_LOG_BYTES, InputError)
 
 
 class Tallied(NamedTuple):

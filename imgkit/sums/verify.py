@@ -11,6 +11,7 @@ from imgkit.documents import read_document
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.inputs import open_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
@@ -69,12 +70,9 @@ def verify(
 
 def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
     """The file of the block digests, open at its start; raises DescriptionError when it is not the seal's."""
-    try:
-        if not path.is_file():
-            raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
-        file = path.open("rb")
-    except OSError as error:
-        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+    if not path.is_file():
+        raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
+    file = open_input(path, "file of block digests", DescriptionError)
     try:
         digest, size = hashlib.sha256(), 0
         while piece := file.read(_COPY_BYTES):
@@ -93,29 +91,50 @@ def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
     raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
 
 
+class _Runs:
+    """Runs of blocks in one state, ascending: those that touch become one, the first `most` are kept, all counted."""
+
+    def __init__(self, most: int) -> None:
+        self.kept: list[Span] = []
+        self.blocks = self.total = 0
+        self.end = -1
+        self.most = most
+
+    def add(self, first: int, end: int) -> None:
+        """Take blocks `first` … `end` − 1, as far as they lie behind those before."""
+        first = max(first, self.end)
+        if first >= end:
+            return
+        self.blocks += end - first
+        touches = first == self.end
+        self.total += not touches
+        if touches and self.total == len(self.kept):
+            self.kept[-1] = Span(self.kept[-1].first, end - self.kept[-1].first)
+        elif not touches and len(self.kept) < self.most:
+            self.kept.append(Span(first, end - first))
+        self.end = end
+
+
 class _BlockComparison:
     """The blocks whose digests are not the seal's, from pieces that come in order."""
 
-    def __init__(self, expected: IO[bytes], block_size: int) -> None:
-        self.runs: list[Span] = []
-        self._expected, self._block_size = expected, block_size
+    def __init__(self, expected: IO[bytes], block_size: int, runs: _Runs) -> None:
+        self._expected, self._block_size, self._runs = expected, block_size, runs
 
-    def take(self, offset: int, view: memoryview) -> None:
+    def take(self, offset: int, view: memoryview, lost: Sequence[tuple[int, int]]) -> None:
         found = block_digests(view, self._block_size)
         expected = self._expected.read(len(found))
         if found == expected:
             return
-        size = BLOCK_DIGEST_BYTES
-        first = offset // self._block_size
-        for index, place in enumerate(range(0, len(found), size)):
-            if found[place : place + size] != expected[place : place + size]:
-                self._add(first + index)
+        import numpy as np
 
-    def _add(self, block: int) -> None:
-        if self.runs and self.runs[-1].end == block:
-            self.runs[-1] = Span(self.runs[-1].first, self.runs[-1].count + 1)
-        else:
-            self.runs.append(Span(block, 1))
+        size = self._block_size
+        unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
+        for start, end in lost:
+            unequal[start // size : -(-end // size)] = False
+        edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
+        for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+            self._runs.add(first, end)
 
 
 class _Run:
@@ -135,10 +154,10 @@ class _Run:
         end = min(seal.size_bytes, self.copy.size_bytes)
         whole = hashlib.sha256()
         ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
-        takers: list[Taker] = [lambda _, view: whole.update(view), ranges.take]
-        blocks = None if block_file is None else _BlockComparison(block_file, seal.block_size)
-        if blocks is not None:
-            takers.append(blocks.take)
+        takers: list[Taker] = [lambda _, view, __: whole.update(view), ranges.take]
+        differ = _Runs(max_ranges)
+        if block_file is not None:
+            takers.append(_BlockComparison(block_file, seal.block_size, differ).take)
         reading = read_in_order(
             self.copy,
             end,
@@ -149,52 +168,68 @@ class _Run:
         )
         is_whole = end == seal.size_bytes and not (reading.lost or reading.is_interrupted)
         sha256 = whole.hexdigest() if is_whole else None
-        return self._result(reading, self._states(reading, ranges.digests, blocks), sha256, max_ranges)
+        return self._result(reading, self._states(reading, bytes(ranges.digests), differ), sha256, max_ranges)
 
-    def _states(
-        self, reading: Reading, digests: Sequence[bytes], blocks: _BlockComparison | None
-    ) -> dict[State, tuple[Span, ...]]:
-        """The runs of blocks in each state, none of them in two."""
+    def _states(self, reading: Reading, digests: bytes, differ: _Runs) -> dict[State, _Runs]:
+        """The runs of blocks in each state, none of them in two; `differ` has what a seal to the block found."""
         seal, size = self.seal, self.seal.block_size
+        states: dict[State, _Runs] = {"differ": differ}
+        for state in ("unreadable", "unanswered", "missing", "extra"):
+            states[state] = _Runs(differ.most)
         common = min(seal.blocks, self.copy_blocks)
         reached = common if not reading.is_interrupted else min(common, reading.reached // size)
         unreadable = spans.union(Span(a // size, -(-b // size) - a // size) for a, b in reading.lost)
-        differ: list[Span] = []
-        unknown = [Span(reached, common - reached)]
-        if blocks is not None:
-            differ += blocks.runs
-        else:
-            expected = seal.ranges
-            for index in range(-(-reached // seal.range_blocks)):
-                first = index * seal.range_blocks
-                span = Span(first, min(seal.range_blocks, reached - first))
-                place = index * RANGE_DIGEST_BYTES
-                if index >= len(digests) or spans.overlapping(unreadable, span.first, span.end):
-                    unknown.append(span)
-                elif digests[index] != expected[place : place + RANGE_DIGEST_BYTES]:
-                    differ.append(span)
+        for span in unreadable:
+            states["unreadable"].add(span.first, span.end)
         cut = min(seal.size_bytes, self.copy.size_bytes) // size
         is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
-        if is_cut and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid"):
-            differ.append(Span(cut, 1))
-        ends = {} if reading.is_interrupted else self._ends(common)
-        differing = spans.difference(differ, unreadable)
-        unanswered = spans.difference(unknown, [*unreadable, *differing])
-        return {"differ": differing, "unreadable": unreadable, "unanswered": unanswered, **ends}
+        is_read = states["unreadable"].end <= cut
+        cut_differs = is_cut and is_read and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid")
+        if seal.block_digests is None:
+            self._judge_ranges(digests, reached, unreadable, states, cut if cut_differs else reached)
+        for span in spans.difference([Span(reached, common - reached)], unreadable):
+            states["unanswered"].add(span.first, span.end)
+        if cut_differs:
+            differ.add(cut, cut + 1)
+        if not reading.is_interrupted:
+            states["missing"].add(common, seal.blocks)
+            states["extra"].add(common, self.copy_blocks)
+        return states
 
-    def _ends(self, common: int) -> dict[State, tuple[Span, ...]]:
-        missing, extra = Span(common, self.seal.blocks - common), Span(common, self.copy_blocks - common)
-        return {"missing": spans.union([missing]), "extra": spans.union([extra])}
+    def _judge_ranges(
+        self, digests: bytes, reached: int, unreadable: Sequence[Span], states: dict[State, _Runs], unanswered_end: int
+    ) -> None:
+        """Compare the digests of ranges; of one with an unreadable block nothing is known of its other blocks.
+
+        From block `unanswered_end` on all is known.
+        """
+        seal, width, lost = self.seal, RANGE_DIGEST_BYTES, 0
+        for index in range(-(-reached // seal.range_blocks)):
+            first = index * seal.range_blocks
+            end = min(first + seal.range_blocks, reached)
+            place = index * width
+            while lost < len(unreadable) and unreadable[lost].end <= first:
+                lost += 1
+            if lost < len(unreadable) and unreadable[lost].first < end:
+                position, here = first, lost
+                while here < len(unreadable) and unreadable[here].first < end:
+                    states["unanswered"].add(position, unreadable[here].first)
+                    position, here = unreadable[here].end, here + 1
+                states["unanswered"].add(position, min(end, unanswered_end))
+            elif place + width > len(digests):
+                states["unanswered"].add(first, min(end, unanswered_end))
+            elif digests[place : place + width] != seal.ranges[place : place + width]:
+                states["differ"].add(first, end)
 
     def _result(
-        self, reading: Reading, states: dict[State, tuple[Span, ...]], sha256: str | None, max_ranges: int
+        self, reading: Reading, states: dict[State, _Runs], sha256: str | None, max_ranges: int
     ) -> Verification:
         seal = self.seal
-        totals = {state: spans.total(runs) for state, runs in states.items()}
-        unequal = totals["differ"] + totals.get("missing", 0)
-        unequal += 0 if self.tail == "allow" else totals.get("extra", 0)
+        totals = {state: runs.blocks for state, runs in states.items()}
+        unequal = totals["differ"] + totals["missing"]
+        unequal += 0 if self.tail == "allow" else totals["extra"]
         findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
-        has_missing = totals.get("missing", 0) > 0
+        has_missing = totals["missing"] > 0
         incomplete = (
             totals["unreadable"] > 0
             or reading.is_interrupted
@@ -206,7 +241,7 @@ class _Run:
             verdict = "incomplete"
         elif unequal or says_stop(findings):
             verdict = "fail"
-        runs = sorted((span.first, span.count, state) for state, found in states.items() for span in found)
+        runs = sorted((span.first, span.count, state) for state, found in states.items() for span in found.kept)
         common = min(seal.blocks, self.copy_blocks)
         compared = common - totals["unreadable"] - totals["unanswered"]
         return Verification(
@@ -231,12 +266,12 @@ class _Run:
             compared_blocks=compared,
             equal_blocks=compared - totals["differ"],
             differing_blocks=totals["differ"],
-            missing_blocks=totals.get("missing", 0),
-            extra_blocks=totals.get("extra", 0),
+            missing_blocks=totals["missing"],
+            extra_blocks=totals["extra"],
             unreadable_blocks=totals["unreadable"],
             unanswered_blocks=totals["unanswered"],
             ranges=tuple(self._range(first, count, state) for first, count, state in runs[:max_ranges]),
-            ranges_total=len(runs),
+            ranges_total=sum(found.total for found in states.values()),
             address_source=self.places.address_source,
             drive=self.drive,
             interrupted=reading.is_interrupted,
