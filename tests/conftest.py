@@ -18,7 +18,7 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
 
 SCRIPTS = Path(__file__).resolve().parent.parent / "scripts"
 CHROMIUM = Path("/usr/bin/chromium")
@@ -64,6 +64,25 @@ def browser() -> Iterator["Browser"]:
         launched = playwright.chromium.launch(executable_path=str(CHROMIUM), args=flags)
         yield launched
         launched.close()
+
+
+@pytest.fixture(scope="session")
+def only_window(browser: "Browser") -> "Page":
+    """The page behind `window`."""
+    return browser.new_page()
+
+
+@pytest.fixture
+def window(only_window: "Page") -> Iterator["Page"]:
+    """A page of the browser to go anywhere with, wide and light; it is the same for all tests.
+
+    A page of its own for each of them costs more than all that they do with it. What a test changed of the screen and
+    the medium is put back, what it listens to it removes itself.
+    """
+    only_window.set_viewport_size({"width": 1280, "height": 720})
+    only_window.emulate_media(media="null", color_scheme="light")
+    yield only_window
+    only_window.goto("about:blank")
 
 
 @pytest.fixture(scope="session")

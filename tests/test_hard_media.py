@@ -367,7 +367,7 @@ def test_nothing_is_made_of_a_file_that_is_cut_while_it_is_read(
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize("longest", [513, 5000])
+@pytest.mark.parametrize("longest", [1537, 5000])
 @pytest.mark.parametrize("at_a_fault", ["error", "short"])
 def test_short_reads_of_a_failing_file_change_nothing(
     image: Path, other: Path, capfd: pytest.CaptureFixture[str], at_a_fault: str, longest: int

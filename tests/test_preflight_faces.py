@@ -284,18 +284,19 @@ class TestInTheBrowser:
         file = room.folder / "sheet.html"
         file.write_text(render_preflight(make(room)), encoding="utf-8")
         complaints: list[str] = []
+        page = browser.new_page()
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(file.as_uri())
         for width in (360, 1280):
-            page = browser.new_page(viewport={"width": width, "height": 800})
-            page.on("console", lambda message: complaints.append(message.text))
-            page.on("pageerror", lambda error: complaints.append(str(error)))
-            page.goto(file.as_uri())
+            page.set_viewport_size({"width": width, "height": 800})
             assert page.evaluate("window.ran") is None
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             assert page.evaluate("getComputedStyle(document.querySelector('.box')).borderTopStyle") == "solid"
             box = page.locator(".go-word").bounding_box()
             assert box is not None
             assert box["y"] + box["height"] < 800
-            page.close()
+        page.close()
         assert complaints == []
 
     @pytest.mark.parametrize("paper", ["A4", "Letter"])

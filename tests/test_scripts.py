@@ -353,9 +353,9 @@ class TestScripts:
         ],
     )
     def test_demo_fails_when_the_story_goes_wrong(
-        self, clone: Path, tmp_path: Path, imgkit: str, programs: dict[str, str], told: str
+        self, clone: Path, media: Path, tmp_path: Path, imgkit: str, programs: dict[str, str], told: str
     ) -> None:
-        give_working_environment(clone, before_imgkit=imgkit)
+        give_working_environment(clone, before_imgkit=imgkit, media=media)
         others = tmp_path / "programs"
         others.mkdir()
         for name, line in programs.items():
@@ -415,14 +415,22 @@ class TestScripts:
         assert _json_in(output / "after.json")["answer"] == "go"
 
 
-def give_working_environment(root: Path, before_imgkit: str = "") -> None:
-    """An environment with this Python and the command beside it, or a skipped test; a line of shell may come first."""
+def give_working_environment(root: Path, before_imgkit: str = "", media: Path | None = None) -> None:
+    """An environment with this Python and the command beside it, or a skipped test; a line of shell may come first.
+
+    Where the demo's `media` are there already, they are copied when they are to be written.
+    """
     installed = Path(sys.executable).parent / "imgkit"
     if not installed.exists():
         pytest.skip("the command is not installed beside this Python")
+    copy = (
+        f'case "$1" in */demo_media.py) cp -r {shlex.quote(str(media))} "$2" && exec chmod -R u+w "$2";; esac\n'
+        if media is not None
+        else ""
+    )
     give_environment(
         root,
-        python=f'exec {shlex.quote(sys.executable)} "$@"',
+        python=f'{copy}exec {shlex.quote(sys.executable)} "$@"',
         imgkit=f'{before_imgkit}\nexec {shlex.quote(str(installed))} "$@"',
     )
     if environment.work_needed(root, []) != "nothing":

@@ -315,7 +315,7 @@ def _set_block(data: bytearray, block: int, block_size: int, pattern: bytes) -> 
         data[start:end] = (pattern * (end - start))[: end - start]
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(cases(), st.sampled_from([(1, 1), (1, 3), (4, 8), (64, 64)]))
 def test_a_vote_is_as_by_hand(folder_for_all: Path, case: Case, sizes: tuple[int, int]) -> None:
     """Held against a vote by hand; what is handled at once is made so small that the cases have much of it."""
