@@ -1,4 +1,4 @@
-"""What the process of a command is given before it runs: standard streams, an orderly end, few threads, enough memory or none."""
+"""What the process of a command is given before it runs: standard streams, an orderly end, memory for what it needs."""
 
 import os
 import resource
@@ -15,7 +15,7 @@ _M_ARENA_MAX = -8
 def prepare() -> None:
     """Prepare the process; raises MemoryError when a limit leaves too little memory to begin."""
     _stand_in_for_closed_streams()
-    _end_as_ctrl_c_does()
+    end_as_ctrl_c_does()
     threading.excepthook = _is_reported_by_the_one_who_waits
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     limits = [resource.getrlimit(each)[0] for each in (resource.RLIMIT_AS, resource.RLIMIT_DATA)]
@@ -40,7 +40,7 @@ def _stand_in_for_closed_streams() -> None:
         sys.stderr = os.fdopen(2, "w", closefd=False)
 
 
-def _end_as_ctrl_c_does() -> None:
+def end_as_ctrl_c_does() -> None:
     """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
 
     What is ignored, as under `nohup`, stays so.
