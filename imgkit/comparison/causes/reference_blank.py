@@ -118,7 +118,7 @@ def tell_blank(word: str, blocks: int) -> Told:
     """Speak of blocks in which the reference repeats a word and the copy has data."""
     return Told(
         f"in {blocks} blocks the reference holds nothing but 0x{word} repeated where the copy has data",
-        0.9,
+        0.75,
         {"repeated": word},
     )
 
