@@ -1,7 +1,10 @@
 """What is written: whole or not at all, to no input, to no disk, over nobody else's file; in spite of each other."""
 
+import bz2
 import errno
+import gzip
 import json
+import lzma
 import os
 import resource
 import shutil
@@ -18,6 +21,7 @@ from builders import changed_at, drive_text, random_bytes, write_image
 from faulty_file import loop_device as loop_over
 
 from imgkit.cli import run
+from imgkit.documents import json_text
 from imgkit.errors import OutputError
 from imgkit.outputs import NEW, PAGE, Outputs, json_kind
 
@@ -478,3 +482,70 @@ def test_a_tally_is_printed_though_the_next_worksheet_cannot_be_written(
     assert "console.log" in told.out
     assert told.err.startswith("imgkit: no/where: cannot be made")
     assert json.loads(Path("out.json").read_text())["next_sheet"] is None
+
+
+# JSON
+
+
+ACTING = [0x7F, *range(0x80, 0xA0), 0x61C, 0x200E, 0x200F, *range(0x2028, 0x202F), *range(0x2066, 0x206A)]
+"""Delete, the C1 controls (ISO 6429), the characters that set a direction (Unicode UAX #9), the line separators."""
+
+
+@pytest.mark.parametrize("code", ACTING, ids=[f"U+{code:04X}" for code in ACTING])
+def test_json_has_no_character_that_acts_on_a_screen(code: int) -> None:
+    """What it means stays: the JSON reader of Python's library gives it back."""
+    value = {f"a{chr(code)}b": [f"{chr(code)}é€😀\\"]}
+    data = json_text(value, indent=2)
+    assert chr(code).encode() not in data
+    assert json.loads(data) == value
+
+
+@pytest.mark.parametrize("command", ["inspect", "seal -o out.seal", "compare image.img"])
+def test_a_name_that_is_no_utf_8_makes_valid_json(folder: Path, command: str) -> None:
+    shutil.copy(b"image.img", b"b\xffd.img")
+    ran = in_shell(f"{sys.executable} -m imgkit {command} b$'\\xff'd.img --json out.json")
+    assert ran.returncode == 0
+    data = Path("out.json").read_bytes()
+    assert "b\\xffd.img" in json.loads(data.decode("utf-8"))["call"]
+
+
+# Packed media
+
+
+def packed_xz(check: int) -> bytes:
+    return lzma.compress(DATA, check=check)
+
+
+def packed_zst(*, has_sum: bool) -> bytes:
+    zstandard = pytest.importorskip("zstandard")
+    data: bytes = zstandard.ZstdCompressor(write_checksum=has_sum).compress(DATA)
+    return data
+
+
+@pytest.mark.parametrize(
+    ("name", "make", "is_proven"),
+    [
+        pytest.param("a.xz", lambda: packed_xz(lzma.CHECK_CRC64), True, id="xz, CRC-64"),
+        pytest.param("a.xz", lambda: packed_xz(lzma.CHECK_NONE), False, id="xz, no sum"),
+        pytest.param("a.xz", lambda: packed_xz(4) + bytes(4) + packed_xz(0), False, id="xz, second none"),
+        pytest.param("a.zst", lambda: packed_zst(has_sum=True), True, id="zst, sum"),
+        pytest.param("a.zst", lambda: packed_zst(has_sum=False), False, id="zst, no sum"),
+        pytest.param("a.zst", lambda: packed_zst(has_sum=True) + packed_zst(has_sum=False), False, id="zst, 2nd none"),
+        pytest.param("a.gz", lambda: gzip.compress(DATA), True, id="gz"),
+        pytest.param("a.bz2", lambda: bz2.compress(DATA), True, id="bz2"),
+    ],
+)
+def test_packed_data_without_a_sum_is_said_to_be_unproven(
+    folder: Path, capfd: pytest.CaptureFixture[str], name: str, make: Callable[[], bytes], is_proven: bool
+) -> None:
+    """The packers of Python's library and of the zstd reference library."""
+    Path(name).write_bytes(make())
+    for call in (
+        ["inspect", name],
+        ["compare", "image.img", name],
+        ["label", "check", name],
+        ["seal", name, "-o", "s"],
+    ):
+        run([*call, "--json", "-"])
+        found = [each["id"] for each in json.loads(capfd.readouterr().out)["findings"]]
+        assert found.count("medium.unproven") == (0 if is_proven else 1), call
