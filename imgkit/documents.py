@@ -19,14 +19,46 @@ MOST_DEPTH = 64
 _MARKS = (b"[", b"{", b",", b'"', b"\\")
 _STRING_OR_BRACKET = re.compile(rb'"(?:[^"\\]++|\\.)*+"?|([\[{])|[\]}]', re.DOTALL)
 _DIGEST_FIELD = "digest"
+_ACTING = re.compile(rb"\x7f|\xc2[\x80-\x9f]|\xd8\x9c|\xe2\x80[\x8e\x8f\xa8-\xae]|\xe2\x81[\xa6-\xaf]")
+"""In UTF-8: delete, the C1 controls, and what Unicode has to set the direction of text or to end a line with."""
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _SCHEMA = re.compile(r"(imgkit\.[a-z]+)/([0-9]{1,9})\Z")
 
 
 def to_bytes(document: msgspec.Struct) -> bytes:
-    """The document as UTF-8 JSON with the SHA-256 of its contents in its field `digest`."""
+    """The document as UTF-8 JSON, its `schema` first, with the SHA-256 of its contents in its field `digest`."""
     fields = msgspec.to_builtins(document)
-    fields[_DIGEST_FIELD] = _digest_of(fields)
-    return msgspec.json.format(msgspec.json.encode(fields), indent=1) + b"\n"
+    try:
+        fields[_DIGEST_FIELD] = _digest_of(fields)
+    except UnicodeEncodeError:
+        fields = _without_surrogates(fields)
+        fields[_DIGEST_FIELD] = _digest_of(fields)
+    return json_text({"schema": fields["schema"], **fields}, indent=1)
+
+
+def json_text(value: Any, *, indent: int) -> bytes:
+    """JSON in UTF-8 that ends in a newline and in which no character acts on a screen: these are escaped.
+
+    Bytes of a name that are no UTF-8 (PEP 383) stand there as text, `\\xff`, for JSON has no way to hold them.
+    """
+    try:
+        data = msgspec.json.encode(value)
+    except UnicodeEncodeError:
+        data = msgspec.json.encode(_without_surrogates(msgspec.to_builtins(value)))
+    data = _ACTING.sub(lambda found: b"\\u%04x" % ord(found[0].decode()), data)
+    return msgspec.json.format(data, indent=indent) + b"\n"
+
+
+def _without_surrogates(value: Any) -> Any:
+    if isinstance(value, str):
+        return _SURROGATE.sub(lambda found: _written(ord(found[0])), value)
+    if isinstance(value, dict):
+        return {_without_surrogates(name): _without_surrogates(each) for name, each in value.items()}
+    return [_without_surrogates(each) for each in value] if isinstance(value, list | tuple) else value
+
+
+def _written(code: int) -> str:
+    return f"\\x{code - 0xDC00:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
 
 
 def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:

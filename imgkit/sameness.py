@@ -43,11 +43,67 @@ def place_of(path: str | Path, status: os.stat_result | None = None) -> Place:
     status = status or os.stat(path)  # noqa: PTH116 - a path need not be a Path
     if not stat.S_ISBLK(status.st_mode):
         return Place(status.st_dev, status.st_ino)
-    number, first_byte = status.st_rdev, 0
+    return _place_of_disk(status.st_rdev, Path(path))
+
+
+class Reach(msgspec.Struct, frozen=True):
+    """The bytes that a medium has, or that a file system lies on: from its place up to `end_byte`, None for all."""
+
+    place: Place
+    end_byte: int | None
+
+    def touches(self, other: "Reach") -> bool:
+        """Whether both have a byte in common."""
+        return (
+            self.place.is_on(other.place)
+            and (other.end_byte is None or self.place.first_byte < other.end_byte)
+            and (self.end_byte is None or other.place.first_byte < self.end_byte)
+        )
+
+
+def reach_of(path: str | Path, status: os.stat_result | None = None) -> Reach:
+    """The bytes of a file or block device; `status` as for `place_of`. Raises OSError when the path leads nowhere."""
+    status = status or os.stat(path)  # noqa: PTH116
+    place = place_of(path, status)
+    size = _size_of_disk(status.st_rdev) if stat.S_ISBLK(status.st_mode) else None
+    return Reach(place, None if size is None else place.first_byte + size)
+
+
+def reach_beneath(folder_descriptor: int) -> Reach:
+    """The bytes that the file system of an open folder lies on; nobody else's where that is no disk."""
+    number = os.fstat(folder_descriptor).st_dev
+    if os.major(number) == 0:
+        number = _mounted_from(folder_descriptor) or number
+    place = _place_of_disk(number, None)
+    size = _size_of_disk(number)
+    return Reach(place, None if size is None else place.first_byte + size)
+
+
+def _mounted_from(descriptor: int) -> int | None:
+    """The block device of a file system that has a number of its own, such as one with several volumes."""
+    with suppress(OSError, ValueError, StopIteration):
+        facts = Path(f"/proc/self/fdinfo/{descriptor}").read_text().split()
+        mount = facts[facts.index("mnt_id:") + 1]
+        lines = (line.split() for line in Path("/proc/self/mountinfo").read_text(errors="surrogateescape").splitlines())
+        fields = next(fields for fields in lines if fields[0] == mount)
+        status = Path(fields[fields.index("-") + 2]).stat()
+        return status.st_rdev if stat.S_ISBLK(status.st_mode) else None
+    return None
+
+
+def _size_of_disk(number: int) -> int | None:
+    with suppress(OSError, ValueError):
+        return int((_system_folder(number) / "size").read_text()) * _SYSTEM_SECTOR_BYTES
+    return None
+
+
+def _place_of_disk(number: int, path: Path | None) -> Place:
+    """The place of the block device with this number; `path` is a node of it, when one is known."""
+    first_byte = 0
     for _ in range(_MOST_LAYERS):
         number, start = _disk_of(number)
         first_byte += start
-        behind = _behind_loop(number, Path(path))
+        behind = _behind_loop(number, path)
         if behind is None:
             break
         first_byte += behind.first_byte
@@ -81,12 +137,12 @@ def _disk_of(number: int) -> tuple[int, int]:
     return number, 0
 
 
-def _behind_loop(number: int, path: Path) -> Place | None:
+def _behind_loop(number: int, path: Path | None) -> Place | None:
     """What lies behind a loop device, and from which byte on; None for any other device, or when it is not known."""
     if os.major(number) != _LOOP_MAJOR:
         return None
     minor = os.minor(number)
-    for node in (path, Path(f"/dev/loop{_loop_number(number, minor)}")):
+    for node in filter(None, (path, Path(f"/dev/loop{_loop_number(number, minor)}"))):
         with suppress(OSError):
             descriptor = os.open(node, os.O_RDONLY | os.O_NONBLOCK)
             try:

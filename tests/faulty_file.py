@@ -232,6 +232,11 @@ class Served:
         self._server.stdin.flush()
         assert _line_of(self._server) == "so be it", "the server of the faulty file does not answer"
 
+    def kill(self) -> None:
+        """End the server as a crash does: whoever has the file open gets errors from now on."""
+        self._server.kill()
+        self._server.wait()
+
     def reads(self) -> list[Read]:
         """The reads that arrived since `forget_reads`, in order; the kernel cuts long ones at about 1 MiB."""
         lines = self._log.read_text().splitlines()[self._skipped :] if self._log.exists() else []

@@ -21,13 +21,15 @@ import msgspec
 import numpy.ma
 import xxhash
 
+from imgkit.cli import end_as_ctrl_c_does
 from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
 from imgkit.errors import ImgkitError
 from imgkit.medium import Medium, crew, users
-from imgkit.outputs import write_output
+from imgkit.outputs import Outputs, json_kind
 from imgkit.report import jsonfile
 
 MOST_SECONDS = 0.08
+SIGNALS = {signal.SIGINT, signal.SIGTERM, signal.SIGHUP}
 IMPORTED_BEFOREHAND = (hashlib, numpy.ma, xxhash, episodes, labels, pieces, recopy, users, tempfile, shutil, shlex)
 """Ctrl-C at the end of an import may leave the interpreter its import lock for good: that is not tested here."""
 
@@ -52,17 +54,17 @@ def compare_to_the_end(folder: Path) -> int:
     result = differ.compare(folder / "reference", folder / "copy", journal=path, block_size=512)
     if result.interrupted:
         return 2
-    write_output(str(folder / "result.json"), jsonfile.render(result))
+    Outputs().write(folder / "result.json", jsonfile.render(result), json_kind(result.schema))
     journal.forget(path)
     return 0
 
 
 def child(folder: Path) -> int:
     """Start a comparison in a process of its own; no signal reaches it before it is on its way."""
-    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
     process = os.fork()
     if process:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
         return process
     status = 3
     try:
@@ -75,7 +77,7 @@ def child(folder: Path) -> int:
 
 def answer(folder: Path) -> int:
     try:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
         return compare_to_the_end(folder)
     except ImgkitError as error:
         print(error, flush=True)
@@ -98,6 +100,8 @@ def check_outputs(folder: Path) -> None:
 def main() -> None:
     folder, kills, chance = Path(sys.argv[1]), int(sys.argv[2]), random.Random(sys.argv[3])
     number = getattr(signal, sys.argv[4])
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    end_as_ctrl_c_does()
     slow_down()
     killed = reached = 0
     is_done = False

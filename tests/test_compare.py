@@ -395,8 +395,9 @@ def test_a_request_that_cannot_be_is_refused(pair: tuple[Path, Path], request_: 
 
 def test_a_partition_needs_a_label(tmp_path: Path) -> None:
     path = write_image(tmp_path / "disk.img", image_of(None))
+    other = write_image(tmp_path / "other.img", image_of(None))
     with pytest.raises(RequestError, match="has no label"):
-        compare(path, path, partitions=["a"])
+        compare(path, other, partitions=["a"])
 
 
 @pytest.mark.parametrize("missing", [0, 1], ids=["reference", "copy"])

@@ -439,7 +439,7 @@ def test_a_block_device_is_read(tmp_path: Path, loop_device: Callable[[Path], Pa
     with open_medium(loop_device(write_image(tmp_path / "disk.img", data))) as medium:
         assert (medium.kind, medium.size_bytes) == ("device", len(data))
         assert contents_of(medium) == data
-        assert not medium.changed()
+        assert medium.change() is None
 
 
 # Holes
@@ -531,6 +531,6 @@ def test_a_medium_that_changes_is_noticed(tmp_path: Path, disturb: Callable[[Pat
     path = write_image(tmp_path / "disk.img", CONTENTS)
     with DisturbedMedium(path, 1000, lambda: disturb(path)) as medium:
         medium.read(0, 100)
-        assert not medium.changed()
+        assert medium.change() is None
         medium.read(990, 100)
-        assert medium.changed()
+        assert medium.change() == "contents"

@@ -125,7 +125,6 @@ class TestCommand:
         ("arguments", "told"),
         [
             (["nowhere.img"], "nowhere.img"),
-            (["copy.img", "--reference", "copy.img"], "proves nothing"),
             (["copy.img", "--log", "console.log"], "go together"),
             (["copy.img", "--machine", "drive.toml"], "drive.toml"),
             (["copy.img", "--since", "sheet.json"], "not the JSON of a preflight"),

@@ -15,9 +15,10 @@ from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, i
 from imgkit.cli import run
 from imgkit.documents import to_bytes
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
+from imgkit.sums.log import answers_in
 from imgkit.sums.result import Sheet, Tally
 from imgkit.sums.rules import RULES, Rule
-from imgkit.sums.tally import Tallied, answers_in, load_sheet, tally
+from imgkit.sums.tally import Tallied, load_sheet, tally
 from imgkit.sums.worksheet import Drafted, make_worksheet
 
 IMAGE = image_of(WideLabel())
@@ -76,7 +77,9 @@ NOISE: list[Any] = [
     pytest.param(lambda text: text + text, id="all of it twice"),
     pytest.param(lambda text: text.replace(" ", "  \t"), id="other blanks"),
     pytest.param(lambda text: text.replace("\n", "\x1b[0m\x1b[K\n"), id="control sequences"),
-    pytest.param(lambda text: "\n".join(reversed(text.split("\n"))), id="another order"),
+    pytest.param(
+        lambda text: "\n".join([text.split("\n")[0], *reversed(text.split("\n")[1:])]), id="answers in another order"
+    ),
     pytest.param(lambda text: text.replace("\n", "\n\x07su: x 9 9 9\nq 1 2 0 2\n"), id="other lines between"),
 ]
 
@@ -152,6 +155,81 @@ def test_answers_given_twice(tmp_path: Path, answers: list[str], state: str | No
     assert result.verdict == verdict
     sums = {each for each in answers if each != "error"}
     assert len(result.answered_twice_differently) == (1 if len(sums) > 1 else 0)
+
+
+def partial_log(sheet: Sheet, numbers: range, device: str = "", wrong: dict[int, int | str] | None = None) -> str:
+    """A session that answered only some ranges; it comes to its end if it answered the last one."""
+    told = [line(sheet, number, (wrong or {}).get(number)) for number in numbers]
+    ended = [f"{sheet.tag} end {len(sheet.ranges)}"] if len(sheet.ranges) in numbers else []
+    return "\n".join([f"{sheet.tag} begin {device}".rstrip(), *told, *ended, ""])
+
+
+ALL = range(1, 11)
+
+
+@pytest.mark.parametrize(
+    ("sessions", "states", "verdict"),
+    [
+        pytest.param([(ALL, {}), (ALL, {})], [], "pass", id="two whole ones, both right"),
+        pytest.param([(range(1, 6), {}), (range(6, 11), {})], [(0, 80)], "incomplete", id="two halves are no whole"),
+        pytest.param([(range(1, 6), {}), (ALL, {})], [], "pass", id="half of one, then a whole one"),
+        pytest.param([(ALL, {}), (range(1, 6), {})], [(80, 80)], "incomplete", id="a whole one, then half of one"),
+        pytest.param([(ALL, {}), (range(0), {})], [(0, 160)], "incomplete", id="a whole one, then one without answers"),
+        pytest.param([(ALL, {3: 1}), (ALL, {})], [(32, 16)], "incomplete", id="wrong, then right"),
+        pytest.param([(ALL, {}), (ALL, {3: 1})], [(32, 16)], "incomplete", id="right, then wrong"),
+    ],
+)
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", ""], ids=["line feeds", "carriage returns", "line ends lost"])
+def test_sessions_are_told_apart(
+    tmp_path: Path,
+    sessions: list[tuple[range, dict[int, int | str]]],
+    states: list[tuple[int, int]],
+    verdict: str,
+    line_end: str,
+) -> None:
+    """What two runs of the script answered is never put together to a pass."""
+    sheet = drafted(tmp_path).sheet
+    log = "".join(
+        partial_log(sheet, numbers, f"/dev/rdk{index}", wrong) for index, (numbers, wrong) in enumerate(sessions)
+    )
+    log = log.replace("\n", line_end)
+    result, _ = tallied(tmp_path, log)
+    assert [(first, count) for first, count, state in told(result)] == states
+    assert {state for _, _, state in told(result)} <= {"unanswered"}
+    assert (result.verdict, result.sessions_total) == (verdict, 2)
+    assert [each.answers for each in result.sessions] == [len(numbers) for numbers, _ in sessions]
+    assert [each.device for each in result.sessions] == ["/dev/rdk0", "/dev/rdk1"]
+    assert [each.severity for each in result.findings if each.id == "tally.sessions"] == ["check"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "verdict"),
+    [
+        pytest.param(range(1, 6), ALL, "pass", id="half of one, then a whole one"),
+        pytest.param(ALL, range(1, 6), "incomplete", id="a whole one, then half of one"),
+        pytest.param(range(1, 6), range(2, 11), "incomplete", id="half of one, then one without its first answer"),
+    ],
+)
+def test_sessions_whose_first_lines_were_lost(tmp_path: Path, before: range, after: range, verdict: str) -> None:
+    """The script begins with the first range every time, so numbers come again."""
+    sheet = drafted(tmp_path).sheet
+    log = partial_log(sheet, before) + partial_log(sheet, after)
+    result, _ = tallied(tmp_path, re.sub(rf"{sheet.tag} begin\n", "", log))
+    assert (result.verdict, result.sessions_total) == (verdict, 2)
+
+
+def test_a_doubled_line_starts_no_session(tmp_path: Path) -> None:
+    sheet = drafted(tmp_path).sheet
+    result, _ = tallied(tmp_path, re.sub(rf"({sheet.tag} 3 .*\n)", r"\1\1", full_log(sheet)))
+    assert (result.verdict, result.sessions_total, result.repeated_answers) == ("pass", 1, 1)
+
+
+def test_answers_by_hand_complete_the_last_session(tmp_path: Path) -> None:
+    sheet = drafted(tmp_path).sheet
+    log = partial_log(sheet, range(1, 6)) + partial_log(sheet, range(1, 9))
+    log += "".join(f"{sheet.tag} hand {number} {sheet.ranges[number - 1].expected}\n" for number in (9, 10))
+    result, _ = tallied(tmp_path, log)
+    assert (result.verdict, result.sessions_total) == ("pass", 2)
 
 
 def test_answers_by_hand(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ import json
 import os
 import random
 import signal
+import stat
 import subprocess
 import sys
 import time
@@ -539,7 +540,7 @@ def test_interrupted_while_the_best_dump_is_completed(
 
 
 @pytest.mark.parametrize("place", [BestFile, DoubtFile])
-def test_a_full_disk_leaves_no_file(
+def test_a_full_disk_leaves_no_file_and_the_vote(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, place: type[BestFile | DoubtFile]
 ) -> None:
     data = random_bytes(64 * 512, 3)
@@ -547,14 +548,19 @@ def test_a_full_disk_leaves_no_file(
     real = os.fsync
 
     def full(descriptor: int) -> None:
-        if ("best" if place is BestFile else "doubts") in str(Path(f"/proc/self/fd/{descriptor}").readlink()):
+        status = os.fstat(descriptor)
+        if stat.S_ISREG(status.st_mode) and (status.st_size == len(data)) == (place is BestFile):
             raise OSError(28, os.strerror(28))
         real(descriptor)
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(OutputError, match="cannot be written: No space left on device"):
-        vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
-    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]
+    result = vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
+    lost, other = ("best", "doubts.csv") if place is BestFile else ("doubts.csv", "best")
+    assert [each.message for each in result.findings if each.id == "vote.not-written"] == [
+        f"{tmp_path / lost}: cannot be written: No space left on device"
+    ]
+    assert (result.verdict, result.no_majority_blocks) == ("incomplete", 1)
+    assert {path.name for path in tmp_path.iterdir()} == {"a", "b", other}
 
 
 def test_a_block_in_doubt_that_cannot_be_read_again_is_told(tmp_path: Path) -> None:
@@ -715,14 +721,18 @@ def test_one_file_has_one_vote(tmp_path: Path) -> None:
     path = write_image(tmp_path / "first", bytes(512))
     (tmp_path / "link").symlink_to(path)
     other = write_image(tmp_path / "second", bytes(512))
-    with pytest.raises(RequestError, match="dumps 1 and 3 are the same file"):
-        vote_on([path, other, tmp_path / "link"])
+    result = vote_on([path, other, tmp_path / "link"], best_path=tmp_path / "best")
+    assert [(each.id, each.severity, each.where.medium) for each in result.findings] == [
+        ("medium.same", "stop", "dump 3")
+    ]
+    assert (result.verdict, result.voted_blocks, result.agreed_blocks, result.best) == ("fail", 0, 0, None)
+    assert not (tmp_path / "best").exists()
 
 
 @pytest.mark.parametrize("output", ["best_path", "doubts_path"])
 def test_the_library_writes_no_input(tmp_path: Path, output: str) -> None:
     paths = [write_image(tmp_path / name, bytes(512)) for name in ("first", "second")]
-    with pytest.raises(OutputError, match="is one of the dumps"):
+    with pytest.raises(OutputError, match="is one of the inputs"):
         vote_on(paths, **{output: paths[1]})  # type: ignore[arg-type]
 
 
@@ -912,7 +922,7 @@ def test_interrupted_by_a_signal(folder: Path) -> None:
             text=True,
         )
         deadline = time.monotonic() + 30
-        while not any(name.name.startswith(".best.img") for name in folder.iterdir()) and time.monotonic() < deadline:
+        while not any(name.name.startswith(".imgkit.") for name in folder.iterdir()) and time.monotonic() < deadline:
             time.sleep(0.05)
         time.sleep(0.3)
         process.send_signal(signal.SIGINT)

@@ -1,6 +1,7 @@
 """The command: options in, one library call, a result handed to a renderer, an exit status."""
 
 import os
+import signal
 import sys
 from contextlib import suppress
 from importlib import import_module
@@ -67,6 +68,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     """
     try:
         process.prepare()
+        end_as_ctrl_c_does()
         status = run(sys.argv[1:] if arguments is None else arguments)
     except MemoryError:
         status = _fail(_OUT_OF_MEMORY)
@@ -74,6 +76,16 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         with suppress(OSError, ValueError):
             stream.flush()
     os._exit(status)
+
+
+def end_as_ctrl_c_does() -> None:
+    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
+
+    What is ignored, as under `nohup`, stays so.
+    """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
 
 
 def run(arguments: list[str]) -> int:
@@ -112,7 +124,9 @@ def _unforeseen(error: Exception) -> str:
             place = f" in {file.relative_to(package)}:{trace.tb_lineno}"
         trace = trace.tb_next
     told = str(error)[:_MOST_TOLD]
-    return f"internal error: {type(error).__name__}{f' ({told})' if told else ''}{place}; please report it with the call"
+    return (
+        f"internal error: {type(error).__name__}{f' ({told})' if told else ''}{place}; please report it with the call"
+    )
 
 
 def _fail(message: str) -> int:

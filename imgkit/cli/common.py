@@ -2,20 +2,19 @@
 
 import errno
 import os
-import stat
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from functools import wraps
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
 from imgkit.errors import OutputError, RequestError
-from imgkit.outputs import write_output
+from imgkit.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
 
 if TYPE_CHECKING:
     from imgkit.drive import Drive
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from imgkit.spans import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
+_STANDARD_OUTPUT, _STANDARD_ERROR = 1, 2
 _UNITS = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
 
 
@@ -80,8 +80,14 @@ PATH = click.Path(path_type=Path)
 
 
 def output_options(command: F) -> F:
-    """`--json` and `--quiet`, which every command has."""
+    """`--json`, `--replace` and `--quiet`, which every command has."""
     command = click.option("--quiet", is_flag=True, help="No progress on standard error.")(command)
+    command = click.option(
+        "--replace",
+        flag_value="any",
+        default="same kind",
+        help="Replace files that are there already, even if they are of another kind than what is written.",
+    )(command)
     return click.option("--json", "json_path", metavar="FILE", help="Write the result as JSON; - is standard output.")(
         command
     )
@@ -176,63 +182,107 @@ def load_drive_option(path: Path | None) -> "Drive | None":
     return load_drive(path)
 
 
-def check_outputs(outputs: Sequence[str | None], inputs: Sequence[Path | None]) -> None:
-    """Refuse, before any work, outputs that must not or cannot be written.
+class Face(NamedTuple):
+    """A way in which a result goes into a file: nowhere without a path, and to standard output for `-`."""
 
-    Raises OutputError for one that is an input (also through a link), a block device or a folder, lies in a
-    folder that is not there, or is named twice.
+    path: str | None
+    kind: Kind
+    render: Callable[[Any], str | bytes]
+
+    @property
+    def is_on_standard_output(self) -> bool:
+        return self.path is not None and (self.path == "-" or descriptor_of(self.path) == _STANDARD_OUTPUT)
+
+
+def page_face(path: str | None, render: Callable[[Any], str] = record_page) -> Face:
+    """The page of a result."""
+    return Face(path, PAGE, render)
+
+
+def open_outputs(
+    inputs: Iterable[str | Path | None], replace: Replace, *wanted: tuple[str | Path | None, Kind]
+) -> Outputs:
+    """The writer of what a call writes; refuses, before any work, what must not or cannot be written.
+
+    Raises OutputError also for standard streams that write to an input. No message goes there, either.
     """
-    named = [Path(output) for output in outputs if output is not None and output != "-"]
-    for index, output in enumerate(named):
-        for source in inputs:
-            if source is not None and _is_same(output, source):
-                raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
-        if any(_is_same(output, other) for other in named[:index]):
-            raise OutputError(f"{output}: two results cannot go into one file")
-        try:
-            mode = output.stat().st_mode
-        except FileNotFoundError:
-            mode = None
-        except OSError as error:
-            raise OutputError(f"{output}: cannot be written: {error.strerror}") from None
-        if mode is not None and stat.S_ISBLK(mode):
-            raise OutputError(f"{output}: is a block device, which is never written: name a file")
-        if mode is not None and stat.S_ISDIR(mode):
-            raise OutputError(f"{output}: is a folder: name a file in it")
-        folder = output.resolve().parent
-        if not folder.is_dir():
-            raise OutputError(f"{output}: cannot be written: there is no folder {folder}")
-        if not os.access(folder, os.W_OK):
-            raise OutputError(f"{output}: cannot be written: no permission in {folder}")
-
-
-def _is_same(left: Path, right: Path) -> bool:
+    outputs = Outputs(inputs, replace)
     try:
-        return left.samefile(right)
-    except OSError:
-        return left.absolute() == right.absolute()
+        outputs.check_stream(_STANDARD_OUTPUT, "standard output")
+    except OutputError:
+        with suppress(OutputError):
+            _check_standard_error(outputs, os.open(os.devnull, os.O_WRONLY))
+        raise
+    _check_standard_error(outputs, _STANDARD_OUTPUT)
+    for path, kind in wanted:
+        if path != "-":
+            outputs.check(path, kind)
+    return outputs
 
 
-def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None, Callable[[Any], str]]] = ()) -> int:
-    """Hand a result to its renderers and return the exit status that its verdict means."""
+def _check_standard_error(outputs: Outputs, instead: int) -> None:
+    """Refuse a standard error that must not be written to; what is said of it goes to the descriptor `instead`."""
+    try:
+        outputs.check_stream(_STANDARD_ERROR, "standard error")
+    except OutputError:
+        with suppress(OSError):
+            os.dup2(instead, _STANDARD_ERROR)
+        raise
+
+
+def deliver(
+    result: Any, outputs: Outputs, json_path: str | None, faces: Sequence[Face] = (), failed: Sequence[OutputError] = ()
+) -> int:
+    """Print a result, then write all its faces, and return the exit status that its verdict means.
+
+    What has standard output has it alone. A face that cannot be written keeps no other from being written. Raises
+    OutputError, in one line, for all that could not be written, `failed` before it included.
+    """
     import msgspec
 
     from imgkit.findings import EXIT_STATUS
 
     result = msgspec.structs.replace(result, call=click.get_current_context().find_root().obj)
-    for path, render_page in pages:
-        if path is not None:
-            write_output(path, render_page(result).encode("utf-8", "backslashreplace"))
-    data = b""
-    if json_path is not None:
-        from imgkit.report import jsonfile
+    wanted = [face for face in (_json_face(result, json_path), *faces) if face.path is not None]
+    problems = list(failed)
+    with ExitStack() as stack:
+        for face in reversed(wanted):
+            if not face.is_on_standard_output:
+                stack.callback(_write, face, result, outputs, problems)
+        _print(result, [face for face in wanted if face.is_on_standard_output], problems)
+    if problems:
+        raise OutputError("; ".join(str(problem) for problem in problems))
+    return EXIT_STATUS[result.verdict]
 
-        data = jsonfile.render(result)
-        if json_path != "-":
-            write_output(json_path, data)
+
+def _json_face(result: Any, path: str | None) -> Face:
+    from imgkit.report import jsonfile
+
+    return Face(path, json_kind(result.schema), jsonfile.render)
+
+
+def _drawn(face: Face, result: Any) -> bytes:
+    drawn = face.render(result)
+    return drawn if isinstance(drawn, bytes) else drawn.encode("utf-8", "backslashreplace")
+
+
+def _write(face: Face, result: Any, outputs: Outputs, problems: list[OutputError]) -> None:
+    assert face.path is not None
     try:
-        if json_path == "-":
-            sys.stdout.buffer.write(data)
+        outputs.write(face.path, _drawn(face, result), face.kind)
+    except OutputError as error:
+        problems.append(error)
+
+
+def _print(result: Any, faces: Sequence[Face], problems: list[OutputError]) -> None:
+    """Put a result on standard output: as text, or as the faces that are wanted there."""
+    try:
+        if sys.stdout is None:
+            raise OSError(errno.EBADF, "is closed")
+        if faces:
+            sys.stdout.flush()
+            for face in faces:
+                sys.stdout.buffer.write(_drawn(face, result))
         else:
             from imgkit.report import text
 
@@ -242,13 +292,12 @@ def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None
         silence_standard_output()
         closed = error.errno == errno.EPIPE
         reason = " was closed before the answer was written" if closed else f": {error.strerror}"
-        raise OutputError(f"standard output{reason}") from None
-    return EXIT_STATUS[result.verdict]
+        problems.append(OutputError(f"standard output{reason}"))
 
 
 def silence_standard_output() -> None:
     """Keep the interpreter from complaining a second time when it flushes a closed output at its end."""
-    with suppress(OSError, ValueError):
+    with suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

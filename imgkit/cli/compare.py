@@ -9,19 +9,22 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     SPAN,
+    Face,
     access_options,
-    check_outputs,
     defects_option,
     deliver,
     drive_option,
     load_defects_option,
     load_drive_option,
     load_meanwhile,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
     progress_bar,
 )
 from imgkit.errors import RequestError
+from imgkit.outputs import COPY_AGAIN, PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison
@@ -92,6 +95,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Compare COPY with REFERENCE, block by block: which blocks differ, in which partition, at which cylinder,
@@ -108,9 +112,13 @@ def command(
     """
     if script_path is not None and no_explain:
         raise RequestError("--copy-again does not go with --no-explain")
-    check_outputs(
-        [json_path, page_path, script_path, None if journal_path is None else str(journal_path)],
+    outputs = open_outputs(
         [reference, copy, drive_path, defects_path],
+        replace,
+        (json_path, json_kind("imgkit.compare")),
+        (page_path, PAGE),
+        (script_path, COPY_AGAIN),
+        (journal_path, json_kind("imgkit.journal")),
     )
     drive = load_drive_option(drive_path)
     kept_page = page_path if journal_path is None else None
@@ -136,8 +144,8 @@ def command(
             access=access,
             progress=progress,
         )
-    status = deliver(result, json_path, [(page_path, _page), (script_path, _script)])
-    if journal_path is not None and not result.interrupted:
+    status = deliver(result, outputs, json_path, [page_face(page_path, _page), Face(script_path, COPY_AGAIN, _script)])
+    if journal_path is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
         forget(journal_path)

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.common import NUMBER, PATH, check_outputs, deliver, output_options
+from imgkit.cli.common import NUMBER, PATH, deliver, open_outputs, output_options
 from imgkit.errors import RequestError
+from imgkit.outputs import Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.drive import Address
@@ -42,7 +43,9 @@ def command() -> None:
 @click.option("--block", type=NUMBER, metavar="N", help="The address of this block.")
 @click.option("--chs", type=AddressType(), help="The block at this address, all counted from 0.")
 @output_options
-def show(file: Path, block: int | None, chs: "Address | None", json_path: str | None, quiet: bool) -> int:
+def show(
+    file: Path, block: int | None, chs: "Address | None", json_path: str | None, replace: Replace, quiet: bool
+) -> int:
     """Show the drive that FILE describes: geometry, capacity, timing; or turn a block into its address and back.
 
     \b
@@ -51,7 +54,7 @@ def show(file: Path, block: int | None, chs: "Address | None", json_path: str | 
       imgkit drive show drive.toml --block 20480
       imgkit drive show drive.toml --chs 17,3,12
     """
-    check_outputs([json_path], [file])
+    outputs = open_outputs([file], replace, (json_path, json_kind("imgkit.drive")))
     from imgkit.drive import describe_drive
 
-    return deliver(describe_drive(file, block=block, chs=chs), json_path)
+    return deliver(describe_drive(file, block=block, chs=chs), outputs, json_path)

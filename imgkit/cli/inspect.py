@@ -9,17 +9,18 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     access_options,
-    check_outputs,
     defects_option,
     deliver,
     drive_option,
     load_defects_option,
     load_drive_option,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
     progress_bar,
-    record_page,
 )
+from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -51,6 +52,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Say what is on IMAGE: size, labels, partitions, used and blank areas, digests on request.
@@ -61,7 +63,9 @@ def command(
       imgkit inspect dump.img.xz --digest sha256 --json -
       imgkit inspect dump.img --sums --page record.html
     """
-    check_outputs([json_path, page_path], [image, drive_path, defects_path])
+    outputs = open_outputs(
+        [image, drive_path, defects_path], replace, (json_path, json_kind("imgkit.inspect")), (page_path, PAGE)
+    )
     drive = load_drive_option(drive_path)
     boot = None
     if drive_path is not None:
@@ -83,4 +87,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])

@@ -8,15 +8,15 @@ import click
 from imgkit.cli.common import (
     PATH,
     access_options,
-    check_outputs,
     deliver,
     drive_option,
     load_drive_option,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
-    record_page,
 )
-from imgkit.outputs import write_output
+from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -45,6 +45,7 @@ def check(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Decode and check every label found on IMAGE: against itself, the medium, what lies in the
@@ -57,25 +58,29 @@ def check(
       imgkit label check dump.img --plan plan.toml --page record.html
     """
     layout_path = Path(layout) if layout is not None and layout.endswith(".toml") else None
-    check_outputs([json_path, page_path], [image, drive_path, layout_path, plan_path])
-    drive = load_drive_option(drive_path)
     plan = None
     if plan_path is not None:
         from imgkit.label.plan import load_plan
 
         plan = load_plan(plan_path)
-        check_outputs([json_path, page_path], [Path(each) for each in plan.files])
+    outputs = open_outputs(
+        [image, drive_path, layout_path, plan_path, *(plan.files if plan else ())],
+        replace,
+        (json_path, json_kind("imgkit.label")),
+        (page_path, PAGE),
+    )
+    drive = load_drive_option(drive_path)
     from imgkit.label.report import check_labels
 
     result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])
 
 
 @command.command("build", short_help="Make the label that a plan describes.")
 @click.argument("plan", type=PATH)
 @click.option("-o", "--output", required=True, metavar="FILE", help="The file to write the label's bytes to.")
 @output_options
-def build(plan: Path, output: str, json_path: str | None, quiet: bool) -> int:
+def build(plan: Path, output: str, json_path: str | None, replace: Replace, quiet: bool) -> int:
     """Make the label block that PLAN describes, with a right checksum, and show where its bytes go.
 
     Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown.
@@ -84,21 +89,23 @@ def build(plan: Path, output: str, json_path: str | None, quiet: bool) -> int:
     Example:
       imgkit label build plan.toml -o label.bin
     """
-    check_outputs([output, json_path], [plan])
-    from imgkit.label.build import build_label
+    from imgkit.label.build import build_label, label_kind
     from imgkit.label.plan import load_plan
 
-    check_outputs([output, json_path], [Path(each) for each in load_plan(plan).files])
+    loaded = load_plan(plan)
+    outputs = open_outputs([plan, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
     built = build_label(str(plan), output)
-    write_output(output, built.data)
-    return deliver(built.result, json_path)
+    kind = label_kind(loaded, built.data)
+    outputs.check(output, kind)
+    outputs.write(output, built.data, kind)
+    return deliver(built.result, outputs, json_path)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")
 @output_options
-def layouts(json_path: str | None, quiet: bool) -> int:
+def layouts(json_path: str | None, replace: Replace, quiet: bool) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
-    check_outputs([json_path], [])
+    outputs = open_outputs([], replace, (json_path, json_kind("imgkit.layouts")))
     from imgkit.label.report import list_layouts
 
-    return deliver(list_layouts(), json_path)
+    return deliver(list_layouts(), outputs, json_path)

@@ -8,13 +8,15 @@ import click
 from imgkit.cli.common import (
     PATH,
     access_options,
-    check_outputs,
     deliver,
     drive_option,
     load_meanwhile,
+    open_outputs,
     output_options,
+    page_face,
     progress_bar,
 )
+from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -49,6 +51,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Say GO, NO-GO or CANNOT SAY of MEDIUM before the first boot, and what a person has to do.
@@ -63,8 +66,8 @@ def command(
       imgkit preflight dump.img --reference system.img --since before.json --json now.json
     """
     inputs = [medium, reference, seal_path, sheet_path, log_path, drive_path, plan_path, machine_path, since_path]
-    check_outputs([json_path, page_path], inputs)
-    check_outputs([json_path, page_path], _named_by(seal_path, sheet_path, plan_path))
+    inputs += _named_by(seal_path, sheet_path, plan_path)
+    outputs = open_outputs(inputs, replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE))
     from imgkit.preflight.run import Given, preflight_medium
 
     if json_path != "-":
@@ -86,7 +89,7 @@ def command(
             ),
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, _page)])
+    return deliver(result, outputs, json_path, [page_face(page_path, _page)])
 
 
 def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path | None) -> list[Path]:

@@ -2,7 +2,7 @@
 
 from contextlib import ExitStack
 from pathlib import Path
-from typing import IO, TYPE_CHECKING
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,13 +11,14 @@ from imgkit.cli.common import (
     PATH,
     SIZE,
     access_options,
-    check_outputs,
     deliver,
     load_meanwhile,
+    open_outputs,
     output_options,
     progress_bar,
 )
-from imgkit.outputs import write_output
+from imgkit.errors import OutputError
+from imgkit.outputs import CHECK_LINE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -41,6 +42,7 @@ def command(
     check_line: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Seal IMAGE: its size, its SHA-256, a digest of each range and its labels, in a small file that a copy can be
@@ -51,62 +53,44 @@ def command(
       imgkit seal system.img -o system.seal
       imgkit seal system.img -o system.seal --to-block --check-line system.sha256
     """
+    if "-" in (output, check_line):
+        raise OutputError("-: the seal and the check line go into files: name one")
     block_path = f"{output}.blocks" if to_block else None
-    check_outputs([output, block_path, check_line, json_path], [image])
+    seal_kind = json_kind("imgkit.seal")
+    outputs = open_outputs(
+        [image],
+        replace,
+        (output, seal_kind),
+        (check_line, CHECK_LINE),
+        (json_path, json_kind("imgkit.sealing")),
+    )
     from imgkit.sums import seal
 
+    block_kind = seal.block_file_kind(output)
+    outputs.check(block_path, block_kind)
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
         load_meanwhile("imgkit.report.text.seal")
-        pending = None if block_path is None else stack.enter_context(_Pending(Path(block_path)))
+        pending = None if block_path is None else stack.enter_context(outputs.pending(block_path, block_kind))
         document, report = seal.seal_medium(
             image,
             range_bytes=range_size,
             block_size=block_size,
-            block_sink=None if pending is None else pending.file,
+            block_sink=pending,
             block_file_name=Path(block_path).name if block_path else "",
             access=access,
             progress=progress,
         )
-        files = [output]
-        if pending is not None:
-            pending.keep()
-            files.append(str(pending.path))
-        write_output(output, document)
-    if check_line is not None:
-        write_output(check_line, seal.check_line(report.sha256, str(image)).encode("utf-8", "surrogateescape"))
-        files.append(check_line)
-    return deliver(seal.with_files(report, files), json_path)
-
-
-class _Pending:
-    """A file that has its name only when it is whole."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._kept = False
-
-    def __enter__(self) -> "_Pending":
-        import tempfile
-
-        from imgkit.errors import OutputError
-
-        folder = self.path.resolve().parent
+        files: list[str] = []
+        problems: list[OutputError] = []
         try:
-            self.file: IO[bytes] = tempfile.NamedTemporaryFile(
-                prefix=f".{self.path.name[:80]}.", dir=folder, delete=False
-            )
-        except OSError as error:
-            raise OutputError(f"{self.path}: cannot be written: {error.strerror}") from None
-        return self
-
-    def keep(self) -> None:
-        """Give the file its name."""
-        self.file.flush()
-        Path(self.file.name).chmod(0o644)
-        Path(self.file.name).replace(self.path.resolve())
-        self._kept = True
-
-    def __exit__(self, *_: object) -> None:
-        self.file.close()
-        if not self._kept:
-            Path(self.file.name).unlink(missing_ok=True)
+            if pending is not None:
+                pending.finish()
+            outputs.write(output, document, seal_kind)
+            files += [output, *([block_path] if block_path else [])]
+            if check_line is not None:
+                line = seal.check_line(report.sha256, str(image))
+                outputs.write(check_line, line.encode("utf-8", "surrogateescape"), CHECK_LINE)
+                files.append(check_line)
+        except OutputError as error:
+            problems.append(error)
+    return deliver(seal.with_files(report, files), outputs, json_path, failed=problems)

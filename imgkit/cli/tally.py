@@ -9,17 +9,19 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     access_options,
-    check_outputs,
     deliver,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
     progress_bar,
-    record_page,
 )
 from imgkit.errors import OutputError
+from imgkit.outputs import PAGE, Outputs, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
+    from imgkit.sums.worksheet import Drafted
 
 
 @click.command("tally")
@@ -42,6 +44,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Hold the console log LOG against the worksheet SHEET (its sheet.json). The log may be as it was captured: with
@@ -49,25 +52,50 @@ def command(
 
     \b
     Where ranges differ or are unanswered, the next, finer worksheet for just these is written, to `round-2`
-    beside the sheet and so on, or to the folder of --next.
+    beside the sheet and so on, or to the folder of --next. A worksheet that is there already is left as it is: if it
+    asks the same, it is the next one; else this one goes to `round-2-b`, and so on.
     Examples:
       imgkit tally sheets/sheet.json console.log
       imgkit tally sheets/round-2/sheet.json console-2.log --page record.html
     """
-    from imgkit.cli.worksheet import check_folder, write_worksheet
     from imgkit.sums import tally
 
-    inputs = [sheet, log, image or Path(tally.load_sheet(sheet).image)]
-    check_outputs([json_path, page_path], inputs)
+    outputs = open_outputs([sheet, log, image], replace, (json_path, json_kind("imgkit.tally")), (page_path, PAGE))
+    outputs.protect([image or tally.load_sheet(sheet).image])
     with progress_bar(quiet, "summing") as progress:
         result, upcoming = tally.tally(
             sheet, log, image=image, next_ranges=next_ranges, access=access, progress=progress
         )
+    problems = []
     if upcoming is not None:
-        folder = next_folder or tally.default_next_folder(sheet, upcoming.sheet.round)
-        if folder.resolve() == sheet.resolve().parent:
-            raise OutputError(f"{folder}: holds the worksheet that was tallied: name another folder for the next one")
-        check_folder(folder, [json_path, page_path], inputs)
-        write_worksheet(folder, upcoming)
-        result = tally.with_next(result, str(folder), upcoming)
-    return deliver(result, json_path, [(page_path, record_page)])
+        try:
+            folder, written = _write_next(sheet, upcoming, next_folder, outputs)
+        except OutputError as error:
+            problems.append(error)
+        else:
+            result = tally.with_next(result, str(folder), upcoming, written)
+    return deliver(result, outputs, json_path, [page_face(page_path)], problems)
+
+
+def _write_next(sheet: Path, upcoming: "Drafted", next_folder: Path | None, outputs: Outputs) -> tuple[Path, "Drafted"]:
+    """Write the next worksheet, unless it is there: to the folder that was named, else to the first free one."""
+    from imgkit.cli.worksheet import check_folder, worksheet_in, write_worksheet
+    from imgkit.sums.tally import next_folders
+
+    if next_folder is None:
+        next_folder = next(
+            (
+                folder
+                for folder in next_folders(sheet, upcoming.sheet.round)
+                if not (folder.exists() or folder.is_symlink()) or worksheet_in(folder, upcoming) is not None
+            ),
+            None,
+        )
+        if next_folder is None:
+            raise OutputError(
+                f"{sheet.parent}: all names for the next worksheet are taken: name a folder for it with --next"
+            )
+    if next_folder.resolve() == sheet.resolve().parent:
+        raise OutputError(f"{next_folder}: holds the worksheet that was tallied: name another folder for the next one")
+    check_folder(next_folder, outputs)
+    return next_folder, write_worksheet(next_folder, upcoming, outputs)

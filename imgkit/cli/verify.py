@@ -9,16 +9,17 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     access_options,
-    check_outputs,
     deliver,
     drive_option,
     load_drive_option,
     load_meanwhile,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
     progress_bar,
-    record_page,
 )
+from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -44,6 +45,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Check COPY against a seal: is it the original, and which ranges (with a seal made --to-block: which blocks)
@@ -54,14 +56,15 @@ def command(
       imgkit verify dump.img --seal system.seal
       imgkit verify dump.img.gz --seal system.seal --allow-tail --page record.html
     """
-    check_outputs([json_path, page_path], [copy, seal_path, drive_path])
+    outputs = open_outputs(
+        [copy, seal_path, drive_path], replace, (json_path, json_kind("imgkit.verify")), (page_path, PAGE)
+    )
     drive = load_drive_option(drive_path)
     from imgkit.sums.verify import load_seal, verify
 
     beside = load_seal(seal_path).block_digests
     if beside is not None:
-        check_outputs([json_path, page_path], [seal_path.parent / beside.file])
-
+        outputs.protect([seal_path.parent / beside.file])
     with progress_bar(quiet, "checking") as progress:
         load_meanwhile("imgkit.report.text.verify")
         result = verify(
@@ -73,4 +76,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])

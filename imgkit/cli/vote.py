@@ -10,17 +10,18 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     access_options,
-    check_outputs,
     deliver,
     drive_option,
     load_drive_option,
     load_meanwhile,
+    open_outputs,
     output_options,
+    page_face,
     page_option,
     progress_bar,
-    record_page,
 )
 from imgkit.errors import OutputError, RequestError
+from imgkit.outputs import BLOCK_LIST, NEW, PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -124,6 +125,7 @@ def command(
     page_path: str | None,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Let several DUMPs of one failing drive vote on each block: where they agree, where a majority decides, what
@@ -149,7 +151,14 @@ def command(
         if name == "-":
             raise OutputError("-: the best dump and the list of doubts go into files: name one")
     lists = [path for _, path in (*unreadable, *only)]
-    check_outputs([json_path, page_path, best_path, doubts_path], [*dumps, *lists, drive_path])
+    outputs = open_outputs(
+        [*dumps, *lists, drive_path],
+        replace,
+        (json_path, json_kind("imgkit.vote")),
+        (page_path, PAGE),
+        (best_path, NEW),
+        (doubts_path, BLOCK_LIST),
+    )
     drive = load_drive_option(drive_path)
     from imgkit.vote.voter import vote_on
 
@@ -166,10 +175,11 @@ def command(
             max_ranges=max_ranges,
             best_path=None if best_path is None else Path(best_path),
             doubts_path=None if doubts_path is None else Path(doubts_path),
+            outputs=outputs,
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])
 
 
 def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":

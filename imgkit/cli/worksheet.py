@@ -1,6 +1,5 @@
 """`imgkit worksheet`: sums for an old machine to compute, when its disk cannot be sent anywhere."""
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
@@ -10,23 +9,24 @@ from imgkit.cli.common import (
     NUMBER,
     PATH,
     access_options,
-    check_outputs,
     deliver,
     drive_option,
     load_drive_option,
     load_meanwhile,
+    open_outputs,
     output_options,
     progress_bar,
 )
-from imgkit.errors import OutputError
-from imgkit.outputs import write_output
+from imgkit.errors import DescriptionError, OutputError
+from imgkit.outputs import CHECK_SCRIPT, PAPER, Outputs, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
     from imgkit.sums.rules import Rule
     from imgkit.sums.worksheet import Drafted
 
-FILES = ("sheet.json", "check.sh", "sheet.txt")
+FILES = {"sheet.json": json_kind("imgkit.sheet"), "check.sh": CHECK_SCRIPT, "sheet.txt": PAPER}
+"""The three files of a worksheet."""
 
 
 @click.command("worksheet")
@@ -71,6 +71,7 @@ def command(
     seconds_per_range: float,
     access: "Access",
     json_path: str | None,
+    replace: Replace,
     quiet: bool,
 ) -> int:
     """Sum IMAGE in ranges and write, to FOLDER, what lets an old machine be asked for the same sums: check.sh, to be
@@ -82,8 +83,9 @@ def command(
       imgkit worksheet system.img -o sheets --device /dev/rdk0
       imgkit worksheet system.img -o sheets --sum add16 --ranges 600 --drive drive.toml
     """
+    outputs = open_outputs([image, drive_path], replace, (json_path, json_kind("imgkit.worksheet")))
     drive = load_drive_option(drive_path)
-    check_folder(output, [json_path], [image, drive_path])
+    check_folder(output, outputs)
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
@@ -102,36 +104,64 @@ def command(
             access=access,
             progress=progress,
         )
-    import msgspec
+    from imgkit.sums.worksheet import with_folder
 
-    files = write_worksheet(output, drafted)
-    return deliver(msgspec.structs.replace(drafted.report, folder=str(output), files=files), json_path)
+    written = write_worksheet(output, drafted, outputs)
+    files = tuple(str(output / name) for name in FILES) if written is drafted else ()
+    return deliver(with_folder(written, str(output), files), outputs, json_path)
 
 
-def check_folder(folder: Path, others: Sequence[str | None], inputs: Sequence[Path | None]) -> None:
-    """Refuse a folder in which the three files cannot be written beside `others`; raises OutputError."""
-    if folder.exists() and not folder.is_dir():
+def check_folder(folder: Path, outputs: Outputs) -> None:
+    """Refuse a folder in which the three files of a worksheet cannot be written; raises OutputError."""
+    if folder.is_dir():
+        for name, kind in FILES.items():
+            outputs.check(folder / name, kind)
+    elif folder.exists() or folder.is_symlink():
         raise OutputError(f"{folder}: is not a folder: name one that the three files of a worksheet can go to")
-    if folder.exists():
-        check_outputs([*(str(folder / name) for name in FILES), *others], inputs)
-    else:
-        check_outputs([str(folder), *others], inputs)
+    elif not folder.absolute().parent.is_dir():
+        raise OutputError(f"{folder}: cannot be made: there is no folder {folder.absolute().parent}")
 
 
-def write_worksheet(folder: Path, drafted: "Drafted") -> tuple[str, ...]:
-    """Write the three files of a worksheet and return their names."""
-    from imgkit.report.text.worksheet import paper
+def worksheet_in(folder: Path, wanted: "Drafted") -> "Drafted | None":
+    """The worksheet that a folder holds, when it asks what `wanted` asks and its three files are whole."""
+    from imgkit.sums.tally import load_sheet
+    from imgkit.sums.worksheet import asks_the_same, draft
 
+    try:
+        sheet = load_sheet(folder / "sheet.json")
+        held = draft(sheet)
+        is_whole = all((folder / name).read_bytes() == data for name, data in _contents(held).items())
+    except (DescriptionError, OSError):
+        return None
+    return held if is_whole and asks_the_same(sheet, wanted.sheet) else None
+
+
+def write_worksheet(folder: Path, drafted: "Drafted", outputs: Outputs) -> "Drafted":
+    """Write the three files of a worksheet, or leave those that ask the same; returns what the folder holds then.
+
+    Another worksheet is replaced only by who may replace anything. Raises OutputError.
+    """
+    if (held := worksheet_in(folder, drafted)) is not None:
+        return held
+    if (folder / "sheet.json").exists() and outputs.replace == "same kind":
+        raise OutputError(
+            f"{folder}: holds another worksheet, whose answers may still come: name another folder, or add --replace "
+            "to replace it"
+        )
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror}") from None
-    contents = (
-        drafted.document,
-        drafted.script.encode("ascii"),
-        paper(drafted.sheet, drafted.report).encode("utf-8", "backslashreplace"),
-    )
-    names = tuple(str(folder / name) for name in FILES)
-    for name, data in zip(names, contents, strict=True):
-        write_output(name, data)
-    return names
+    for name, data in _contents(drafted).items():
+        outputs.write(folder / name, data, FILES[name])
+    return drafted
+
+
+def _contents(drafted: "Drafted") -> dict[str, bytes]:
+    from imgkit.report.text.worksheet import paper
+
+    return {
+        "check.sh": drafted.script.encode("ascii"),
+        "sheet.txt": paper(drafted.sheet, drafted.report).encode("utf-8", "backslashreplace"),
+        "sheet.json": drafted.document,
+    }

@@ -1,7 +1,7 @@
 """Which blocks of a copy are not those of its reference: the request, the reading, and the result."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING, Literal
 import msgspec
 
 from imgkit import spans
+from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, scan_hashing
+from imgkit.comparison.itself import compared_with_itself
 from imgkit.comparison.ledger import Ledger, RawSample, Run
 from imgkit.comparison.result import (
     BlockRange,
     Comparison,
+    DigestRanges,
     Explained,
     LabelPair,
     MediumSummary,
@@ -22,8 +25,9 @@ from imgkit.comparison.result import (
     Sample,
     WhyNot,
 )
-from imgkit.comparison.scan import Hashing, Pair, come_back, scan, scan_hashing
-from imgkit.digests import Algorithm, maker
+from imgkit.comparison.returning import come_back
+from imgkit.comparison.scan import Pair, scan
+from imgkit.digests import Algorithm
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
@@ -32,6 +36,7 @@ from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.crew import Progress
 from imgkit.medium.quiet import unrest
+from imgkit.medium.same import is_same
 from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.spans import Span
 
@@ -68,10 +73,13 @@ def compare(
     `partitions` (names in the reference's label, `2/a` for one inside an outer one) limit what is compared, `skip` is
     left out; all in blocks of `block_size`. `defects` are known bad blocks, told where they are and whether the
     faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
-    both whole media from the same reading; they need the whole to be compared. `answer="facts"` leaves out why
-    blocks differ and what to copy again. `journal` is a file that keeps what is known so far, and from which the same
-    call goes on; it does not go with digests, and is left for the caller to remove when the result is safe. `access`
-    says how media are opened. `progress` is called with the bytes done and the bytes to do.
+    both whole media from the same reading, with a journal of ranges of them; they need the whole to be compared.
+    `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what is known
+    so far, and from which the same call goes on; when it is finished it is left for the caller to remove, and the same
+    call is refused. Where it cannot be kept, a finding says so. `access` says how media are opened. `progress` is
+    called with the bytes done and the bytes to do.
+
+    Two names of one medium are not compared: the result has the finding `medium.same`, and nothing is read.
 
     Ctrl-C ends the comparison early, also while it is explained: the result holds what is known so far, is marked
     `interrupted`, and its verdict is `"incomplete"`. Raises InputError when a medium cannot be opened and RequestError
@@ -79,8 +87,8 @@ def compare(
     """
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
-    if journal is not None and digests:
-        raise RequestError("a journal does not go with digests: they cannot be taken up again in the middle")
+    if is_same(reference, copy):
+        return compared_with_itself(reference, copy, block_size, tail, drive)
     with ExitStack() as opened:
         media = [
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
@@ -88,7 +96,10 @@ def compare(
         ]
         run = _Run(media[0], media[1], block_size, drive, defects, tail)
         run.ask_for(ranges, partitions, skip)
-        return run.carry_out(max_ranges, digests, answer, journal, progress)
+        kept = None
+        if journal is not None:
+            kept = opened.enter_context(run.journal(journal, max_ranges, digests))
+        return run.carry_out(max_ranges, digests, answer, kept, progress)
 
 
 class _Run:
@@ -159,15 +170,13 @@ class _Run:
         max_ranges: int,
         digests: Sequence[Algorithm],
         answer: Answer,
-        journal_path: Path | None,
+        journal: "Journal | None",
         progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
         ledger = Ledger(max_ranges=max_ranges, watched=self.places.spans)
         pair = Pair(self.reference, self.copy, self.block_size)
-        journal = None
-        if journal_path is not None:
-            journal = self._taken_up(journal_path, max_ranges)
+        if journal is not None:
             ledger, pair.ended_early = journal.ledger, journal.ended_early
         size = self.block_size
         stretches = [
@@ -182,44 +191,82 @@ class _Run:
             def tick(reached: int) -> None:
                 progress(sum(min(end, reached) - start for start, end in stretches if start < reached), wanted)
 
-        taken: dict[str, dict[str, str]] = {"reference": {}, "copy": {}}
-        if digests and not self.not_asked:
-            hashing = Hashing({name: maker(name) for name in digests})
-            stopped_at, unreadable = scan_hashing(pair, ledger, hashing, tick)
-            for side, states in (("reference", hashing.reference), ("copy", hashing.copy)):
-                if side not in unreadable:
-                    taken[side] = {name: digest.hexdigest() for name, digest in states.items()}
+        taken: dict[str, Mapping[str, str]] = {"reference": {}, "copy": {}}
+        end = stretches[-1][1] if stretches else 0
+        reached = journal.reached if journal else 0
+        if journal is not None and journal.digests is not None:
+            end = max(self.reference.size_bytes, self.copy.size_bytes)
+            ranges = RangeTaker(journal.digests, pair)
+            stopped_at = scan_hashing(
+                pair, ledger, ranges, tick, journal, start=reached, kept_every_bytes=journal.digests.range_bytes
+            )
+        elif digests and not self.not_asked:
+            whole = WholeDigests(digests)
+            stopped_at = scan_hashing(pair, ledger, whole, tick)
+            if stopped_at is None:
+                for side, of_side in zip(taken, whole.digests(), strict=True):
+                    taken[side] = {str(name): digest for name, digest in of_side.items()}
         else:
-            reached = journal.reached if journal else 0
             left = [(max(start, reached), end) for start, end in stretches if end > reached]
             stopped_at = scan(pair, left, ledger, tick, journal)
         if stopped_at is None:
-            self.went_back = come_back(pair, ledger, stretches[-1][1] if stretches else 0, journal)
+            self.went_back = come_back(pair, ledger, end, journal)
             self._look_at_ends(pair, ledger)
         result = self._result(pair, ledger, stopped_at, taken)
-        if answer == "facts" or not result.ranges or result.interrupted:
-            return result
-        try:
-            return self._explained(result)
-        except KeyboardInterrupt:
-            return msgspec.structs.replace(
-                result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
-            )
+        if answer == "explained" and result.ranges and not result.interrupted:
+            try:
+                result = self._explained(result)
+            except KeyboardInterrupt:
+                result = msgspec.structs.replace(
+                    result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
+                )
+        return result if journal is None else self._recorded(result, pair, ledger, journal, stopped_at)
 
-    def _taken_up(self, path: Path, max_ranges: int) -> "Journal":
+    def journal(self, path: Path, max_ranges: int, digests: Sequence[Algorithm]) -> "Journal":
+        """The journal at `path`, taken up or begun."""
         from imgkit.comparison.journal import Journal, Question
 
+        wanted = tuple(digests) if not self.not_asked else ()
         question = Question(
             reference=self.reference.identity(),
             copy=self.copy.identity(),
+            reference_labels=_digest_of(self.reference_labels),
+            copy_labels=_digest_of(self.copy_labels),
             block_size=self.block_size,
             asked=self.asked,
             watched=self.places.spans,
             max_ranges=max_ranges,
+            digests=wanted,
         )
-        journal = Journal(path, question, self.started_at)
+        pair = Pair(self.reference, self.copy, self.block_size)
+        begun = RangeDigests.begin(wanted, pair) if wanted else None
+        journal = Journal(path, question, (self.reference, self.copy), begun, self.started_at)
         self.started_at, self.elapsed_before = journal.started_at, journal.elapsed_seconds
         return journal
+
+    def _recorded(
+        self, result: Comparison, pair: Pair, ledger: Ledger, journal: "Journal", stopped_at: int | None
+    ) -> Comparison:
+        """The result with what its journal says, which is finished when all was read."""
+        is_finished = not (result.interrupted or pair.is_gone())
+        if is_finished:
+            journal.finish(ledger)
+        end = max(self.reference.size_bytes, self.copy.size_bytes)
+        readings = journal.readings(ledger, end if stopped_at is None else stopped_at)
+        ranges = None
+        if journal.digests is not None:
+            ranges = DigestRanges(
+                journal.digests.range_bytes,
+                {name: tuple(listed) for name, listed in journal.digests.reference.items()},
+                {name: tuple(listed) for name, listed in journal.digests.copy.items()},
+            )
+        return msgspec.structs.replace(
+            result,
+            findings=by_severity([*result.findings, *journal.findings(readings)]),
+            journal="finished" if is_finished else "open",
+            readings=readings,
+            digest_ranges=ranges,
+        )
 
     def _explained(self, result: Comparison) -> Comparison:
         """The result with its episodes, and with what to copy again."""
@@ -311,7 +358,7 @@ class _Run:
         pair: Pair,
         ledger: Ledger,
         stopped_at: int | None,
-        digests: dict[str, dict[str, str]],
+        digests: Mapping[str, Mapping[str, str]],
     ) -> Comparison:
         from imgkit.comparison.labels import differing_fields, findings_of_both
 
@@ -392,9 +439,9 @@ class _Run:
         )
 
     @staticmethod
-    def _summary(medium: Medium, blocks: int, unreadable_blocks: int, digests: dict[str, str]) -> MediumSummary:
+    def _summary(medium: Medium, blocks: int, unreadable_blocks: int, digests: Mapping[str, str]) -> MediumSummary:
         return MediumSummary(
-            str(medium.path), medium.kind, medium.size_bytes, blocks, digests, unreadable_blocks, medium.route
+            str(medium.path), medium.kind, medium.size_bytes, blocks, dict(digests), unreadable_blocks, medium.route
         )
 
     def _known_bad(self, ranges: Sequence[BlockRange], most: int) -> tuple[tuple[KnownBad, ...], list[Finding]]:
@@ -427,7 +474,7 @@ class _Run:
         for side, medium in (("reference", self.reference), ("copy", self.copy)):
             found += unrest(medium, side, ended_early=side in pair.ended_early)
         dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]
-        if dead and not pair.ended_early:
+        if dead and not (pair.ended_early or pair.is_gone()):
             left = sum(each.count for each in ledger.passed_over)
             found.append(
                 Finding(
@@ -459,3 +506,10 @@ class _Run:
             for side, reading in sides
             for place in reading.not_read
         ]
+
+
+def _digest_of(reading: LabelReading) -> str:
+    """A digest of what the labels of a medium say; empty where a place of one could not be read."""
+    from xxhash import xxh3_128_hexdigest
+
+    return "" if reading.not_read else xxh3_128_hexdigest(msgspec.json.encode(reading.labels))

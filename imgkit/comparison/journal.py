@@ -1,71 +1,126 @@
 """What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption."""
 
-import os
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 import msgspec
 
-from imgkit.comparison.ledger import Ledger
+from imgkit.comparison.hashed import RangeDigests
+from imgkit.comparison.ledger import Evidence, Ledger
+from imgkit.comparison.lock import Lock
+from imgkit.comparison.result import Reading
+from imgkit.comparison.scan import EVIDENCE_BYTES
+from imgkit.digests import Algorithm
 from imgkit.documents import read_document, to_bytes
 from imgkit.errors import DescriptionError, OutputError, RequestError
+from imgkit.findings import Finding, Where, now
+from imgkit.medium import Medium
 from imgkit.medium.source import Identity
+from imgkit.outputs import Outputs, json_kind
 from imgkit.spans import Span
 
-_SCHEMA = "imgkit.journal/1"
+_SCHEMA = "imgkit.journal/2"
 _SECONDS_BETWEEN = 2.0
+_MOST_EVIDENCE = 64
+"""So many places of each medium are read again when a comparison is gone on with."""
+_MOST_READINGS = 100
+_MOST_TOLD = 4
 
 
 class Question(msgspec.Struct, frozen=True):
-    """What was asked: the media, and all that the ledger depends on."""
+    """What was asked: the media, and all that the ledger depends on.
+
+    `reference_labels` and `copy_labels` are digests of what the labels say, empty where a place of one could not be
+    read. `digests` are the algorithms of the digests that are taken of each range.
+    """
 
     reference: Identity
     copy: Identity
+    reference_labels: str
+    copy_labels: str
     block_size: int
     asked: tuple[Span, ...]
     watched: tuple[Span, ...]
     max_ranges: int
+    digests: tuple[Algorithm, ...]
 
 
-class _Entry(msgspec.Struct, frozen=True):
+class _Entry(msgspec.Struct, frozen=True, kw_only=True):
     """The contents of a journal: all before byte `reached` is in the ledger."""
 
+    schema: str = _SCHEMA
     version: str
     question: Question
+    is_finished: bool
     started_at: str
     elapsed_seconds: float
     reached: int
     ended_early: tuple[str, ...]
+    readings: tuple[Reading, ...]
+    evidence: tuple[Evidence, ...]
+    digests: RangeDigests | None
     ledger: Ledger
-    schema: str = _SCHEMA
     digest: str = ""
 
 
 class Journal:
-    """A journal file that a comparison goes on from and keeps.
+    """A journal file that a comparison goes on from and keeps; used as a context, in which no other run has it.
 
-    `ended_early` are the sides of which some read found fewer bytes than they had when they were opened.
+    `ended_early` are the sides of which some read found fewer bytes than they had when they were opened. `digests`
+    are those of the ranges that are complete.
     """
 
-    def __init__(self, path: Path, question: Question, started_at: str) -> None:
+    def __init__(
+        self,
+        path: Path,
+        question: Question,
+        media: tuple[Medium, Medium],
+        digests: RangeDigests | None,
+        started_at: str,
+    ) -> None:
         """Take up the journal at `path`, or begin one there.
 
-        Raises DescriptionError for a file that is no journal or a damaged one, and RequestError for the journal of
-        another comparison.
+        Raises DescriptionError for a file that is no journal or a damaged one, RequestError for the journal of another
+        comparison, a finished one, or one that another run is keeping, and OutputError for a path that is an input.
         """
         from imgkit import __version__
 
         self.reached = 0
         self.ended_early: set[str] = set()
         self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
+        self.digests = digests
         self.started_at = started_at
         self._path, self._question, self._version = path, question, __version__
+        inputs, self._kind = [medium.path for medium in media], json_kind(_SCHEMA)
+        self._outputs = Outputs(inputs)
+        self._earlier: tuple[Reading, ...] = ()
+        self._evidence: list[Evidence] = []
+        self._seen_again = 0
+        self._began_at = now()
+        self._began_at_byte = self._passed_over_before = 0
         self._elapsed_before = 0.0
         self._began = self._kept = time.monotonic()
-        if path.exists():
-            self._take_up(read_document(path, _Entry, schema=_SCHEMA, what="journal"))
+        self._failure: str | None = None
+        Outputs(inputs, replace="any").check(path, self._kind)
+        self._lock = Lock(path)
+        try:
+            if path.exists():
+                self._take_up(read_document(path, _Entry, schema=_SCHEMA, what="journal"), media)
+        except BaseException:
+            self._lock.release()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._lock.release()
 
     @property
     def elapsed_seconds(self) -> float:
@@ -76,37 +131,105 @@ class Journal:
         """Whether two seconds have passed since it was kept."""
         return time.monotonic() - self._kept >= _SECONDS_BETWEEN
 
+    def note(self, evidence: Sequence[Evidence]) -> None:
+        """Keep some of the digests by which the media can be known again, spread over all of them."""
+        end = max(self._question.reference.size_bytes, self._question.copy.size_bytes)
+        spacing = -(-end // _MOST_EVIDENCE)
+        for each in evidence:
+            if not self._evidence or each.offset // spacing > self._evidence[-1].offset // spacing:
+                self._evidence.append(each)
+
     def keep(self, reached: int, ledger: Ledger) -> Callable[[], None]:
         """Take down that all before byte `reached` is in the ledger; what is returned writes that away.
 
         It imports nothing: where Ctrl-C hits the end of an import, the interpreter may keep its import lock for good.
         """
         self._kept = time.monotonic()
-        data = to_bytes(
+        data = self._entry(reached, ledger, is_finished=False)
+        self.reached = reached
+        return lambda: self._write(data)
+
+    def finish(self, ledger: Ledger) -> None:
+        """Take down that all was read: nobody goes on from here."""
+        self._write(self._entry(self.reached, ledger, is_finished=True))
+
+    def readings(self, ledger: Ledger, reached: int | None = None) -> tuple[Reading, ...]:
+        """Which blocks were compared in which call; `reached`: up to which byte, in this one."""
+        size = self._question.block_size
+        first = self._began_at_byte // size
+        count = -(-(self.reached if reached is None else reached) // size) - first
+        retried = max(0, self._passed_over_before - sum(each.count for each in ledger.passed_over))
+        readings = self._earlier
+        if count > 0 or retried:
+            readings += (Reading(first, max(0, count), self._began_at, now(), retried),)
+        while len(readings) > _MOST_READINGS:
+            one, two, *rest = readings
+            count = one.count + two.count
+            readings = (Reading(one.first, count, one.started_at, two.ended_at, one.retried_blocks), *rest)
+        return readings
+
+    def findings(self, readings: Sequence[Reading]) -> list[Finding]:
+        """What has to be said of the journal itself: that it was gone on with, that it could not be kept."""
+        found = []
+        if len(readings) > 1:
+            told = "; ".join(
+                f"{each.count} from block {each.first} on from {each.started_at} to {each.ended_at}"
+                for each in readings[:_MOST_TOLD]
+            )
+            more = len(readings) - _MOST_TOLD
+            found.append(
+                Finding(
+                    "journal.continued",
+                    "note",
+                    f"the blocks were compared in {len(readings)} readings: {told}"
+                    + (f"; and in {more} more" if more > 0 else ""),
+                    Where(),
+                    f"{self._seen_again} places of each medium were read again before the last one, and were the same. "
+                    "A change of a device elsewhere, between two readings, is not seen: where there may be one, "
+                    "compare again in one go.",
+                )
+            )
+        failure = self._failure or self._lock.failure
+        if failure is not None:
+            found.append(
+                Finding(
+                    "journal.not-kept",
+                    "check",
+                    f"the journal {self._path} could not be kept: {failure}",
+                    Where(),
+                    "This result does not depend on it. After an interruption the comparison would have begun again: "
+                    "make room, or name another file.",
+                )
+            )
+        return found
+
+    def _entry(self, reached: int, ledger: Ledger, *, is_finished: bool) -> bytes:
+        return to_bytes(
             _Entry(
                 version=self._version,
                 question=self._question,
+                is_finished=is_finished,
                 started_at=self.started_at,
                 elapsed_seconds=self.elapsed_seconds,
                 reached=reached,
                 ended_early=tuple(sorted(self.ended_early)),
+                readings=self.readings(ledger, reached),
+                evidence=tuple(self._evidence),
+                digests=self.digests,
                 ledger=ledger,
             )
         )
-        return lambda: self._write(data)
 
     def _write(self, data: bytes) -> None:
-        part = _part_of(self._path)
+        if self._lock.failure is not None:
+            return
         try:
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(self._path)
-        except OSError as error:
-            raise OutputError(f"{self._path}: this journal cannot be written: {error.strerror}") from None
+            self._outputs.write(self._path, data, self._kind)
+            self._failure = None
+        except OutputError as error:
+            self._failure = str(error).removeprefix(f"{self._path}: ")
 
-    def _take_up(self, entry: _Entry) -> None:
+    def _take_up(self, entry: _Entry, media: tuple[Medium, Medium]) -> None:
         if entry.version != self._version:
             raise DescriptionError(
                 f"{self._path}: this journal was begun by imgkit {entry.version}, this is {self._version}: go on with "
@@ -119,8 +242,45 @@ class Journal:
             )
         if not _is_sound(entry):
             raise DescriptionError(f"{self._path}: not a journal: what it holds does not fit together: begin again")
+        if entry.is_finished:
+            raise RequestError(
+                f"{self._path}: this journal is finished: its comparison, begun at {entry.started_at}, was read to the "
+                "end: remove it, or name another file, to compare again"
+            )
+        self._know_again(entry.evidence, media)
         self.reached, self.ended_early, self.ledger = entry.reached, set(entry.ended_early), entry.ledger
         self.started_at, self._elapsed_before = entry.started_at, entry.elapsed_seconds
+        self.digests = entry.digests
+        self._earlier, self._evidence = entry.readings, list(entry.evidence)
+        self._began_at_byte = entry.reached
+        self._passed_over_before = sum(each.count for each in entry.ledger.passed_over)
+
+    def _know_again(self, evidence: Sequence[Evidence], media: tuple[Medium, Medium]) -> None:
+        """Read the sample of what was settled again; raises RequestError when it is not the same.
+
+        A place that can no longer be read is no proof of a change, but a medium of which no place can be is not known
+        to be the same.
+        """
+        from xxhash import xxh3_128_hexdigest
+
+        for side, medium in zip(("reference", "copy"), media, strict=True):
+            seen = 0
+            for each in evidence:
+                with suppress(OSError):
+                    data = medium.read(each.offset, each.count)
+                    if xxh3_128_hexdigest(data) != getattr(each, side):
+                        raise RequestError(
+                            f"{self._path}: this journal is of another comparison (the {each.count} bytes of its "
+                            f"{side} from byte {each.offset} on are others now): name another file, or remove it to "
+                            "begin again"
+                        )
+                    seen += 1
+            if evidence and not seen:
+                raise RequestError(
+                    f"{self._path}: this journal cannot be gone on with: none of {len(evidence)} places of its {side} "
+                    "can be read again, so nothing shows that it is the same: try again later"
+                )
+            self._seen_again = seen if side == "reference" else min(self._seen_again, seen)
 
 
 def _is_sound(entry: _Entry) -> bool:
@@ -137,6 +297,7 @@ def _is_sound(entry: _Entry) -> bool:
         ledger.lost_copy,
     ]
     runs = [(run.first, run.count) for run in ledger.kept]
+    digests = entry.digests
     passed = [(each.first, each.count) for each in ledger.passed_over]
     return (
         0 <= entry.reached <= end_byte
@@ -144,6 +305,11 @@ def _is_sound(entry: _Entry) -> bool:
         and set(ledger.blocks) == set(ledger.by_watched) == states
         and all(len(each) == len(question.watched) for each in ledger.by_watched.values())
         and all(0 <= count <= end_byte for count in counts)
+        and all(each.offset >= 0 and 0 < each.count <= EVIDENCE_BYTES for each in entry.evidence)
+        and len(entry.evidence) <= _MOST_EVIDENCE + 1
+        and len(entry.readings) <= _MOST_READINGS
+        and (digests is None) == (not question.digests)
+        and (digests is None or _are_complete(digests, question, entry.reached))
         and len(runs) <= min(ledger.max_ranges, ledger.ranges_total)
         and all(_are_apart(each, end) for each in (runs, passed, [(sample.block, 1) for sample in ledger.samples]))
     )
@@ -159,16 +325,21 @@ def _are_apart(runs: Sequence[tuple[int, int]], end: int) -> bool:
     return position <= end
 
 
+def _are_complete(digests: RangeDigests, question: Question, reached: int) -> bool:
+    """Whether there is a digest of each range up to where the reading came, and no other."""
+    size = digests.range_bytes
+    sides = ((digests.reference, question.reference.size_bytes), (digests.copy, question.copy.size_bytes))
+    return size > 0 and all(
+        tuple(lists) == question.digests
+        and all(len(listed) == -(-min(reached, end) // size) for listed in lists.values())
+        for lists, end in sides
+    )
+
+
 def forget(path: Path) -> None:
     """Remove a journal whose result is safe."""
-    for each in (path, _part_of(path)):
-        with suppress(FileNotFoundError):
-            each.unlink()
-
-
-def _part_of(path: Path) -> Path:
-    """Where the next state of a journal is written before it takes its place."""
-    return path.with_name(f".{path.name[:200]}.part")
+    with suppress(FileNotFoundError):
+        path.unlink()
 
 
 def _difference(kept: Question, asked: Question) -> str | None:
@@ -180,15 +351,26 @@ def _difference(kept: Question, asked: Question) -> str | None:
             return f"its {side} is {was.path}"
         if was.size_bytes != now.size_bytes:
             return f"its {side} had {was.size_bytes} bytes, now it has {now.size_bytes}"
+        if (drive := _other_hardware(was.hardware, now.hardware)) is not None:
+            return f"its {side} is on another drive: {drive}"
         are_known = was.beginning != "" and now.beginning != ""
         if was.changed_at_ns != now.changed_at_ns or (are_known and was.beginning != now.beginning):
             return f"its {side} was changed since"
+        if was.inode != now.inode:
+            return f"its {side} is another file since, with the old time of change"
+        if was.status_changed_at_ns != now.status_changed_at_ns:
+            return f"its {side} was changed since, or its status was: only its time of change is the old one"
+        labels: tuple[str, str] = (getattr(kept, f"{side}_labels"), getattr(asked, f"{side}_labels"))
+        if all(labels) and labels[0] != labels[1]:
+            return f"the labels of its {side} say something else now"
         if was.route != now.route:
             return f"its {side} was read another way: {was.route}, not {now.route}"
     if kept.block_size != asked.block_size:
         return f"its blocks have {kept.block_size} bytes, these {asked.block_size}"
     if kept.asked != asked.asked:
         return f"it compares the blocks {_listed(kept.asked)}, this one {_listed(asked.asked)}"
+    if kept.digests != asked.digests:
+        return f"its digests are {' and '.join(kept.digests) or 'none'}, not {' and '.join(asked.digests) or 'none'}"
     if kept.max_ranges != asked.max_ranges:
         return f"it lists {kept.max_ranges} ranges, this one {asked.max_ranges}"
     return None if kept.watched == asked.watched else "its partitions lie elsewhere"
@@ -196,3 +378,15 @@ def _difference(kept: Question, asked: Question) -> str | None:
 
 def _listed(spans: Sequence[Span]) -> str:
     return ", ".join(str(span) for span in spans[:4]) + (" …" if len(spans) > 4 else "")
+
+
+def _other_hardware(was: dict[str, str], now: dict[str, str]) -> str | None:
+    """In words, in what two descriptions of a drive are not the same."""
+    for name in sorted({*was, *now}):
+        if was.get(name) != now.get(name):
+            before, after = (each.get(name, "not known") for each in (was, now))
+            return f"its {_HARDWARE_WORDS.get(name, name)} was {before}, now {after}"
+    return None
+
+
+_HARDWARE_WORDS = {"size": "number of sectors", "attached": "attachment to this machine"}

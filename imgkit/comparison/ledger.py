@@ -36,6 +36,15 @@ class PassedOver(msgspec.Struct, frozen=True):
     lost_copy: int
 
 
+class Evidence(msgspec.Struct, frozen=True):
+    """The digests (XXH3-128) of `count` bytes from byte `offset` on, of each medium: a sample of what was read."""
+
+    offset: int
+    count: int
+    reference: str
+    copy: str
+
+
 class StripResult(NamedTuple):
     """What is not equal in one strip: runs of differing blocks, unreadable runs, and samples, ascending.
 
@@ -49,6 +58,7 @@ class StripResult(NamedTuple):
     passed_over: tuple[PassedOver, ...]
     lost_reference: int
     lost_copy: int
+    evidence: tuple[Evidence, ...] = ()
 
     def parts(self) -> list["Run"]:
         """All of it as runs, ascending."""

@@ -86,7 +86,8 @@ def script(result: Comparison) -> str:
         again = CopyAgain((), (), 0, not result.interrupted, (), (), ())
     lines = [
         "#!/bin/sh",
-        "# Copies again the blocks in which a copy was not its reference. Usage: sh SCRIPT COPY",
+        "# imgkit copy-again script: copies again the blocks in which a copy was not its reference.",
+        "# Usage: sh SCRIPT COPY",
         "# CAUTION: this writes to COPY. Keep a second copy of it until the result has been compared again.",
         *(f"# FIRST: {_one_line(advice)}" for advice in again.first_do),
         *(["# NOT ALL: some blocks were not compared, not listed or not readable."] if not again.is_all else []),

@@ -12,7 +12,7 @@ from imgkit.label.result import Label
 from imgkit.medium.access import Route
 
 State = Literal["differ", "missing", "extra", "unreadable"]
-WhyNot = Literal["not asked for", "skipped", "interrupted"]
+WhyNot = Literal["not asked for", "skipped", "interrupted", "same medium"]
 
 
 class MediumSummary(msgspec.Struct, frozen=True):
@@ -130,6 +130,31 @@ class NotCompared(msgspec.Struct, frozen=True):
     reason: WhyNot
 
 
+class Reading(msgspec.Struct, frozen=True):
+    """What was compared in one of several calls that went on from each other, as far as it was asked for.
+
+    Blocks `first` to `first + count - 1`, and `retried_blocks` of dead stretches before them, from `started_at` to
+    `ended_at` (UTC, ISO 8601).
+    """
+
+    first: int
+    count: int
+    started_at: str
+    ended_at: str
+    retried_blocks: int = 0
+
+
+class DigestRanges(msgspec.Struct, frozen=True):
+    """The digests of each run of `range_bytes` of both media from byte 0 on, by algorithm, as hexadecimal digits.
+
+    The last range of a medium is shorter. None: the range could not be read whole.
+    """
+
+    range_bytes: int
+    reference: dict[str, tuple[str | None, ...]]
+    copy: dict[str, tuple[str | None, ...]]
+
+
 class LabelDifference(msgspec.Struct, frozen=True):
     """A field in which the two labels at one place are not the same; None: that side has no such label."""
 
@@ -153,7 +178,8 @@ class Comparison(Result, frozen=True, kw_only=True):
     `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
     comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact; so is it with `defects`, the
     runs of a defect list. `address_source` says
-    whose geometry the addresses come from.
+    whose geometry the addresses come from. With a journal, `readings` says which blocks were compared when,
+    `digest_ranges` has the digests that were asked for, and `journal` is `"finished"` when all was read.
     """
 
     schema: str = "imgkit.compare/1"
@@ -183,6 +209,9 @@ class Comparison(Result, frozen=True, kw_only=True):
     episodes: tuple[Episode, ...] = ()
     explained: Explained | None = None
     copy_again: CopyAgain | None = None
+    journal: Literal["none", "open", "finished"] = "none"
+    readings: tuple[Reading, ...] = ()
+    digest_ranges: DigestRanges | None = None
     labels: LabelPair
     label_differences: tuple[LabelDifference, ...]
 
@@ -190,4 +219,6 @@ class Comparison(Result, frozen=True, kw_only=True):
     def copy_is_exact(self) -> bool:
         """Whether every block that was asked for was compared and is equal."""
         extra = 0 if self.tail == "allow" else self.extra_blocks
+        if any(finding.id == "medium.same" for finding in self.findings):
+            return False
         return not (self.differing_blocks or self.missing_blocks or self.unreadable_blocks or extra or self.interrupted)

@@ -1,20 +1,25 @@
 """Reading two media side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
 
 import heapq
-import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
+from typing import Any, NamedTuple, Protocol, Self
 
-from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, RawSample, StripResult
-from imgkit.digests import Digest
+from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, PassedOver, RawSample, StripResult
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, attend, tell_end, work_off
+from imgkit.medium.crew import (
+    LONG_SECONDS,
+    LeftEarlyError,
+    Progress,
+    StoppedError,
+    Strip,
+    StripQueue,
+    tell_end,
+    work_off,
+)
 from imgkit.medium.survival import BeforeEachTry, Survived
 from imgkit.spans import Span, intersection, total, union
-
-if TYPE_CHECKING:
-    from concurrent.futures import Future
 
 PIECE_BYTES = 256 << 10
 MOST_PIECE_BLOCKS = 1 << 13
@@ -22,20 +27,19 @@ MOST_PIECE_BLOCKS = 1 << 13
 UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
-HASHED_STRIP_BYTES = 2 << 20
-_MOST_PASSED_OVER = 10_000
+MOST_PASSED_OVER = 10_000
 """No more dead stretches are passed over than that: those after it are gone through at once."""
-_FEWEST_AT_ONCE = 4
-_MOST_AT_ONCE = 64
-"""How many blocks of a dead stretch are come back to before one looks whether to stop: more where they are readable."""
-_NOTHING = StripResult((), (), (), (), 0, 0)
+EVIDENCE_BYTES = 64 << 10
+"""Of so many bytes at the beginning of a piece a digest is taken, to know a medium again."""
+NOTHING = StripResult((), (), (), (), 0, 0)
 
 
 class Pair:
     """Two media and the size of the blocks that they are compared in.
 
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
-    whole, or that is the last, cut block of both.
+    whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
+    media again. `only_compares`: what only one of them has is of no use.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -48,10 +52,16 @@ class Pair:
         self.ended_early: set[str] = set()
         self.passes_over = True
         self.is_interrupted = False
+        self.wants_evidence = False
+        self.only_compares = False
 
     def tell_early_end(self, medium: Medium) -> None:
         """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""
         self.ended_early.add("reference" if medium is self.reference else "copy")
+
+    def is_gone(self) -> bool:
+        """Whether nothing more can be read of one of the two."""
+        return self.reference.is_gone or self.copy.is_gone
 
     @property
     def piece_size(self) -> int:
@@ -94,9 +104,12 @@ class CarefulReader:
     def read(self, offset: int, buffer: memoryview) -> Survived:
         """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over.
 
-        What is called before each try may end it by raising.
+        What is called before each try may end it by raising. Where the other medium is gone, this one is not read.
         """
         pair = self._pair
+        if pair.only_compares and pair.is_gone() and not self._medium.is_gone:
+            buffer[:] = bytes(len(buffer))
+            return Survived([], ended_early=False)
         if pair.passes_over and offset + len(buffer) <= pair.shared_end:
             survived = self._medium.read_skipping(
                 offset,
@@ -113,7 +126,7 @@ class CarefulReader:
         return survived
 
 
-class _PieceFindings:
+class PieceFindings:
     """Gathers what the pieces of one strip find."""
 
     def __init__(self, wants_samples: bool) -> None:
@@ -121,15 +134,32 @@ class _PieceFindings:
         self._unreadable: list[Span] = []
         self._samples: list[RawSample] = []
         self._passed_over: list[PassedOver] = []
+        self._evidence: list[Evidence] = []
         self._lost = [0, 0]
         self._last_end = -1
         self._wants_samples = wants_samples
 
     def result(self) -> StripResult:
-        if not (self._runs or self._unreadable):
-            return _NOTHING
+        if not (self._runs or self._unreadable or self._evidence):
+            return NOTHING
         return StripResult(
-            tuple(self._runs), tuple(self._unreadable), tuple(self._samples), tuple(self._passed_over), *self._lost
+            tuple(self._runs),
+            tuple(self._unreadable),
+            tuple(self._samples),
+            tuple(self._passed_over),
+            self._lost[0],
+            self._lost[1],
+            tuple(self._evidence),
+        )
+
+    def keep_evidence(self, offset: int, reference: memoryview, copy: memoryview) -> None:
+        """Take digests of the beginning of a piece that was read whole, by which both media can be known again."""
+        from xxhash import xxh3_128_hexdigest
+
+        left, right = reference[:EVIDENCE_BYTES], copy[:EVIDENCE_BYTES]
+        count = min(len(left), len(right))
+        self._evidence.append(
+            Evidence(offset, count, xxh3_128_hexdigest(left[:count]), xxh3_128_hexdigest(right[:count]))
         )
 
     def note(self, pair: Pair, offset: int, losses: Losses) -> None:
@@ -177,7 +207,7 @@ class _PieceFindings:
                 )
 
 
-def _blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
+def blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
     """Make what one of two pieces lost zero in both, so that it is not taken for a difference."""
     for start, end in losses.stretches:
         reference[start:end] = copy[start:end] = bytes(end - start)
@@ -229,10 +259,16 @@ class Worker:
         self._reference = CarefulReader(pair, pair.reference, before_each_try)
         self._copy = CarefulReader(pair, pair.copy, before_each_try)
 
-    def compare(self, start: int, end: int, wants_samples: bool) -> StripResult:
-        """Compare bytes `start` … `end` of both media; raises LeftEarlyError when the work is stopped."""
-        pair, findings = self._pair, _PieceFindings(wants_samples)
+    def compare(
+        self, start: int, end: int, wants_samples: bool, hand_in: Callable[[int, StripResult], None]
+    ) -> StripResult:
+        """Compare bytes `start` … `end` of both media; raises LeftEarlyError when the work is stopped.
+
+        Where that takes long, what was found so far is handed in: the next reading may never come back.
+        """
+        pair, findings = self._pair, PieceFindings(wants_samples)
         buffers, offset = self._equal, start
+        handed_in = time.monotonic()
         while offset < end:
             count = min(buffers.size, end - offset)
             left, right = buffers.views[0][:count], buffers.views[1][:count]
@@ -240,15 +276,20 @@ class Worker:
                 losses = Losses(self._reference.read(offset, left), self._copy.read(offset, right))
             except StoppedError:
                 raise LeftEarlyError(offset, findings.result()) from None
+            if pair.wants_evidence and offset == start and losses.are_none:
+                findings.keep_evidence(offset, left, right)
             if losses.are_none and buffers.are_equal(0, 1, count):
                 buffers = self._equal
             else:
                 if not losses.are_none:
                     findings.note(pair, offset, losses)
-                    _blot_out(left, right, losses)
+                    blot_out(left, right, losses)
                 findings.look_at(pair, offset, left, right)
                 self._unequal = buffers = self._unequal or Buffers(2, UNEQUAL_PIECES * pair.piece_size)
             offset += count
+            if offset < end and time.monotonic() - handed_in > LONG_SECONDS:
+                hand_in(offset, findings.result())
+                findings, handed_in = PieceFindings(wants_samples), time.monotonic()
         return findings.result()
 
 
@@ -257,6 +298,10 @@ class Keeper(Protocol):
 
     def is_due(self) -> bool:
         """Whether it is time to keep it again."""
+        ...
+
+    def note(self, evidence: Sequence[Evidence]) -> None:
+        """Take in by what both media can be known again."""
         ...
 
     def keep(self, reached: int, ledger: Ledger) -> Callable[[], None]:
@@ -278,25 +323,33 @@ def scan(
     """
     if not spans:
         return None
+    pair.wants_evidence, pair.only_compares = keeper is not None, True
     piece = pair.piece_size
     pieces_in_strip = max(1, STRIP_BYTES // max(PIECE_BYTES, piece)) if keeper is None else 1
 
     def take_in(found: StripResult) -> None:
-        if found is not _NOTHING:
+        if found is not NOTHING:
             ledger.absorb(found)
-            pair.passes_over = len(ledger.passed_over) < _MOST_PASSED_OVER
+            if keeper is not None:
+                keeper.note(found.evidence)
+            pair.passes_over = len(ledger.passed_over) < MOST_PASSED_OVER
 
     queue = StripQueue(strips(pair, spans, pieces_in_strip * piece), take_in, spans[0][0])
 
-    def new_worker() -> Callable[[Strip], StripResult]:
+    def new_worker() -> Callable[[Strip, Callable[[int, StripResult], None]], StripResult]:
         worker = Worker(pair, queue.check)
-        return lambda strip: worker.compare(strip.start, strip.end, len(ledger.samples) < MOST_SAMPLES)
+
+        def look_at(strip: Strip, hand_in: Callable[[int, StripResult], None]) -> StripResult:
+            return worker.compare(strip.start, strip.end, len(ledger.samples) < MOST_SAMPLES, hand_in)
+
+        return look_at
 
     def keep() -> None:
         if keeper is not None:
             with queue.between_strips() as reached:
-                write = keeper.keep(reached, ledger)
-            write()
+                write = None if pair.is_gone() else keeper.keep(reached, ledger)
+            if write is not None:
+                write()
 
     def tick() -> None:
         if progress is not None:
@@ -309,256 +362,9 @@ def scan(
         keep()
         return queue.unfinished_from
     tell_end(progress, spans[-1][1])
-    if keeper is not None:
+    if keeper is not None and not pair.is_gone():
         keeper.keep(spans[-1][1], ledger)()
     return None
-
-
-def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
-    """Try what was passed over, each failing block once; False when Ctrl-C ended that early.
-
-    `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
-    """
-    if pair.is_interrupted:
-        return not ledger.passed_over
-    returning = _Return(pair, ledger)
-
-    def tick() -> None:
-        if keeper is not None and keeper.is_due():
-            returning.keep(keeper, end)
-
-    interrupted = attend([threading.Thread(target=returning.run, daemon=True)], returning.stop, tick)
-    if returning.error is not None:
-        raise returning.error
-    if interrupted and keeper is not None:
-        returning.keep(keeper, end)
-    return not (interrupted and ledger.passed_over)
-
-
-class _Return:
-    """Goes through what was passed over, on a thread of its own."""
-
-    def __init__(self, pair: Pair, ledger: Ledger) -> None:
-        self.error: BaseException | None = None
-        self._pair, self._ledger = pair, ledger
-        self._lock = threading.Lock()
-        self._stopped = False
-        self._buffers = (bytearray(), bytearray())
-
-    def run(self) -> None:
-        try:
-            while self._ledger.passed_over and not self._stopped:
-                self._go_into(self._ledger.passed_over[0])
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            self.error = error
-
-    def stop(self) -> None:
-        self._stopped = True
-
-    def keep(self, keeper: Keeper, end: int) -> None:
-        with self._lock:
-            write = keeper.keep(end, self._ledger)
-        write()
-
-    def _go_into(self, passed: PassedOver) -> None:
-        """Try a stretch from its start on, a few blocks at a time, and settle what lies before the next failing ones.
-
-        So little is lost, and Ctrl-C need not wait, where each failing block takes seconds.
-        """
-        pair, size = self._pair, self._pair.block_size
-        start, end = passed.first * size, min((passed.first + passed.count) * size, pair.shared_end)
-        left, right = self._views(end - start)
-        lost: tuple[list[tuple[int, int]], list[tuple[int, int]]] = ([], [])
-        position, together = 0, _FEWEST_AT_ONCE
-        while not any(lost) and position < len(left) and not self._stopped:
-            until = min(position + together * size, len(left))
-            for medium, view, stretches in ((pair.reference, left, lost[0]), (pair.copy, right, lost[1])):
-                survived = medium.read_sparingly(start + position, view[position:until], size)
-                stretches += [(position + a, position + b) for a, b in survived.lost]
-                if survived.ended_early:
-                    pair.tell_early_end(medium)
-            position, together = until, min(2 * together, _MOST_AT_ONCE)
-        losses = Losses(Survived(lost[0], False), Survived(lost[1], False))
-        if position < len(left):
-            position = max((b for _, b in losses.stretches), default=0)
-        if position > 0:
-            self._settle(passed, losses, left[:position], right[:position])
-
-    def _views(self, count: int) -> tuple[memoryview, memoryview]:
-        if len(self._buffers[0]) < count:
-            self._buffers = (bytearray(count), bytearray(count))
-        left, right = self._buffers
-        return memoryview(left)[:count], memoryview(right)[:count]
-
-    def _settle(self, passed: PassedOver, losses: Losses, left: memoryview, right: memoryview) -> None:
-        """Put what was found in the place of a stretch, or of its beginning: then the last block is unreadable."""
-        findings = _PieceFindings(len(self._ledger.samples) < MOST_SAMPLES)
-        offset = passed.first * self._pair.block_size
-        findings.note(self._pair, offset, losses)
-        _blot_out(left, right, losses)
-        findings.look_at(self._pair, offset, left, right)
-        found = findings.result()
-        tried = -(-len(left) // self._pair.block_size)
-        with self._lock:
-            if tried < passed.count:
-                begun, rest = _parted(passed, tried, found)
-                found = found._replace(unreadable=intersection(found.unreadable, [Span(begun.first, begun.count)]))
-                self._ledger.passed_over[:1] = [begun, rest]
-            self._ledger.settle(found)
-
-
-def _parted(passed: PassedOver, tried: int, found: StripResult) -> tuple[PassedOver, PassedOver]:
-    """A stretch in two: what lies before the last block that was tried, and what lies behind it.
-
-    That block stays unreadable; on which side it is, the first part tells.
-    """
-    left = passed.count - tried
-
-    def still_lost(before: int, now: int) -> int:
-        return left if before == passed.count else max(0, min(left, before - now))
-
-    rest = PassedOver(
-        passed.first + tried,
-        left,
-        still_lost(passed.lost_reference, found.lost_reference),
-        still_lost(passed.lost_copy, found.lost_copy),
-    )
-    begun = PassedOver(
-        passed.first,
-        tried - 1,
-        passed.lost_reference - rest.lost_reference,
-        passed.lost_copy - rest.lost_copy,
-    )
-    return begun, rest
-
-
-class Hashing:
-    """The digests of both media, taken while they are compared.
-
-    As long as both are the same, one digest serves both. A medium that could not be read has none.
-    """
-
-    def __init__(self, makers: dict[str, Callable[[], Digest]]) -> None:
-        self.reference: dict[str, Digest] = {name: make() for name, make in makers.items()}
-        self.copy = self.reference
-
-    def update(self, reference: memoryview, copy: memoryview, is_same: bool) -> None:
-        """Take the next bytes of each; `is_same` when the two are known to be equal."""
-        if self.copy is self.reference and not is_same:
-            self.copy = {name: digest.copy() for name, digest in self.reference.items()}
-        for digest in self.reference.values():
-            digest.update(reference)
-        if self.copy is not self.reference:
-            for digest in self.copy.values():
-                digest.update(copy)
-
-
-def scan_hashing(
-    pair: Pair, ledger: Ledger, hashing: Hashing, progress: Progress | None = None
-) -> tuple[int | None, set[str]]:
-    """As `scan`, over the whole of both media in order, and feed the digests from the same reading.
-
-    Returns where it was interrupted (or None), and which sides (`"reference"`, `"copy"`) were not read whole.
-    """
-    reading = _HashedReading(pair, ledger, hashing)
-
-    def tick() -> None:
-        if progress is not None:
-            progress(min(reading.reached, pair.shared_end))
-
-    interrupted = attend([threading.Thread(target=reading.run, daemon=True)], reading.stop, tick)
-    if reading.error is not None:
-        raise reading.error
-    if not interrupted and reading.reached < reading.end:
-        raise MemoryError("the thread that reads ended before its work was done")
-    pair.is_interrupted = interrupted
-    if interrupted and reading.reached < reading.end:
-        return min(reading.reached, pair.shared_end), {"reference", "copy"}
-    tell_end(progress, pair.shared_end)
-    return None, reading.unreadable
-
-
-class _HashedReading:
-    """Reads both media in order, compares them, and feeds the digests while the next strip is read.
-
-    It has a thread of its own, so that Ctrl-C never falls between a strip's place in the ledger and `reached`.
-    """
-
-    def __init__(self, pair: Pair, ledger: Ledger, hashing: Hashing) -> None:
-        self.end = max(pair.reference.size_bytes, pair.copy.size_bytes)
-        self.reached = 0
-        self.unreadable: set[str] = set()
-        self.error: BaseException | None = None
-        self._pair, self._ledger, self._hashing = pair, ledger, hashing
-        self._stopped = False
-
-    def stop(self) -> None:
-        self._stopped = True
-
-    def run(self) -> None:
-        try:
-            self._read_all()
-        except StoppedError:
-            pass
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            self.error = error
-
-    def _check(self) -> None:
-        if self._stopped:
-            raise StoppedError
-
-    def _read_all(self) -> None:
-        from concurrent.futures import ThreadPoolExecutor
-
-        pair, piece = self._pair, self._pair.piece_size
-        strip_size = max(1, HASHED_STRIP_BYTES // max(PIECE_BYTES, piece)) * piece
-        reference, copy = (CarefulReader(pair, medium, self._check) for medium in (pair.reference, pair.copy))
-        sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
-        with ThreadPoolExecutor(2) as pool:
-            hashed: Future[None] | None = None
-            for turn, offset in enumerate(range(0, self.end, strip_size)):
-                if self._stopped:
-                    break
-                left, right = (
-                    memoryview(buffer)[: max(0, min(strip_size, medium.size_bytes - offset))]
-                    for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
-                )
-                reading = pool.submit(reference.read, offset, left)
-                copy_survived = copy.read(offset, right)
-                losses = Losses(reading.result(), copy_survived)
-                self.unreadable |= {"reference"} if losses.reference.lost else set()
-                self.unreadable |= {"copy"} if losses.copy.lost else set()
-                is_same = _compare_hashed_strip(pair, self._ledger, offset, left, right, losses)
-                pair.passes_over = len(self._ledger.passed_over) < _MOST_PASSED_OVER
-                if hashed is not None:
-                    hashed.result()
-                hashed = pool.submit(self._hashing.update, left, right, is_same)
-                self.reached = min(offset + strip_size, self.end)
-            if hashed is not None:
-                hashed.result()
-
-
-def _compare_hashed_strip(
-    pair: Pair, ledger: Ledger, offset: int, left: memoryview, right: memoryview, losses: Losses
-) -> bool:
-    """Compare what both media share of a strip; True when the whole strip is the same on both."""
-    shared = max(0, min(pair.shared_end - offset, len(left), len(right)))
-    findings = _PieceFindings(len(ledger.samples) < MOST_SAMPLES)
-    is_same = len(left) == len(right) and losses.are_none
-    if not losses.are_none:
-        losses = losses.before(shared)
-        findings.note(pair, offset, losses)
-        left, right = memoryview(bytearray(left[:shared])), memoryview(bytearray(right[:shared]))
-        _blot_out(left, right, losses)
-    for start in range(0, shared, pair.piece_size):
-        end = min(start + pair.piece_size, shared)
-        if left[start:end].tobytes() != right[start:end].tobytes():
-            is_same = False
-            findings.look_at(pair, offset + start, left[start:end], right[start:end])
-    result = findings.result()
-    if result is not _NOTHING:
-        ledger.absorb(result)
-    return is_same
 
 
 def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -1,5 +1,6 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
+import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
@@ -16,6 +17,7 @@ from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
 from imgkit.spans import Span, union
 from imgkit.volume.boot import boot_findings, first_words
@@ -116,6 +118,10 @@ class _Survey:
         self.started_at = now()
         self._max_areas = max_areas
         self._open: Area | None = None
+        self._lock = threading.Lock()
+        self._reached = 0
+        self._is_stopped = self._is_closed = False
+        self._error: BaseException | None = None
 
     def read(
         self,
@@ -123,39 +129,70 @@ class _Survey:
         totals: "Totals | None",
         progress: Callable[[int, int], None] | None,
     ) -> bool:
-        """Read everything; returns whether Ctrl-C ended it early."""
+        """Read everything, on a thread of its own; returns whether Ctrl-C ended it early."""
         digests = {name: maker(name)() for name in algorithms}
+
+        def run() -> None:
+            try:
+                self._read_all(digests, totals)
+            except StoppedError:
+                pass
+            except BaseException as error:  # noqa: BLE001 - raised on the caller's thread
+                self._error = error
+
+        def tick() -> None:
+            if progress is not None:
+                progress(self._reached, self.medium.size_bytes)
+
+        interrupted = attend([run], self, tick)
+        if self._error is not None:
+            raise self._error
+        self._close_area()
+        if interrupted:
+            return True
+        tell_end(None if progress is None else lambda end: progress(end, end), self.medium.size_bytes)
+        if not self.counts["unreadable"]:
+            self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
+        return False
+
+    def stop(self) -> None:
+        """Read no further piece."""
+        self._is_stopped = True
+
+    def close(self) -> None:
+        """Count nothing more."""
+        with self._lock:
+            self._is_closed = True
+
+    def _check(self) -> None:
+        if self._is_stopped:
+            raise StoppedError
+
+    def _read_all(self, digests: dict[Algorithm, Digest], totals: "Totals | None") -> None:
         size, end = self.block_size, self.medium.size_bytes
         piece = max(1, _PIECE_BYTES // size) * size
         buffer = bytearray(piece)
         zeros = bytes(piece)
-        reached = 0
         extents = [(0, end)] if digests or totals else self.medium.data_extents(0, end)
-        try:
-            for start, stop in extents:
-                first = max(reached, start - start % size)
-                self._take(reached, first, "blank")
-                last = min(end, -(-stop // size) * size)
-                for offset in range(first, last, piece):
-                    view = memoryview(buffer)[: min(piece, last - offset)]
-                    survived = self.medium.read_surviving(offset, view, size)
+        for start, stop in extents:
+            first = max(self._reached, start - start % size)
+            self._take(self._reached, first, "blank")
+            last = min(end, -(-stop // size) * size)
+            for offset in range(first, last, piece):
+                self._check()
+                view = memoryview(buffer)[: min(piece, last - offset)]
+                survived = self.medium.read_surviving(offset, view, size, self._check)
+                with self._lock:
+                    if self._is_closed:
+                        raise StoppedError
                     self.ended_early = self.ended_early or survived.ended_early
                     self._look_at(offset, view, survived.lost, zeros)
-                    _feed(digests, view)
-                    if totals is not None:
-                        totals.take(offset, view)
-                    reached = offset + len(view)
-                    if progress is not None:
-                        progress(reached, end)
-                reached = max(reached, last)
-            self._take(reached, end, "blank")
-        except KeyboardInterrupt:
-            self._close()
-            return True
-        self._close()
-        if not self.counts["unreadable"]:
-            self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
-        return False
+                    self._reached = offset + len(view)
+                _feed(digests, view)
+                if totals is not None:
+                    totals.take(offset, view)
+            self._reached = max(self._reached, last)
+        self._take(self._reached, end, "blank")
 
     def _look_at(self, offset: int, view: memoryview, lost: list[tuple[int, int]], zeros: bytes) -> None:
         position = 0
@@ -194,10 +231,10 @@ class _Survey:
         if self._open is not None and self._open.contents == contents:
             self._open = Area(self._open.first, self._open.count + count, contents)
             return
-        self._close()
+        self._close_area()
         self._open = Area(first, count, contents)
 
-    def _close(self) -> None:
+    def _close_area(self) -> None:
         if self._open is None:
             return
         self.areas_total += 1

@@ -18,6 +18,7 @@ from imgkit.label.codec import INTEGERS, SUM_TYPES, Decoded, decode, header_pars
 from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Field, Variant, named
 from imgkit.label.plan import Plan, Slot, load_plan
 from imgkit.label.result import Label
+from imgkit.outputs import Kind
 
 _BOOT_AREA_BYTES = 8192
 _SUPERBLOCK_BYTES = 8192
@@ -100,6 +101,18 @@ def build_label(plan_path: str, output: str) -> Built:
             write_commands=tuple(_write_command(piece, output, plan.drive.sector_size) for piece in pieces),
         ),
     )
+
+
+def label_kind(plan: Plan, data: bytes) -> Kind:
+    """Files like the label `data` of this plan: of its length, with its layout's mark where it has it."""
+    variant = plan.variant
+    mark = variant.layout.magic[0].bytes_in(variant.byte_order)
+    start = data.index(mark)
+
+    def fits(beginning: bytes, size_bytes: int) -> bool:
+        return size_bytes == len(data) and beginning[start : start + len(mark)] == mark
+
+    return Kind(f"a label of the layout {variant.id}, of {len(data)} bytes", fits)
 
 
 class _Part(NamedTuple):

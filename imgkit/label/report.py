@@ -11,7 +11,7 @@ from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.quiet import unrest
+from imgkit.medium.quiet import changes, unproven, unrest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -115,7 +115,8 @@ def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tri
                 "right order. A driver that finds no label makes one up.",
             ),
         )
-    findings = by_severity([*findings, *(unrest(medium) if medium.kind == "device" else [])])
+    at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
+    findings = by_severity([*findings, *at_the_end])
     verdict: Verdict = "incomplete" if reading.not_read else verdict_of(findings)
     return LabelReport(
         verdict=verdict,

@@ -1,17 +1,24 @@
 """Several threads go through the strips of a medium, and what they find is taken in the order of the medium."""
 
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import Any, Generic, NamedTuple, TypeVar
+from functools import partial
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 from imgkit.errors import ResourceError
 
 R = TypeVar("R")
+T = TypeVar("T")
 
 WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
+LONG_SECONDS = 0.5
+"""After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
+_LEAVE_SECONDS = 3.0
+"""How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
 
 Progress = Callable[[int], None]
 """Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
@@ -51,8 +58,10 @@ class StripQueue(Generic[R]):
         self._waiting: dict[int, tuple[int, R]] = {}
         self._parts: dict[int, tuple[int, R]] = {}
         self._starts: dict[int, int] = {}
+        self._pieces: dict[int, list[tuple[int, R]]] = {}
         self._next = 0
         self._stopped = False
+        self._closed = False
 
     @property
     def unfinished_from(self) -> int | None:
@@ -80,6 +89,12 @@ class StripQueue(Generic[R]):
             self._take_what_is_next()
             self._condition.notify_all()
 
+    def give_piece(self, number: int, reached: int, found: R) -> None:
+        """Hand in what was found of a strip up to byte `reached`, while the rest of it is still being read."""
+        with self._condition:
+            self._pieces.setdefault(number, []).append((reached, found))
+            self._take_what_is_next()
+
     def give_part(self, number: int, reached: int, found: R) -> None:
         """Hand in what was found in a strip that was left at byte `reached`; nothing behind it will be taken."""
         with self._condition:
@@ -87,14 +102,23 @@ class StripQueue(Generic[R]):
             self._take_what_is_next()
 
     def _take_what_is_next(self) -> None:
+        if self._closed:
+            return
+        self._take_pieces()
         while self._next in self._waiting:
             end, ready = self._waiting.pop(self._next)
             del self._starts[self._next]
             self._next += 1
             self._take_in(ready)
             self.reached = end
+            self._take_pieces()
         if self._next in self._parts:
             end, ready = self._parts.pop(self._next)
+            self._take_in(ready)
+            self._starts[self._next] = self.reached = end
+
+    def _take_pieces(self) -> None:
+        for end, ready in self._pieces.pop(self._next, ()):
             self._take_in(ready)
             self._starts[self._next] = self.reached = end
 
@@ -120,8 +144,29 @@ class StripQueue(Generic[R]):
         with self._condition:
             self._stopped = True
 
+    def close(self) -> None:
+        """Take nothing more: what a thread still hands in comes too late."""
+        with self._condition:
+            self._closed = True
 
-def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]], tick: Callable[[], None]) -> bool:
+
+class Work(Protocol):
+    """What threads work on."""
+
+    def stop(self) -> None:
+        """Begin nothing more."""
+        ...
+
+    def close(self) -> None:
+        """Change nothing more of what is known: a thread that did not come back may come back later."""
+        ...
+
+
+Worker = Callable[[Strip, Callable[[int, R], None]], R]
+"""Gives what it found in a strip. What takes long may be handed in before, up to a byte; it is not given again then."""
+
+
+def work_off(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Callable[[], None]) -> bool:
     """Let a crew go through all strips; True when Ctrl-C ended that early.
 
     Each thread has a worker of its own from `new_worker`, which may leave a strip early by LeftEarlyError. `tick` is
@@ -134,7 +179,7 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]
             while (task := queue.next_strip()) is not None:
                 number, strip = task
                 try:
-                    found = look_at(strip)
+                    found = look_at(strip, partial(queue.give_piece, number))
                 except LeftEarlyError as left:
                     queue.give_part(number, left.reached, left.found)
                 else:
@@ -142,11 +187,9 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Callable[[Strip], R]
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             queue.fail(error)
 
-    interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue.stop, tick)
+    interrupted = attend([work] * WORKERS, queue, tick)
     if queue.error is not None:
         raise queue.error
-    if not interrupted and queue.unfinished_from is not None:
-        raise MemoryError("the threads ended before their work was done")
     return interrupted
 
 
@@ -158,8 +201,20 @@ def start(thread: threading.Thread) -> None:
         raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
 
 
-def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: Callable[[], None]) -> bool:
-    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early."""
+def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:
+    """Do tasks on threads of their own and wait, with a tick now and then; True when Ctrl-C stopped them early.
+
+    Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind. Raises
+    ResourceError when there are no threads for the tasks, and MemoryError when one ended in the middle of its task:
+    tasks keep their own errors, so that they come to their end.
+    """
+    ended: list[None] = []
+
+    def carry_out(task: Callable[[], None]) -> None:
+        task()
+        ended.append(None)
+
+    threads = [threading.Thread(target=carry_out, args=(task,), daemon=True) for task in tasks]
     try:
         for thread in threads:
             start(thread)
@@ -170,11 +225,24 @@ def attend(threads: Sequence[threading.Thread], stop: Callable[[], None], tick: 
     except KeyboardInterrupt:
         return True
     finally:
-        stop()
+        work.stop()
+        end = time.monotonic() + _LEAVE_SECONDS
         for thread in threads:
             if thread.is_alive():
-                thread.join()
+                thread.join(max(0.0, end - time.monotonic()))
+        work.close()
+    if len(ended) < len(threads):
+        raise MemoryError("a thread ended before its work was done")
     return False
+
+
+def answer_within(seconds: float, ask: Callable[[], T], otherwise: T) -> T:
+    """What `ask` answers, or `otherwise` when that takes longer than so many seconds."""
+    answers: list[T] = []
+    thread = threading.Thread(target=lambda: answers.append(ask()), daemon=True)
+    start(thread)
+    thread.join(seconds)
+    return answers[0] if answers else otherwise
 
 
 def tell_end(progress: Progress | None, end: int) -> None:

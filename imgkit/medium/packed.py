@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Protocol
+from typing import IO, NamedTuple, Protocol
 
 from imgkit.errors import InputError
 
@@ -14,6 +14,8 @@ _HOLE_BYTES = 1 << 16
 _BLANK = bytes(_HOLE_BYTES)
 _MOST_WINDOW_BYTES = 1 << 27
 """How far back packed data may refer; it is held in memory while unpacking."""
+_HEADER_BYTES = 8
+"""As much of a member's start as it takes to see whether the member has a sum."""
 _MOST_SKIPPED = 1 << 16
 """How many frames of no contents may follow each other; they cost time, however short they are."""
 
@@ -109,14 +111,21 @@ PACKINGS: dict[str, tuple[bytes, Callable[[], _Decompressor]]] = {
 """By the end of a file's name: the bytes it starts with, and what unpacks one member of it."""
 
 
+class Unpacked(NamedTuple):
+    """The open, nameless file with the contents; whether every member has a sum that its contents were checked by."""
+
+    file: IO[bytes]
+    is_proven: bool
+
+
 def packing_of(path: Path) -> str | None:
     """The packing that the end of the file's name says, or None for a raw file."""
     suffix = path.suffix.lower()
     return suffix if suffix in PACKINGS else None
 
 
-def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> IO[bytes]:
-    """Unpack `source` (opened at its start) and return the open, nameless file that holds its contents.
+def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> Unpacked:
+    """Unpack `source` (opened at its start) into an open, nameless file.
 
     Raises InputError when it is not what its name says, is cut short or damaged, or holds more than
     `limit_bytes`. Blank stretches are left as holes. Every member of a file of several is unpacked.
@@ -126,11 +135,11 @@ def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> IO[bytes]:
 
     target = tempfile.TemporaryFile(prefix="imgkit-")  # noqa: SIM115 - the caller closes it
     try:
-        _unpack_members(path, source, target, magic, decompressor, limit_bytes)
+        is_proven = _unpack_members(path, source, target, magic, decompressor, limit_bytes)
     except BaseException:
         target.close()
         raise
-    return target
+    return Unpacked(target, is_proven)
 
 
 def _pieces(member: _Decompressor, data: bytes) -> Iterator[bytes]:
@@ -147,19 +156,22 @@ def _unpack_members(
     magic: bytes,
     decompressor: Callable[[], _Decompressor],
     limit_bytes: int,
-) -> None:
+) -> bool:
+    has_sum = _HAVE_SUMS.get(path.suffix.lower(), _always)
+    is_proven = True
     position = 0
     pending = bytearray()
     leave_out = _SKIPPERS.get(path.suffix.lower(), _nothing_skipped)
     first = source.read(_INPUT_PIECE_BYTES)
     piece = leave_out(path, source, first)
     if not piece and first:
-        return
+        return is_proven
     if not piece.startswith(magic):
         raise InputError(
             f"{path}: does not start as a {path.suffix} file does: if it is a raw image, give it another name"
         )
     member = decompressor()
+    is_proven &= has_sum(piece)
     while piece:
         try:
             for data in _pieces(member, piece):
@@ -186,19 +198,43 @@ def _unpack_members(
         if member.eof:
             piece = _after_padding(member.unused_data, source)
             if piece:
-                if len(piece) < len(magic):
+                if len(piece) < _HEADER_BYTES:
                     piece += source.read(_INPUT_PIECE_BYTES)
                 piece = leave_out(path, source, piece)
             if piece:
                 if not piece.startswith(magic):
                     raise InputError(f"{path}: something that is not {path.suffix} follows the packed data")
                 member = decompressor()
+                is_proven &= has_sum(piece)
         else:
             piece = source.read(_INPUT_PIECE_BYTES)
     if not member.eof:
         raise InputError(f"{path}: cut short: the packed data ends before its end mark: copy the file again")
     _write_sparse(path, target, position, bytes(pending))
     target.truncate(position + len(pending))
+    return is_proven
+
+
+def _always(header: bytes) -> bool:
+    """A gzip member ends with a CRC-32 (RFC 1952, 2.3.1); each block of a bzip2 file has one."""
+    return True
+
+
+def _xz_has_sum(header: bytes) -> bool:
+    """Whether a stream has a sum that is looked at here (The .xz File Format, 2.1.1.2: stream flags)."""
+    import lzma
+
+    check = header[7] & 0xF if len(header) > 7 else lzma.CHECK_NONE
+    return check != lzma.CHECK_NONE and lzma.is_check_supported(check)
+
+
+def _zstandard_has_sum(header: bytes) -> bool:
+    """Whether a frame ends with a sum of its contents (RFC 8878, 3.1.1.1.1.5: content checksum flag)."""
+    return len(header) > 4 and bool(header[4] & 0x04)
+
+
+_HAVE_SUMS: dict[str, Callable[[bytes], bool]] = {".xz": _xz_has_sum, ".zst": _zstandard_has_sum}
+"""By the end of a file's name: whether the member that starts with these bytes has a sum of its contents."""
 
 
 def _nothing_skipped(path: Path, source: IO[bytes], data: bytes) -> bytes:

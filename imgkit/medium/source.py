@@ -13,8 +13,11 @@ import msgspec
 
 from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
+from imgkit.medium.crew import answer_within
 from imgkit.medium.packed import packing_of, unpack
+from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
+from imgkit.sameness import Place, place_of
 
 if TYPE_CHECKING:
     from imgkit.medium.direct import DirectReader
@@ -24,17 +27,24 @@ Kind = Literal["file", "device", "packed"]
 
 
 _BEGINNING_BYTES = 1 << 16
+_ANSWER_SECONDS = 10.0
+"""How long the system may take to say what it knows of a medium."""
 
 
-class Identity(msgspec.Struct, frozen=True):
+class Identity(msgspec.Struct, frozen=True, kw_only=True):
     """What tells one medium from another: its place, its size, when its file was changed, what it begins with.
 
-    `beginning` is empty where that could not be read. `route` is not of the medium, but of what is known of it.
+    `inode` and the times are those of the file, or of the one behind a loop device, else 0; `hardware` is what
+    identifies a device. `beginning` is empty where that could not be read. `route` is not of the medium, but of what is
+    known of it.
     """
 
     path: str
     size_bytes: int
     changed_at_ns: int
+    status_changed_at_ns: int
+    inode: int
+    hardware: dict[str, str]
     beginning: str
     route: Route
 
@@ -54,8 +64,13 @@ class Medium:
         size_bytes: int,
         kind: Kind,
         access: Access = DEFAULT_ACCESS,
-        changed_at_ns: int = 0,
+        packed: IO[bytes] | None = None,
+        is_proven: bool = True,
     ) -> None:
+        """`packed` is the open file that `file` was unpacked from; a change of that one is a change of the medium.
+
+        `is_proven`: it has a sum by which its contents were checked when they were unpacked.
+        """
         self.path = path
         self.size_bytes = size_bytes
         self.kind: Kind = kind
@@ -65,8 +80,12 @@ class Medium:
         self._file = file
         self._descriptor = file.fileno()
         self._direct: DirectReader | None = None
-        self._stamp = self._stamp_now()
-        self._changed_at_ns = changed_at_ns
+        self.is_proven = is_proven
+        self._packed = packed
+        self._watched = self._descriptor if packed is None else packed.fileno()
+        self._absolute_path = _absolute(path)
+        self._stamp = stamp_of(self._watched)
+        self._gone: OSError | None = None
         if kind == "device":
             self._prepare_device(access)
 
@@ -85,13 +104,10 @@ class Medium:
             if self._direct is not None and error.errno != errno.EINVAL:
                 self.route = "around memory"
                 return
-            self._close_direct()
+            if self._direct is not None:
+                self._direct.close()
+                self._direct = None
             self.route = "memory dropped"
-
-    def _close_direct(self) -> None:
-        if self._direct is not None:
-            self._direct.close()
-            self._direct = None
 
     def __enter__(self) -> Self:
         return self
@@ -102,15 +118,36 @@ class Medium:
         self.close()
 
     def close(self) -> None:
-        """Close it; a packed medium's private copy is gone with that."""
-        self._close_direct()
-        self._file.close()
+        """Close it; a packed medium's private copy is gone with that.
+
+        Nothing was written, so an error, of a file system that is gone for example, loses nothing.
+        """
+        for each in (self._direct, self._file, self._packed):
+            if each is not None:
+                with suppress(OSError):
+                    each.close()
+        self._direct = None
+
+    @property
+    def is_gone(self) -> bool:
+        """Whether a reading found that its file system, or the device, is gone: nothing more will be read of it."""
+        return self._gone is not None
 
     def read_into(self, offset: int, buffer: memoryview) -> int:
         """Fill `buffer` from byte `offset` on and return how many bytes came: fewer only at the end.
 
         Raises OSError when the medium gives a read error.
         """
+        if self._gone is not None:
+            raise OSError(self._gone.errno, self._gone.strerror)
+        try:
+            return self._read_into(offset, buffer)
+        except OSError as error:
+            if error.errno in GONE_ERRORS:
+                self._gone = error
+            raise
+
+    def _read_into(self, offset: int, buffer: memoryview) -> int:
         if self._direct is not None:
             return self._direct.read_into(offset, buffer)
         if self.route == "memory dropped":
@@ -146,6 +183,8 @@ class Medium:
         stretch each block is tried once. `offset` is at a block's start. What could not be read is zero in the buffer.
         What `before_each_try` raises ends it.
         """
+        if self.is_gone:
+            return _nothing_of(buffer)
         return read_surviving(
             self.read_into,
             offset,
@@ -165,6 +204,8 @@ class Medium:
         before_each_try: BeforeEachTry = go_on,
     ) -> Survived:
         """As `read_surviving`, but the inner blocks of a dead stretch are passed over, to be come back to."""
+        if self.is_gone:
+            return _nothing_of(buffer)
         return read_skipping(
             self.read_into,
             offset,
@@ -177,6 +218,8 @@ class Medium:
 
     def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
         """Come back to what was passed over: each failing block is tried once."""
+        if self.is_gone:
+            return _nothing_of(buffer)
         return read_sparingly(self.read_into, offset, buffer, block_size)
 
     def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
@@ -191,7 +234,7 @@ class Medium:
                 first = os.lseek(self._descriptor, position, os.SEEK_DATA)
                 last = os.lseek(self._descriptor, first, os.SEEK_HOLE)
             except OSError as error:
-                if error.errno == errno.ENXIO and self._stamp_now()[0] >= end:
+                if error.errno == errno.ENXIO and self._has_up_to(end):
                     return
                 yield position, end
                 return
@@ -200,19 +243,42 @@ class Medium:
             yield first, min(last, end)
             position = last
 
-    def changed(self) -> bool:
-        """Whether the medium's size or time of change is another than when it was opened."""
-        return self._stamp_now() != self._stamp
+    def change(self) -> Change | None:
+        """How the medium is no longer what it was when it was opened, as far as the system shows; None: it is.
+
+        A system that does not answer in time counts as one that has no answer.
+        """
+
+        def ask() -> Change | None:
+            return change_since(self._stamp, self._watched, self._absolute_path)
+
+        return answer_within(_ANSWER_SECONDS, ask, "vanished")
+
+    def place(self) -> Place:
+        """In which file or on which disk it lies."""
+        return place_of(self.path, os.fstat(self._watched))
 
     def identity(self) -> "Identity":
         """What tells this medium from another one, and from itself after a change; reads its beginning."""
         from xxhash import xxh3_128_hexdigest
 
+        from imgkit.medium.hardware import identification_of
+
         try:
             beginning = xxh3_128_hexdigest(self.read(0, _BEGINNING_BYTES))
         except OSError:
             beginning = ""
-        return Identity(os.path.abspath(self.path), self.size_bytes, self._changed_at_ns, beginning, self.route)  # noqa: PTH100
+        is_device = self.kind == "device"
+        return Identity(
+            path=self._absolute_path.encode("utf-8", "backslashreplace").decode(),
+            size_bytes=self.size_bytes,
+            changed_at_ns=self._stamp.changed_at_ns,
+            status_changed_at_ns=self._stamp.status_changed_at_ns,
+            inode=self._stamp.inode,
+            hardware=identification_of(self._stamp.device) if is_device else {},
+            beginning=beginning,
+            route=self.route,
+        )
 
     def users(self) -> "tuple[Use, ...]":
         """Who else uses this medium, as far as the system shows it."""
@@ -220,11 +286,23 @@ class Medium:
 
         return users_of(self._descriptor)
 
-    def _stamp_now(self) -> tuple[int, int]:
-        status = os.fstat(self._descriptor)
-        if stat.S_ISBLK(status.st_mode):
-            return os.lseek(self._descriptor, 0, os.SEEK_END), 0
-        return status.st_size, status.st_mtime_ns
+    def _has_up_to(self, end: int) -> bool:
+        """Whether the file still goes on to byte `end`; what cannot be asked for is not taken for a hole."""
+        with suppress(OSError):
+            return os.lseek(self._descriptor, 0, os.SEEK_END) >= end
+        return False
+
+
+def _nothing_of(buffer: memoryview) -> Survived:
+    buffer[:] = bytes(len(buffer))
+    return Survived([(0, len(buffer))], ended_early=False)
+
+
+def _absolute(path: Path) -> str:
+    try:
+        return os.path.abspath(path)  # noqa: PTH100
+    except OSError:
+        return str(path)
 
 
 def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
@@ -235,9 +313,30 @@ def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
     """
     path = Path(path)
+    file, mode = _opened(path)
+    kind: Kind = "device" if stat.S_ISBLK(mode) else "file"
+    packed: IO[bytes] | None = None
+    is_proven = True
     try:
-        status = path.stat()
-        mode = status.st_mode
+        if kind == "file" and packing_of(path):
+            packed = file
+            (file, is_proven), kind = unpack(path, packed, access.unpack_limit_bytes), "packed"
+        size = os.lseek(file.fileno(), 0, os.SEEK_END)
+        if size == 0:
+            raise InputError(f"{path}: is empty: there is nothing to read on it")
+        return Medium(path, file, size, kind, access, packed, is_proven)
+    except OSError as error:
+        _close(file, packed)
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
+    except BaseException:
+        _close(file, packed)
+        raise
+
+
+def _opened(path: Path) -> tuple[IO[bytes], int]:
+    """The open file or device, and its mode."""
+    try:
+        mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
             raise InputError(f"{path}: is a folder: name an image file or a block device")
         if not (stat.S_ISREG(mode) or stat.S_ISBLK(mode)):
@@ -247,17 +346,11 @@ def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
         raise InputError(f"{path}: cannot be opened: {error.strerror}") from None
     except ValueError as error:
         raise InputError(f"{str(path)[:80]!r}: cannot be opened: {error}") from None
-    kind: Kind = "device" if stat.S_ISBLK(mode) else "file"
-    try:
-        if kind == "file" and packing_of(path):
-            with file:
-                unpacked = unpack(path, file, access.unpack_limit_bytes)
-            file, kind = unpacked, "packed"  # type: ignore[assignment]
-        size = os.lseek(file.fileno(), 0, os.SEEK_END)
-    except OSError as error:
-        file.close()
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
-    if size == 0:
-        file.close()
-        raise InputError(f"{path}: is empty: there is nothing to read on it")
-    return Medium(path, file, size, kind, access, 0 if kind == "device" else status.st_mtime_ns)
+    return file, os.fstat(file.fileno()).st_mode
+
+
+def _close(*files: IO[bytes] | None) -> None:
+    for file in files:
+        if file is not None:
+            with suppress(OSError):
+                file.close()

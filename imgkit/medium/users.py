@@ -24,8 +24,11 @@ def users_of(descriptor: int) -> tuple[Use, ...]:
 
     Other users' processes cannot be seen without their rights, so an empty answer proves nothing.
     """
-    status = os.fstat(descriptor)
     uses: list[Use] = []
+    try:
+        status = os.fstat(descriptor)
+    except OSError:
+        return ()
     with suppress(OSError, ValueError):
         if stat.S_ISBLK(status.st_mode):
             numbers = _device_numbers(status.st_rdev)

@@ -30,6 +30,9 @@ BLOCK_DIGEST_RISK_IN_SHORT = "chance damage to a block is missed once in 2^64"
 """What a seal leaves open: as many digests are possible as they have bits; the rest is common practice."""
 
 
+_DISTURBED = {"medium.changed", "medium.vanished"}
+
+
 class Link(msgspec.Struct, frozen=True):
     """Whether the medium has the sums that a worksheet expects."""
 
@@ -64,7 +67,9 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
         open_ends.append(f"{_blocks(comparison.unreadable_blocks)} could not be read")
     if comparison.interrupted:
         open_ends.append("it was stopped before the end")
-    if any(finding.id == "medium.changed" for finding in comparison.findings):
+    if any(finding.id == "medium.same" for finding in comparison.findings):
+        open_ends.append(f"{name} is this medium itself: compared with itself it proves nothing")
+    if any(finding.id in _DISTURBED for finding in comparison.findings):
         open_ends.append("one of the two changed while it was read")
     outcome: Outcome = "differs" if bad else "unsure" if open_ends else "exact"
     all_equal = (
@@ -131,7 +136,7 @@ def of_verification(
         open_ends.append(f"{_blocks(verification.unanswered_blocks)} not known")
     if verification.interrupted:
         open_ends.append("it was stopped before the end")
-    if any(finding.id == "medium.changed" for finding in verification.findings):
+    if any(finding.id in _DISTURBED for finding in verification.findings):
         open_ends.append("the medium changed while it was read")
     outcome: Outcome = "differs" if bad else "unsure" if open_ends else "exact"
     told = "; ".join(bad + open_ends)

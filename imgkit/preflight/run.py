@@ -21,6 +21,7 @@ from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import LabelReport
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.same import is_same
 from imgkit.preflight import proofs
 from imgkit.preflight.checklist import CAUTIONS, checklist
 from imgkit.preflight.evidence import Evidence, boot_marks, find_root
@@ -81,20 +82,10 @@ def preflight_medium(
             medium = opened.enter_context(open_medium(medium, given.access))
         reference = given.reference
         if reference is not None and not isinstance(reference, Medium):
-            _refuse_itself(medium.path, Path(reference))
-            reference = opened.enter_context(open_medium(reference, given.access))
+            reference = (
+                medium if is_same(medium, reference) else opened.enter_context(open_medium(reference, given.access))
+            )
         return run.carry_out(medium, reference)
-
-
-def _refuse_itself(medium: Path, reference: Path) -> None:
-    try:
-        is_itself = medium.samefile(reference)
-    except (OSError, ValueError):
-        return
-    if is_itself:
-        raise RequestError(
-            f"{reference}: is the medium itself: held against itself it proves nothing; name the original"
-        )
 
 
 class _Stages:

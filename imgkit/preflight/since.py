@@ -120,4 +120,3 @@ def _digests(before: Earlier, now: Preflight) -> Iterator[Changed]:
 
 def _key(finding: Finding) -> tuple[str, ...]:
     return finding.id, finding.severity, finding.message, str(finding.where)
-

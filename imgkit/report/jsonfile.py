@@ -2,7 +2,9 @@
 
 import msgspec
 
+from imgkit.documents import json_text
+
 
 def render(result: msgspec.Struct) -> bytes:
     """The result as UTF-8 JSON."""
-    return msgspec.json.format(msgspec.json.encode(result), indent=2) + b"\n"
+    return json_text(result, indent=2)

@@ -160,6 +160,8 @@ def severities(findings: Iterable[Finding]) -> str:
 
 def copy_answer(result: "Comparison") -> tuple[str, str]:
     """Is the copy exact: one word or two, and the sentence behind it."""
+    if any(finding.id == "medium.same" for finding in result.findings):
+        return "NOT COMPARED", "both names are of one and the same medium; nothing was read"
     extra = result.extra_blocks if result.tail == "forbid" else 0
     unequal = result.differing_blocks + result.missing_blocks + extra
     parts = [
@@ -179,11 +181,11 @@ def copy_answer(result: "Comparison") -> tuple[str, str]:
         return ("DIFFERS, INCOMPLETE" if unequal else "INCOMPLETE"), f"{'; '.join(parts)}; {compared}"
     if unequal:
         return "DIFFERS", f"{'; '.join(parts)}; {compared}"
+    if any(finding.id in ("medium.changed", "medium.vanished") for finding in result.findings):
+        return "NOT KNOWN", f"a medium changed while it was read; {compared}"
     left_out = sum(each.count for each in result.not_compared)
     if left_out:
         return "EXACT IN PART", f"all {compared} are equal; {plural(left_out, 'block')} skipped or not asked for"
-    if any(finding.id == "medium.changed" for finding in result.findings):
-        return "NOT KNOWN", f"a medium changed while it was read; {compared}"
     return "EXACT", f"every block is equal; {compared}"
 
 
@@ -207,6 +209,7 @@ NOT_COMPARED_WORDS = {
     "not asked for": "not asked for",
     "skipped": "skipped as asked",
     "interrupted": "not reached: the comparison was stopped",
+    "same medium": "both names are of one medium",
 }
 
 BLOCK_SIZE_WORDS = {"call": "as asked for", "label": "from the label", "assumed": "assumed: no label says"}
@@ -284,6 +287,8 @@ def tally_answer(result: "Tally") -> tuple[str, str]:
 
 def vote_answers(result: "Vote") -> tuple[tuple[str, tuple[str, str]], ...]:
     """What a vote answers first: the questions, each with a word or two and the sentence behind it."""
+    if any(finding.id == "medium.same" for finding in result.findings):
+        return (("Dumps", ("NO VOTE", "a dump is named twice, and each has one vote; nothing was read")),)
     return (
         ("Dumps", _agreement(result)),
         ("Doubt", _doubt(result)),

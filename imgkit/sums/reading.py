@@ -50,11 +50,9 @@ def read_in_order(
         if progress is not None:
             progress(reading.reached, end)
 
-    reading.is_interrupted = attend([threading.Thread(target=loop.run, daemon=True)], loop.stop, tick)
+    reading.is_interrupted = attend([loop.run], loop, tick)
     if loop.error is not None:
         raise loop.error
-    if not reading.is_interrupted and reading.reached < end:
-        raise MemoryError("the thread that reads ended before its work was done")
     reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
     return reading
 
@@ -70,6 +68,8 @@ class _Loop:
         self._medium, self._end, self._takers = medium, end, takers
         self._piece_bytes, self._block_size = piece_bytes, block_size
         self._reading = reading
+        self._lock = threading.Lock()
+        self._is_closed = False
 
     def run(self) -> None:
         try:
@@ -82,6 +82,11 @@ class _Loop:
     def stop(self) -> None:
         """Read no further piece."""
         self.is_stopped = True
+
+    def close(self) -> None:
+        """Hand nothing more to the takers."""
+        with self._lock:
+            self._is_closed = True
 
     def _check(self) -> None:
         if self.is_stopped:
@@ -103,12 +108,16 @@ class _Loop:
                     waiting.result()
                 view = views[slot][: min(self._piece_bytes, self._end - offset)]
                 survived = self._medium.read_surviving(offset, view, self._block_size, self._check)
-                reading.ended_early = reading.ended_early or survived.ended_early
-                reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
-                taken[slot] = [
-                    pool.submit(taker, offset, view, survived.lost) for pool, taker in zip(pools, self._takers, strict=True)
-                ]
-                reading.reached = offset + len(view)
+                with self._lock:
+                    if self._is_closed:
+                        raise StoppedError
+                    reading.ended_early = reading.ended_early or survived.ended_early
+                    reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
+                    taken[slot] = [
+                        pool.submit(taker, offset, view, survived.lost)
+                        for pool, taker in zip(pools, self._takers, strict=True)
+                    ]
+                    reading.reached = offset + len(view)
             for slot_waiting in taken:
                 for waiting in slot_waiting:
                     waiting.result()

@@ -276,12 +276,26 @@ class NextSheet(msgspec.Struct, frozen=True):
     time: WorkTime
 
 
+class Session(msgspec.Struct, frozen=True):
+    """One run of check.sh in a log. `device` is what it said that it read, empty where that is not known.
+
+    `is_begun`: its first line is there, `is_finished`: its last one. `answers` counts the ranges that were answered.
+    """
+
+    device: str
+    answers: int
+    is_begun: bool
+    is_finished: bool
+
+
 class Tally(Result, frozen=True, kw_only=True):
     """What `imgkit tally` answers.
 
     Counts of blocks are in blocks of `block_size` and only of what is on the sheet: `not_on_sheet_blocks` are not.
     `answers` counts answer lines that were understood, `garbled_lines` those that carry the tag but do not agree with
-    themselves, `foreign_lines` those with a range that the sheet does not have.
+    themselves, `foreign_lines` those with a range that the sheet does not have. Of several `sessions` (the last
+    twenty are listed) the last counts: what only an earlier one answered is unanswered, and where an earlier one has
+    another answer than what is expected, its range is too.
     """
 
     schema: str = "imgkit.tally/1"
@@ -313,6 +327,8 @@ class Tally(Result, frozen=True, kw_only=True):
     foreign_lines: int
     log_bytes: int
     is_finished: bool
+    sessions: tuple[Session, ...] = ()
+    sessions_total: int = 0
     ranges: tuple[CheckedRange, ...]
     ranges_total: int
     address_source: AddressSource | None

@@ -51,7 +51,7 @@ then :
 else echo "check: cannot read $d"; exit 2
 fi
 exec 3<"$d"
-echo $t begin
+echo $t begin "$d"
 n=0
 p=0
 for l in @groups@

@@ -11,11 +11,13 @@ import msgspec
 import xxhash
 
 from imgkit.documents import MOST_BYTES, to_bytes
-from imgkit.errors import InputError, RequestError
+from imgkit.errors import ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import unproven, what_forbids
+from imgkit.outputs import Kind
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
 
@@ -81,6 +83,8 @@ def seal_medium(
     )
     if done.is_interrupted:
         raise KeyboardInterrupt
+    if forbidden := what_forbids(medium, ended_early=done.ended_early):
+        raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and seal it again")
     if done.lost:
         first = done.lost[0][0] // size
         lost = sum(-(-end // size) - start // size for start, end in done.lost)
@@ -88,8 +92,6 @@ def seal_medium(
             f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
             "read whole cannot be sealed"
         )
-    if done.ended_early or medium.changed():
-        raise InputError(f"{medium.path}: changed while it was read: stop what writes to it and seal it again")
     document = to_bytes(
         Seal(
             version=__version__,
@@ -106,7 +108,7 @@ def seal_medium(
     )
     report = SealReport(
         verdict="pass",
-        findings=by_severity(_as_notes(reading)),
+        findings=by_severity([*_as_notes(reading), *unproven(medium)]),
         path=str(medium.path),
         size_bytes=medium.size_bytes,
         block_size=size,
@@ -206,6 +208,21 @@ def check_line(sha256: str, path: str) -> str:
     """A line that `sha256sum -c` reads; a path with a backslash or a line feed is written as that tool writes it."""
     escaped = path.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
     return f"{'' if escaped == path else chr(92)}{sha256}  {escaped}\n"
+
+
+def block_file_kind(seal_path: str) -> Kind:
+    """The kind of the block digests beside a seal: what the seal that is there says of them."""
+
+    def fits(_: bytes, size_bytes: int) -> bool:
+        from imgkit.sums.verify import load_seal
+
+        try:
+            known = load_seal(Path(seal_path)).block_digests
+        except ImgkitError:
+            return False
+        return known is not None and (known.file, known.size_bytes) == (f"{Path(seal_path).name}.blocks", size_bytes)
+
+    return Kind("the block digests of the seal beside it", fits)
 
 
 def with_files(report: SealReport, files: list[str]) -> SealReport:

@@ -1,8 +1,8 @@
-"""Reading what an old machine answered to a worksheet, from the console log as it was captured."""
+"""What an old machine answered to a worksheet, compared with what is expected, and the next worksheet."""
 
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from string import ascii_lowercase
 from typing import NamedTuple
 
 from imgkit.documents import read_document
@@ -12,35 +12,20 @@ from imgkit.inputs import read_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
+from imgkit.sums.log import Answers, answers_in
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
 from imgkit.sums.risk import risk_of
-from imgkit.sums.rules import FACTS
 from imgkit.sums.script import is_device_name
 from imgkit.sums.worksheet import Drafted, draft, pieces, rounded, sheet_of
 
 MOST_LOG_BYTES = 64 << 20
 DEFAULT_NEXT_RANGES = 256
 DEFAULT_MAX_RANGES = 10_000
+MOST_SESSIONS_LISTED = 20
+MOST_SESSIONS_TOLD = 4
 _MOST_PARTS = 64
 _FEWEST_PARTS = 4
-_MOST_ANSWERS_KEPT = 8
-_SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))
-_CONTROL_SEQUENCE = re.compile(rb"\x1b\[[0-9;?]{0,20}[@-~]|\x1b[()][0-9A-Za-z]|\x1b[=>]|[\x00\x7f]")
-
-ERROR = "error"
-"""What the script answers for a range that it could not read whole."""
-
-
-class Answers(NamedTuple):
-    """What a log says: for each range's number the different answers (None: it could not be read), in order."""
-
-    by_number: dict[int, list[int | None]]
-    understood: int
-    repeated: int
-    garbled: int
-    foreign: int
-    is_finished: bool
 
 
 def load_sheet(path: str | Path) -> Sheet:
@@ -60,43 +45,6 @@ def load_sheet(path: str | Path) -> Sheet:
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
     return read_input(path, "console log", MOST_LOG_BYTES, InputError)
-
-
-def answers_in(log: bytes, sheet: Sheet) -> Answers:
-    """The answers to a sheet in a log with prompts, echoed commands, control characters, lost and garbled lines.
-
-    An answer counts when its line agrees with itself and with the sheet, which one lost, changed or doubled character
-    undoes. Parity in the eighth bit is dropped, a terminal without small letters is understood.
-    """
-    text = _CONTROL_SEQUENCE.sub(b"", log.translate(_SEVEN_BITS)).decode("ascii")
-    tag = re.escape(sheet.tag)
-    flags = re.ASCII | re.IGNORECASE
-    by_console = (
-        rf"(?P<number>\d{{1,7}})[ \t]+(?P<sum>\d{{1,10}}|{ERROR})[ \t]+(?P<first>\d{{1,20}})[ \t]+(?P=sum)(?!\d)"
-    )
-    by_hand = r"hand[ \t]+(?P<hand_number>\d{1,7})[ \t]+(?P<hand_sum>\d{1,10})(?!\d)"
-    answer = re.compile(rf"{tag}[ \t]+(?:{by_console}|{by_hand})", flags)
-    by_number: dict[int, list[int | None]] = {}
-    understood = repeated = foreign = 0
-    for found in answer.finditer(text):
-        number = int(found["number"] or found["hand_number"])
-        told = found["sum"] or found["hand_sum"]
-        value = None if told.lower() == ERROR else int(told)
-        if not 1 <= number <= len(sheet.ranges):
-            foreign += 1
-            continue
-        if found["first"] and int(found["first"]) != sheet.ranges[number - 1].first:
-            continue
-        if value is not None and value >= FACTS[sheet.rule].values:
-            continue
-        understood += 1
-        known = by_number.setdefault(number, [])
-        repeated += bool(known)
-        if value not in known and len(known) < _MOST_ANSWERS_KEPT:
-            known.append(value)
-    started = sum(1 for _ in re.finditer(rf"{tag}[ \t]+(?:hand[ \t]+)?\d", text, flags))
-    finished = re.search(rf"{tag}[ \t]+end[ \t]+{len(sheet.ranges)}(?!\d)", text, flags) is not None
-    return Answers(by_number, understood, repeated, started - understood - foreign, foreign, finished)
 
 
 class Tallied(NamedTuple):
@@ -158,9 +106,10 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
     for number, each in enumerate(sheet.ranges, 1):
         told = answers.by_number.get(number, [])
         sums = [value for value in told if value is not None]
+        is_in_last = number in answers.in_last_session
         if len(sums) > 1:
             doubles.append(DoubleAnswer(number, each.first, each.count, tuple(sums), each.expected))
-        if not told:
+        if not told or not is_in_last:
             states.append("unanswered")
         elif not sums:
             states.append("unreadable")
@@ -288,6 +237,8 @@ def _result(
         foreign_lines=answers.foreign,
         log_bytes=log_bytes,
         is_finished=answers.is_finished,
+        sessions=answers.sessions[-MOST_SESSIONS_LISTED:],
+        sessions_total=len(answers.sessions),
         ranges=tuple(
             CheckedRange(
                 span.first,
@@ -333,6 +284,7 @@ def _findings(
                 "See whether it is the log of another round, and whether check.sh told that a tool is missing.",
             )
         )
+    found += _session_findings(sheet, answers)
     found += [
         Finding(
             "tally.answered-twice",
@@ -380,13 +332,48 @@ def _findings(
     return found
 
 
-def with_next(result: Tally, folder: str, drafted: Drafted) -> Tally:
-    """The result with the worksheet that was written for what is left."""
+def _session_findings(sheet: Sheet, answers: Answers) -> list[Finding]:
+    """What has to be said of a log with several runs of the script: they may be of two drives, or of two days."""
+    if len(answers.sessions) < 2:
+        return []
+    listed = answers.sessions[-MOST_SESSIONS_TOLD:]
+    first = len(answers.sessions) - len(listed) + 1
+    told = "; ".join(
+        f"session {number}{f' ({each.device})' if each.device else ''}: {each.answers} of {len(sheet.ranges)} ranges"
+        f"{'' if each.is_finished else ', not to its end'}"
+        for number, each in enumerate(listed, first)
+    )
+    return [
+        Finding(
+            "tally.sessions",
+            "check",
+            f"the log holds {len(answers.sessions)} sessions, of which the last counts: {told}",
+            Where(),
+            "What only an earlier session answered counts as unanswered, and so does a range that they answered "
+            "differently. To have another session count, tally a log that holds only that one.",
+        )
+    ]
+
+
+def with_next(result: Tally, folder: str, drafted: Drafted, held: Drafted) -> Tally:
+    """The result with the next worksheet: `held` is what the folder has, `drafted` or one that asks the same."""
     import msgspec
 
-    report = drafted.report
+    report = held.report
+    findings = list(result.findings)
+    if held is not drafted:
+        findings.append(
+            Finding(
+                "tally.next-kept",
+                "note",
+                f"{folder} holds the next worksheet already, with the tag {report.tag}: nothing was written",
+                Where(),
+                "Answers with this tag count.",
+            )
+        )
     told: Tally = msgspec.structs.replace(
         result,
+        findings=by_severity(findings),
         next_sheet=NextSheet(
             folder=folder,
             tag=report.tag,
@@ -399,7 +386,8 @@ def with_next(result: Tally, folder: str, drafted: Drafted) -> Tally:
     return told
 
 
-def default_next_folder(sheet_path: Path, round_number: int) -> Path:
-    """Where the next worksheet goes unless told: `round-N`, in the first one's folder."""
+def next_folders(sheet_path: Path, round_number: int) -> list[Path]:
+    """Where the next worksheet may go: `round-N`, in the first one's folder, then `round-N-b` to `round-N-z`."""
     home = sheet_path.parent if round_number == 2 else sheet_path.parent.parent
-    return home / f"round-{round_number}"
+    first = f"round-{round_number}"
+    return [home / name for name in (first, *(f"{first}-{letter}" for letter in ascii_lowercase[1:]))]

@@ -170,7 +170,7 @@ class _Run:
         )
         is_whole = end == seal.size_bytes and not (reading.lost or reading.is_interrupted)
         sha256 = whole.hexdigest() if is_whole else None
-        return self._result(reading, self._states(reading, ranges.digests, differ), sha256, max_ranges)
+        return self._result(reading, self._states(reading, bytes(ranges.digests), differ), sha256, max_ranges)
 
     def _states(self, reading: Reading, digests: bytes, differ: _Runs) -> dict[State, _Runs]:
         """The runs of blocks in each state, none of them in two; `differ` has what a seal to the block found."""

@@ -15,6 +15,7 @@ from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.quiet import what_forbids
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
@@ -156,13 +157,13 @@ def sheet_of(
 
     extents = [(span.first * block_size, min(span.end * block_size, image.size_bytes)) for span in spans]
     values = sum_ranges(image, extents, rule, block_size=block_size, implementation=implementation, progress=progress)
+    if forbidden := what_forbids(image):
+        raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and start again")
     expected = []
     for span, value in zip(spans, values, strict=True):
         if value is None:
             raise InputError(f"{image.path}: blocks {span} could not be read whole, so nothing can be expected of them")
         expected.append(SheetRange(span.first, span.count, value))
-    if image.changed():
-        raise InputError(f"{image.path}: changed while it was read: stop what writes to it and start again")
     return Sheet(
         version=__version__,
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -232,6 +233,35 @@ def draft(sheet: Sheet) -> Drafted:
     return Drafted(sheet, to_bytes(sheet), script, report)
 
 
+def asks_the_same(sheet: Sheet, other: Sheet) -> bool:
+    """Whether two sheets are alike but for their tags, the moment, and the version that made them."""
+    import msgspec
+
+    alike = msgspec.structs.replace(
+        sheet, tag=other.tag, made_at=other.made_at, version=other.version, digest=other.digest
+    )
+    return alike == other
+
+
+def with_folder(drafted: Drafted, folder: str, files: tuple[str, ...]) -> Worksheet:
+    """The answer with the folder of the worksheet and the files that were written: none where it was there already."""
+    import msgspec
+
+    findings = drafted.report.findings
+    if not files:
+        findings += (
+            Finding(
+                "worksheet.kept",
+                "note",
+                f"the folder held this worksheet already, with the tag {drafted.report.tag}: nothing was written",
+                Where(),
+                "Answers with this tag count.",
+            ),
+        )
+    told: Worksheet = msgspec.structs.replace(drafted.report, folder=folder, files=files, findings=findings)
+    return told
+
+
 def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
     """How long the old machine and the line are busy with a sheet."""
     digits = sum(
@@ -239,7 +269,7 @@ def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
         for number, each in enumerate(sheet.ranges, 1)
     )
     spaces_and_end = len("    \r\n")
-    around = len(f"{sheet.tag} begin\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
+    around = len(f"{sheet.tag} begin {sheet.device}\r\n{sheet.tag} end {len(sheet.ranges)}\r\n")
     line_bytes = digits + (len(sheet.tag) + spaces_and_end) * len(sheet.ranges) + around
     sweep = None if sheet.drive is None else sweep_time(sheet.drive)
     share = sheet.sheet_blocks * sheet.block_size

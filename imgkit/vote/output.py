@@ -1,89 +1,58 @@
 """What a vote writes: new files that appear under their names only when they are whole."""
 
 import os
-import secrets
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from pathlib import Path
-from types import TracebackType
-from typing import Self
+from contextlib import contextmanager
 
 import numpy as np
 
-from imgkit.blocklist import HEADER
+from imgkit.blocklist import HEADER, MOST_RUNS
 from imgkit.errors import OutputError
 from imgkit.medium import Medium
+from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
 from imgkit.vote.ballot import Int64, Mask, Rows, unpacked
 
 _PAGE_BYTES = 4096
 _WORD_BYTES = 8
 UNDECIDED_AT_ONCE = 1 << 14
 READ_AT_ONCE_BYTES = 1 << 20
+_LISTED_AT_ONCE_BYTES = 1 << 16
 
 
-class NewFile:
-    """A file that is written under a temporary name beside `target` and gets its own when it is whole.
+class VoteFile(Pending):
+    """A file that is written while the dumps are read. What goes wrong with it does not end the vote.
 
-    Leaving it without `finish` removes it. Raises OutputError when it cannot be written.
+    `problem` says what went wrong; after that nothing more is written.
     """
 
-    def __init__(self, target: Path) -> None:
-        self.target = target
-        self._place = target.resolve()
-        self._temporary = self._place.with_name(f".{self._place.name[:80]}.{secrets.token_hex(6)}")
-        with self.errors_told():
-            self.descriptor = os.open(self._temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
-        self._is_open = True
-        self.is_finished = False
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.discard()
+    problem: OutputError | None = None
 
     @contextmanager
-    def errors_told(self) -> Iterator[None]:
-        """Turns what goes wrong in writing into an OutputError that names the file."""
+    def noting_problems(self) -> Iterator[None]:
         try:
             yield
-        except OSError as error:
-            raise OutputError(f"{self.target}: cannot be written: {error.strerror}") from None
+        except OutputError as error:
+            self.problem = self.problem or error
 
     def finish(self) -> None:
-        """See it on the disk and give it its name."""
-        with self.errors_told():
-            os.fsync(self.descriptor)
-            self._temporary.replace(self._place)
-        self._is_open, self.is_finished = False, True
-        os.close(self.descriptor)
-
-    def discard(self) -> None:
-        """Remove it, unless it is finished."""
-        if self._is_open:
-            self._is_open = False
-            os.close(self.descriptor)
-            with suppress(OSError):
-                self._temporary.unlink()
+        with self.noting_problems():
+            if self.problem is None:
+                super().finish()
 
 
-class BestFile(NewFile):
+class BestFile(VoteFile):
     """The best dump: written piece by piece in any order, with holes where it is zero.
 
     Where there is no majority, the first of the dumps with the most votes is written at once, and `settle` replaces
     it when it is known which dump to trust.
     """
 
-    def __init__(self, target: Path, size_bytes: int) -> None:
-        if target.exists() or target.is_symlink():
-            raise OutputError(f"{target}: exists already: the best dump goes into a new file, so name another")
-        super().__init__(target)
+    def __init__(self, outputs: Outputs, path: Name, size_bytes: int) -> None:
+        super().__init__(outputs, path, NEW)
         self._undecided = tempfile.TemporaryFile()  # noqa: SIM115 - closed by discard and finish
         try:
-            with self.errors_told():
+            with errors_told(self.path):
                 os.ftruncate(self.descriptor, size_bytes)
         except BaseException:
             self.discard()
@@ -94,33 +63,32 @@ class BestFile(NewFile):
         self._undecided.close()
         super().discard()
 
-    def finish(self) -> None:
-        if self.target.exists() or self.target.is_symlink():
-            raise OutputError(f"{self.target}: was made by something else meanwhile: name another file")
-        super().finish()
-
-    def write(self, offset: int, piece: memoryview) -> None:
+    def write_at(self, offset: int, piece: memoryview) -> None:
         """Write a piece that nothing was written to before; zeros become holes. Safe in several threads."""
-        for start, end in _stretches_with_data(piece):
-            self._write_all(offset + start, piece[start:end])
+        with self.noting_problems():
+            for start, end in _stretches_with_data(piece) if self.problem is None else ():
+                self._write_all(offset + start, piece[start:end])
 
     def note_undecided(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
         """Remember, on the disk, runs without a majority."""
-        with self.errors_told():
-            self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
+        with self.noting_problems(), errors_told(self.path):
+            if self.problem is None:
+                self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
 
     def settle(self, media: Sequence[Medium], trust: Sequence[int], block_size: int) -> int:
         """Take what has no majority from the dump that is trusted most of those with the most votes there.
 
         `trust` has indexes of `media`. Returns how many blocks could not be read now: these stay as they were written.
         """
-        self._undecided.seek(0)
         lost_blocks = 0
-        while data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES):
+        with self.noting_problems(), errors_told(self.path):
+            self._undecided.seek(0)
+        while self.problem is None and (data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES)):
             records = np.frombuffer(data, np.int64).reshape(-1, 3)
             for source, firsts, counts in _to_take(records, len(media), trust):
                 for start, end, part in _windows(firsts, firsts + counts, max(1, READ_AT_ONCE_BYTES // block_size)):
-                    lost_blocks += self._take(media[source], start, end, part, block_size)
+                    with self.noting_problems():
+                        lost_blocks += self._take(media[source], start, end, part, block_size)
         return lost_blocks
 
     def _take(self, medium: Medium, start: int, end: int, runs: Int64, block_size: int) -> int:
@@ -144,7 +112,7 @@ class BestFile(NewFile):
         return int(np.count_nonzero(is_wanted & is_lost))
 
     def _write_all(self, offset: int, piece: memoryview) -> None:
-        with self.errors_told():
+        with errors_told(self.path):
             while len(piece):
                 written = os.pwrite(self.descriptor, piece, offset)
                 offset, piece = offset + written, piece[written:]
@@ -209,16 +177,14 @@ def _stretches(pages: Mask, length: int) -> Iterator[tuple[int, int]]:
         yield first * _PAGE_BYTES, min(end * _PAGE_BYTES, length)
 
 
-class DoubtFile(NewFile):
+class DoubtFile(VoteFile):
     """The list of the blocks in doubt, as `imgkit.blocklist` reads it, written as they are found."""
 
-    def __init__(self, target: Path) -> None:
-        if target.exists() and not target.is_file():
-            raise OutputError(f"{target}: is not a file: name a file")
-        super().__init__(target)
-        self._file = os.fdopen(os.dup(self.descriptor), "w", encoding="ascii")
+    def __init__(self, outputs: Outputs, path: Name) -> None:
+        super().__init__(outputs, path, BLOCK_LIST)
         self._open: tuple[int, int] | None = None
-        self._file.write(f"{HEADER}\n")
+        self._runs = 0
+        self._lines = f"{HEADER}\n"
 
     def note(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
         """Take runs; those that touch become one."""
@@ -232,17 +198,24 @@ class DoubtFile(NewFile):
         ends_run = np.concatenate((starts_run[1:], [True]))
         runs = list(zip(firsts[starts_run].tolist(), ends[ends_run].tolist(), strict=True))
         self._open = runs[-1]
-        with self.errors_told():
-            self._file.write("".join(f"{first},{end - first}\n" for first, end in runs[:-1]))
+        self._runs += len(runs) - 1
+        if self._runs >= MOST_RUNS and self.problem is None:
+            self.problem = OutputError(
+                f"{self.path}: not written: more than {MOST_RUNS} runs of blocks are in doubt, as between dumps that "
+                "are not of one drive, or where one has a slip"
+            )
+        self._lines += "".join(f"{first},{end - first}\n" for first, end in runs[:-1])
+        if len(self._lines) >= _LISTED_AT_ONCE_BYTES:
+            self._put_down()
 
     def finish(self) -> None:
-        with self.errors_told():
-            if self._open is not None:
-                self._file.write(f"{self._open[0]},{self._open[1] - self._open[0]}\n")
-            self._file.close()
+        if self._open is not None:
+            self._lines += f"{self._open[0]},{self._open[1] - self._open[0]}\n"
+        self._put_down()
         super().finish()
 
-    def discard(self) -> None:
-        with suppress(OSError):
-            self._file.close()
-        super().discard()
+    def _put_down(self) -> None:
+        with self.noting_problems():
+            if self.problem is None:
+                self.write(self._lines.encode("ascii"))
+        self._lines = ""

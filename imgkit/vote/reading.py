@@ -1,13 +1,23 @@
 """Reading all dumps side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
 
 import heapq
+import time
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import LeftEarlyError, Progress, StoppedError, Strip, StripQueue, tell_end, work_off
+from imgkit.medium.crew import (
+    LONG_SECONDS,
+    LeftEarlyError,
+    Progress,
+    StoppedError,
+    Strip,
+    StripQueue,
+    tell_end,
+    work_off,
+)
 from imgkit.medium.survival import BeforeEachTry
 from imgkit.vote.absence import Absence, Absent
 from imgkit.vote.ballot import (
@@ -81,16 +91,17 @@ class Worker:
         self._small = Buffers(self._dumps, panel.piece_size)
         self._large: Buffers | None = None
 
-    def vote(self, start: int, end: int, is_hole: bool) -> Findings:
-        """Read and poll bytes `start` … `end` of all dumps; `is_hole`: they are zero in all and need no reading.
+    def vote(self, strip: Strip, hand_in: Callable[[int, Findings], None]) -> Findings:
+        """Read and poll a strip of all dumps; a hole is zero in all of them and needs no reading.
 
-        Raises LeftEarlyError when the work is stopped.
+        Where that takes long, what was found so far is handed in. Raises LeftEarlyError when the work is stopped.
         """
-        found = Findings(self._dumps)
-        if is_hole:
-            self._poll_zeros(start, end, found)
+        found, end = Findings(self._dumps), strip.end
+        if strip.is_hole:
+            self._poll_zeros(strip.start, end, found)
             return found
-        buffers, offset = self._small, start
+        buffers, offset = self._small, strip.start
+        handed_in = time.monotonic()
         while offset < end:
             count = min(buffers.size, end - offset)
             try:
@@ -103,6 +114,9 @@ class Worker:
                 panel = self._panel
                 self._large = buffers = self._large or Buffers(self._dumps, UNEQUAL_PIECES * panel.piece_size)
             offset += count
+            if offset < end and time.monotonic() - handed_in > LONG_SECONDS:
+                hand_in(offset, found)
+                found, handed_in = Findings(self._dumps), time.monotonic()
         return found
 
     def _blocks(self, start: int, end: int) -> tuple[int, int]:
@@ -146,7 +160,7 @@ class Worker:
         if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
             self._poll_alike(first, last, absent, FIRST_VERSION, found)
             if panel.best is not None:
-                panel.best.write(offset, buffers.views[readers[0]][:count])
+                panel.best.write_at(offset, buffers.views[readers[0]][:count])
             return True
         rows = [self._rows(view, count, last - first) for view in buffers.views]
         said = np.full((self._dumps, last - first), UNDECIDED, np.int64)
@@ -167,7 +181,7 @@ class Worker:
         found.polls.append(polled)
         if panel.best is not None:
             _take_versions(rows, polled)
-            panel.best.write(offset, buffers.views[0][:count])
+            panel.best.write_at(offset, buffers.views[0][:count])
         return False
 
     def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[tuple[int, int]]:
@@ -277,9 +291,9 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
         if progress is not None:
             progress(queue.reached)
 
-    def new_worker() -> Callable[[Strip], Findings]:
+    def new_worker() -> Callable[[Strip, Callable[[int, Findings], None]], Findings]:
         worker = Worker(panel, queue.check)
-        return lambda strip: worker.vote(strip.start, strip.end, strip.is_hole)
+        return lambda strip, hand_in: worker.vote(strip, hand_in)
 
     queue = StripQueue(strips(panel), take_in)
     if work_off(queue, new_worker, tick):

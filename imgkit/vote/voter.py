@@ -2,7 +2,7 @@
 
 import shlex
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,15 +10,18 @@ from typing import TYPE_CHECKING
 
 from imgkit import spans
 from imgkit.drive import Drive
-from imgkit.errors import OutputError, RequestError
+from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
+from imgkit.medium.same import first_same
+from imgkit.outputs import BLOCK_LIST, NEW, Outputs
 from imgkit.spans import Span
 from imgkit.vote.absence import Absence
+from imgkit.vote.itself import vote_with_one_twice
 from imgkit.vote.result import (
     STATES_IN_DOUBT,
     BestDump,
@@ -33,7 +36,7 @@ from imgkit.vote.result import (
 
 if TYPE_CHECKING:
     from imgkit.vote.ledger import Ledger, Run
-    from imgkit.vote.output import BestFile, DoubtFile
+    from imgkit.vote.output import BestFile, DoubtFile, VoteFile
     from imgkit.vote.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
@@ -58,6 +61,7 @@ def vote_on(
     max_ranges: int = DEFAULT_MAX_RANGES,
     best_path: Path | None = None,
     doubts_path: Path | None = None,
+    outputs: Outputs | None = None,
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Vote:
@@ -67,8 +71,10 @@ def vote_on(
     that is nothing but one of the `fills`, repeated from the start of the block to its end. Where `only` names a
     dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
-    the blocks in doubt. `progress` is called with the bytes done and the bytes to do.
+    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
+    called with the bytes done and the bytes to do.
 
+    A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
     Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
     cannot be written.
@@ -82,35 +88,19 @@ def vote_on(
     for number in [*(unreadable or {}), *(only or {})]:
         if not 1 <= number <= len(dumps):
             raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")
-    _refuse_outputs(best_path, doubts_path, dumps)
+    outputs = outputs or Outputs()
+    outputs.protect(dump.path if isinstance(dump, Medium) else dump for dump in dumps)
+    outputs.check(best_path, NEW)
+    outputs.check(doubts_path, BLOCK_LIST)
+    if (same := first_same(dumps)) is not None:
+        return vote_with_one_twice(dumps, same, block_size, drive)
     with ExitStack() as opened:
         media = [
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in dumps
         ]
-        _refuse_one_file_twice(media)
         run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
-        return run.carry_out(max_ranges, best_path, doubts_path, progress)
-
-
-def _refuse_outputs(best: Path | None, doubts: Path | None, dumps: Sequence[str | Path | Medium]) -> None:
-    """Inputs are never written, whoever calls."""
-    for output in (best, doubts):
-        for dump in dumps:
-            source = dump.path if isinstance(dump, Medium) else Path(dump)
-            if output is not None and output.exists() and source.exists() and output.samefile(source):
-                raise OutputError(f"{output}: is one of the dumps, which are never written: name another file")
-
-
-def _refuse_one_file_twice(media: Sequence[Medium]) -> None:
-    """A dump that is named twice would have two votes."""
-    seen: dict[tuple[int, ...], int] = {}
-    for number, medium in enumerate(media, 1):
-        status = medium.path.stat()
-        is_device = medium.kind == "device"
-        other = seen.setdefault((status.st_rdev,) if is_device else (status.st_dev, status.st_ino), number)
-        if other != number:
-            raise RequestError(f"{medium.path}: dumps {other} and {number} are the same file, and each has one vote")
+        return run.carry_out(max_ranges, outputs, best_path, doubts_path, progress)
 
 
 class _Run:
@@ -162,6 +152,7 @@ class _Run:
     def carry_out(
         self,
         max_ranges: int,
+        outputs: Outputs,
         best_path: Path | None,
         doubts_path: Path | None,
         progress: Callable[[int, int], None] | None,
@@ -172,9 +163,9 @@ class _Run:
         from imgkit.vote.output import BestFile, DoubtFile
         from imgkit.vote.reading import Findings, Panel, read_all
 
-        with ExitStack() as outputs:
-            best = None if best_path is None else outputs.enter_context(BestFile(best_path, self.length))
-            doubts = None if doubts_path is None else outputs.enter_context(DoubtFile(doubts_path))
+        with ExitStack() as stack:
+            best = None if best_path is None else stack.enter_context(BestFile(outputs, best_path, self.length))
+            doubts = None if doubts_path is None else stack.enter_context(DoubtFile(outputs, doubts_path))
             ledger = Ledger(
                 len(self.media),
                 max_ranges,
@@ -242,6 +233,7 @@ class _Run:
     ) -> Vote:
         from imgkit.vote.ballot import STATE_CODES, pairs_of
 
+        files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
         agreed = voted - sum(blocks.values())
         ranges = tuple(self._range(run) for run in ledger.kept)
@@ -254,12 +246,14 @@ class _Run:
                 *self._fill_findings(dumps, blocks["unreadable"]),
                 *self._outlier_findings(outlier),
                 *self._lost_again_findings(),
+                *_not_written_findings(files),
                 *self._pattern_findings(ranges, outlier),
             ]
         )
+        are_written = all(file.problem is None for file in files)
         has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
         verdict: Verdict = "pass"
-        if self.is_interrupted or has_errors or blocks["unreadable"]:
+        if self.is_interrupted or has_errors or blocks["unreadable"] or not are_written:
             verdict = "incomplete"
         elif (
             blocks["majority"] + blocks["no-majority"] + blocks["only-one"]
@@ -268,10 +262,10 @@ class _Run:
         ):
             verdict = "fail"
         best = None
-        doubts_path = None if doubt_file is None or not doubt_file.is_finished else str(doubt_file.target)
+        doubts_path = None if doubt_file is None or not doubt_file.is_finished else doubt_file.path
         if best_file is not None and best_file.is_finished:
             best = BestDump(
-                path=str(best_file.target),
+                path=best_file.path,
                 size_bytes=self.length,
                 decided_blocks=agreed + blocks["partly-read"] + blocks["majority"],
                 only_one_blocks=blocks["only-one"],
@@ -490,6 +484,18 @@ class _Run:
         # To the patterns, a place that the dumps do not agree on is what a read error is: badly given by the drive.
         events = [BlockRange(span.first, span.count, "unreadable", 0, (), None, None) for span in spans.union(drives)]
         return list(patterns(self.drive, events, (), self.block_size))
+
+
+def _not_written_findings(files: "Sequence[VoteFile]") -> Iterator[Finding]:
+    for file in files:
+        if file.problem is not None:
+            yield Finding(
+                "vote.not-written",
+                "check",
+                str(file.problem),
+                Where(),
+                "The vote is whole without that file. Make room, or name another place, and vote again.",
+            )
 
 
 def _outlier(dumps: Sequence[Dump]) -> Outlier | None:

@@ -199,7 +199,7 @@ def _answer_of_copy(result: Comparison) -> Answer:
     left_out = _not_compared_blocks(result)
     if left_out and word != "EXACT IN PART":
         sentences.append(f"Not compared: {words.plural(left_out, 'block')}.")
-    if any(finding.id == "medium.changed" for finding in result.findings):
+    if any(finding.id in ("medium.changed", "medium.vanished") for finding in result.findings):
         word = "NOT KNOWN" if word.startswith("EXACT") else word
         sentences.append("A medium changed while it was read: this is true of neither state of it.")
     return Answer("Is the copy exact?", word, TONES.get(word, "look"), tuple(sentences))

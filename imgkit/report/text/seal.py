@@ -11,7 +11,8 @@ from imgkit.sums.result import SealReport
 
 def seal(result: SealReport, console: Console) -> None:
     unit = "each block" if result.to_block else f"each {words.plural(result.range_blocks, 'block')}"
-    answers(console, [("Seal", ("SEALED", f"a copy can be checked without this medium; {unit} can be told"))])
+    answer = ("SEALED", f"a copy can be checked without this medium; {unit} can be told")
+    answers(console, [("Seal", answer if result.files else ("NOT WRITTEN", "no file holds this seal"))])
     pairs(
         console,
         [

@@ -1,0 +1,52 @@
+"""The answer to a comparison of a medium with itself: nothing was read, and nothing is equal."""
+
+from typing import Literal
+
+from imgkit.comparison.result import Comparison, LabelPair, MediumSummary, NotCompared
+from imgkit.drive import Drive
+from imgkit.errors import InputError
+from imgkit.findings import now
+from imgkit.label.places import block_size_of
+from imgkit.medium.same import Named, outline, same_finding
+
+
+def compared_with_itself(
+    reference: Named, copy: Named, block_size: int | None, tail: Literal["forbid", "allow"], drive: Drive | None
+) -> Comparison:
+    """The result, with the finding `medium.same`; its blocks are those of the call, else of 512 bytes."""
+    size, source = block_size_of((), block_size)
+    summaries = []
+    for named in (reference, copy):
+        try:
+            path, kind, size_bytes, route = outline(named)
+        except OSError as error:
+            raise InputError(f"{named}: cannot be opened: {error.strerror}") from None
+        summaries.append(MediumSummary(path, kind, size_bytes, -(-size_bytes // size), {}, 0, route))
+    blocks = summaries[0].blocks
+    return Comparison(
+        verdict="fail",
+        findings=(same_finding(reference, copy, "copy"),),
+        started_at=now(),
+        elapsed_seconds=0.0,
+        block_size=size,
+        block_size_source=source,
+        tail=tail,
+        reference=summaries[0],
+        copy=summaries[1],
+        compared_blocks=0,
+        equal_blocks=0,
+        differing_blocks=0,
+        missing_blocks=0,
+        extra_blocks=0,
+        unreadable_blocks=0,
+        differing_bytes=0,
+        ranges=(),
+        ranges_total=0,
+        partitions=(),
+        address_source=None,
+        drive=drive,
+        not_compared=(NotCompared(0, blocks, "same medium"),) if blocks else (),
+        interrupted=False,
+        labels=LabelPair((), ()),
+        label_differences=(),
+    )

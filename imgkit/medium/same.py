@@ -1,0 +1,82 @@
+"""Whether two media are one and the same, before anything is read; and what is known of one that is not read."""
+
+import os
+import stat
+from collections.abc import Sequence
+from itertools import combinations
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+from imgkit.findings import Finding, Where
+from imgkit.medium.access import Route
+from imgkit.medium.packed import packing_of
+from imgkit.medium.source import Medium
+from imgkit.sameness import Place, place_of
+
+Named = str | Path | Medium
+
+
+class Outline(NamedTuple):
+    """What is known of a medium without reading it; a packed one has 0 bytes here, since it was not unpacked."""
+
+    path: str
+    kind: Literal["file", "device", "packed"]
+    size_bytes: int
+    route: Route
+
+
+def is_same(one: Named, other: Named) -> bool:
+    """Whether two names lead to the same bytes: through links, loop devices, device nodes of one number.
+
+    Two parts of one disk that start at different bytes are two media. A path that leads nowhere is no medium.
+    """
+    places = (_place(one), _place(other))
+    return places[0] is not None and places[0] == places[1]
+
+
+def first_same(media: Sequence[Named]) -> tuple[int, int] | None:
+    """The indexes of the first two that are the same medium; None where no two are."""
+    return next(((i, j) for (i, one), (j, other) in combinations(enumerate(media), 2) if is_same(one, other)), None)
+
+
+def same_finding(one: Named, other: Named, side: str) -> Finding:
+    """What has to be said of two names of one medium; `side` is what the second one was to be."""
+    paths = [str(each.path if isinstance(each, Medium) else each) for each in (one, other)]
+    way = " by another name" if paths[0] != paths[1] else ""
+    return Finding(
+        "medium.same",
+        "stop",
+        f"{paths[1]} is the same medium as {paths[0]}{way}: nothing was compared",
+        Where(medium=side),
+        "A medium is always equal to itself, which proves nothing. Name the other one.",
+    )
+
+
+def outline(named: Named) -> Outline:
+    """What is known of a medium without reading it; raises OSError when its path leads nowhere."""
+    if isinstance(named, Medium):
+        return Outline(str(named.path), named.kind, named.size_bytes, named.route)
+    path = Path(named)
+    status = path.stat()
+    if not stat.S_ISBLK(status.st_mode):
+        is_packed = packing_of(path) is not None
+        return Outline(
+            str(path), "packed" if is_packed else "file", 0 if is_packed else status.st_size, "memory allowed"
+        )
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        return Outline(str(path), "device", os.lseek(descriptor, 0, os.SEEK_END), "memory allowed")
+    finally:
+        os.close(descriptor)
+
+
+def _place(named: Named) -> Place | None:
+    try:
+        if isinstance(named, Medium):
+            return named.place()
+        status = os.stat(named)  # noqa: PTH116 - a path need not be a Path
+        if not (stat.S_ISREG(status.st_mode) or stat.S_ISBLK(status.st_mode)):
+            return None
+        return place_of(named, status)
+    except (OSError, ValueError):
+        return None

@@ -1,0 +1,61 @@
+"""The answer to a vote in which one dump is named twice: nothing was read, and nobody voted."""
+
+from collections.abc import Sequence
+
+from imgkit.drive import Drive
+from imgkit.errors import InputError
+from imgkit.findings import now
+from imgkit.label.places import block_size_of
+from imgkit.medium.same import Named, outline, same_finding
+from imgkit.vote.result import Dump, Vote
+
+
+def vote_with_one_twice(
+    dumps: Sequence[Named], same: tuple[int, int], block_size: int | None, drive: Drive | None
+) -> Vote:
+    """The result, with the finding `medium.same` of the dumps with the indexes `same`."""
+    size, source = block_size_of((), block_size)
+    described = []
+    for number, named in enumerate(dumps, 1):
+        try:
+            path, kind, size_bytes, route = outline(named)
+        except OSError as error:
+            raise InputError(f"{named}: cannot be opened: {error.strerror}") from None
+        blocks = -(-size_bytes // size)
+        described.append(Dump(number, path, kind, route, size_bytes, blocks, 0, 0, 0, 0, 0, 0, 0))
+    longest = max(each.size_bytes for each in described)
+    one, other = (dumps[index] for index in same)
+    return Vote(
+        verdict="fail",
+        findings=(same_finding(one, other, f"dump {same[1] + 1}"),),
+        started_at=now(),
+        elapsed_seconds=0.0,
+        block_size=size,
+        block_size_source=source,
+        fill_patterns=(),
+        dumps=tuple(described),
+        size_bytes=longest,
+        blocks=-(-longest // size),
+        voted_blocks=0,
+        agreed_blocks=0,
+        partly_read_blocks=0,
+        majority_blocks=0,
+        no_majority_blocks=0,
+        only_one_blocks=0,
+        unreadable_blocks=0,
+        doubt_blocks=0,
+        doubt_runs=0,
+        pairings=(),
+        trust=(),
+        outlier=None,
+        ranges=(),
+        ranges_total=0,
+        partitions=(),
+        label_from=None,
+        address_source=None,
+        drive=drive,
+        best=None,
+        doubts_path=None,
+        read_again=None,
+        interrupted=False,
+    )
