@@ -64,7 +64,8 @@ if TYPE_CHECKING:
     "digests",
     type=click.Choice(["sha256", "xxh3-128", "none"]),
     multiple=True,
-    help="Digests of both media, from the same reading [default: sha256 with --page, else none].",
+    help="Digests of both media, from the same reading [default: sha256 with --page, else none]; with "
+    "--journal of ranges of them, in the JSON.",
 )
 @click.option("--no-explain", is_flag=True, help="Only the facts: not why blocks differ, nor what to copy again.")
 @click.option(

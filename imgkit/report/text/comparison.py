@@ -38,6 +38,7 @@ def comparison(result: Comparison, console: Console) -> None:
         if sentence := words.route_sentence(name, medium.kind, medium.route):
             indented(console, Text(sentence))
     _digests(console, result)
+    _digest_ranges(console, result)
     heading(console, "Blocks")
     rows_drawn = table(*((name, "right") for name in ("compared", "equal", "differ", "missing", "extra", "unreadable")))
     rows_drawn.add_row(
@@ -83,6 +84,16 @@ def _digests(console: Console, result: Comparison) -> None:
         for name, digest in taken:
             indented(console, Text(name, style="dim"))
             console.print(Padding(Text(digest, overflow="fold"), (0, 0, 0, 4)))
+
+
+def _digest_ranges(console: Console, result: Comparison) -> None:
+    ranges = result.digest_ranges
+    if ranges is None:
+        return
+    for name, listed in ranges.reference.items():
+        count = words.plural(len(listed), "range")
+        size = words.grouped(ranges.range_bytes)
+        indented(console, Text(f"{name} of {count} of {size} bytes of each medium: --json lists them."))
 
 
 def _by_partition(console: Console, result: Comparison) -> None:
