@@ -1,5 +1,7 @@
 """Lists of blocks that people and programs note: reading and writing the CSV of runs `first,count`."""
 
+import codecs
+import io
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -8,7 +10,9 @@ from imgkit.inputs import read_input
 from imgkit.spans import Span, parse_number, union
 
 HEADER = "first,count"
-MOST_LIST_BYTES = 1 << 20
+MOST_RUNS = 500_000
+"""A list with more runs is neither written nor read: each takes memory for as long as the list is in use."""
+MOST_LIST_BYTES = 24 << 20
 MOST_BLOCK_NUMBER = 1 << 62
 _RIGHT = "write FIRST,COUNT, for example 1024,16, or FIRST alone for one block"
 
@@ -27,14 +31,13 @@ def read_block_list(path: str | Path) -> tuple[Span, ...]:
 
 def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
     """As `read_block_list`, from bytes; `source` stands for the file in errors."""
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        number = data[: error.start].count(b"\n") + 1
-        raise DescriptionError(f"{source}: line {number}: not text: a list of blocks is CSV, {_RIGHT}") from None
     spans: list[Span] = []
     may_be_heading = True
-    for number, line in enumerate(text.split("\n"), 1):
+    for number, encoded in enumerate(io.BytesIO(data.removeprefix(codecs.BOM_UTF8)), 1):
+        try:
+            line = encoded.decode()
+        except UnicodeDecodeError:
+            raise DescriptionError(f"{source}: line {number}: not text: a list of blocks is CSV, {_RIGHT}") from None
         content = line.partition("#")[0].strip()
         if not content:
             continue
@@ -46,6 +49,8 @@ def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
             spans.append(_span_of(content))
         except RequestError as error:
             raise DescriptionError(f"{source}: line {number}: {error}") from None
+        if len(spans) > MOST_RUNS:
+            raise DescriptionError(f"{source}: line {number}: a list has at most {MOST_RUNS} runs of blocks")
     return union(spans)
 
 

@@ -160,7 +160,7 @@ def scan_hashing(
         if progress is not None:
             progress(min(reading.reached, pair.shared_end))
 
-    interrupted = attend([threading.Thread(target=reading.run, daemon=True)], reading, tick)
+    interrupted = attend([reading.run], reading, tick)
     if reading.error is not None:
         raise reading.error
     if not interrupted and reading.reached < reading.end:

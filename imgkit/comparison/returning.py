@@ -26,7 +26,7 @@ def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None
         if keeper is not None and keeper.is_due():
             returning.keep(keeper, end)
 
-    interrupted = attend([threading.Thread(target=returning.run, daemon=True)], returning, tick)
+    interrupted = attend([returning.run], returning, tick)
     if returning.error is not None:
         raise returning.error
     if interrupted and keeper is not None:

@@ -165,7 +165,7 @@ class _Survey:
             if progress is not None:
                 progress(self._reached, self.medium.size_bytes)
 
-        interrupted = attend([threading.Thread(target=run, daemon=True)], self, tick)
+        interrupted = attend([run], self, tick)
         if self._error is not None:
             raise self._error
         self._close_area()

@@ -187,11 +187,9 @@ def work_off(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Ca
         except BaseException as error:  # noqa: BLE001 - told to the caller's thread
             queue.fail(error)
 
-    interrupted = attend([threading.Thread(target=work, daemon=True) for _ in range(WORKERS)], queue, tick)
+    interrupted = attend([work] * WORKERS, queue, tick)
     if queue.error is not None:
         raise queue.error
-    if not interrupted and queue.unfinished_from is not None:
-        raise MemoryError("the threads ended before their work was done")
     return interrupted
 
 
@@ -203,11 +201,28 @@ def start(thread: threading.Thread) -> None:
         raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
 
 
+<<<<<<< HEAD
 def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], None]) -> bool:
     """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early.
+=======
+def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:
+    """Do tasks on threads of their own and wait, with a tick now and then; True when Ctrl-C stopped them early.
+>>>>>>> failures
 
-    Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind.
+    Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind. Raises
+    ResourceError when there are no threads for the tasks, and MemoryError when one ended in the middle of its task:
+    tasks keep their own errors, so that they come to their end.
     """
+<<<<<<< HEAD
+=======
+    ended: list[None] = []
+
+    def carry_out(task: Callable[[], None]) -> None:
+        task()
+        ended.append(None)
+
+    threads = [threading.Thread(target=carry_out, args=(task,), daemon=True) for task in tasks]
+>>>>>>> failures
     try:
         for thread in threads:
             start(thread)
@@ -224,6 +239,8 @@ def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], N
             if thread.is_alive():
                 thread.join(max(0.0, end - time.monotonic()))
         work.close()
+    if len(ended) < len(threads):
+        raise MemoryError("a thread ended before its work was done")
     return False
 
 
@@ -231,7 +248,7 @@ def answer_within(seconds: float, ask: Callable[[], T], otherwise: T) -> T:
     """What `ask` answers, or `otherwise` when that takes longer than so many seconds."""
     answers: list[T] = []
     thread = threading.Thread(target=lambda: answers.append(ask()), daemon=True)
-    thread.start()
+    start(thread)
     thread.join(seconds)
     return answers[0] if answers else otherwise
 

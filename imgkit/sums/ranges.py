@@ -41,8 +41,7 @@ def sum_ranges(
         if progress is not None:
             progress(work.done_bytes, wanted)
 
-    threads = [threading.Thread(target=work.run, daemon=True) for _ in range(workers())]
-    if attend(threads, work, tick):
+    if attend([work.run] * workers(), work, tick):
         raise KeyboardInterrupt
     if work.error is not None:
         raise work.error

@@ -50,11 +50,9 @@ def read_in_order(
         if progress is not None:
             progress(reading.reached, end)
 
-    reading.is_interrupted = attend([threading.Thread(target=loop.run, daemon=True)], loop, tick)
+    reading.is_interrupted = attend([loop.run], loop, tick)
     if loop.error is not None:
         raise loop.error
-    if not reading.is_interrupted and reading.reached < end:
-        raise MemoryError("the thread that reads ended before its work was done")
     reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
     return reading
 

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from imgkit.blocklist import HEADER
+from imgkit.blocklist import HEADER, MOST_RUNS
 from imgkit.errors import OutputError
 from imgkit.medium import Medium
 from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
@@ -183,6 +183,7 @@ class DoubtFile(VoteFile):
     def __init__(self, outputs: Outputs, path: Name) -> None:
         super().__init__(outputs, path, BLOCK_LIST)
         self._open: tuple[int, int] | None = None
+        self._runs = 0
         self._lines = f"{HEADER}\n"
 
     def note(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
@@ -197,6 +198,12 @@ class DoubtFile(VoteFile):
         ends_run = np.concatenate((starts_run[1:], [True]))
         runs = list(zip(firsts[starts_run].tolist(), ends[ends_run].tolist(), strict=True))
         self._open = runs[-1]
+        self._runs += len(runs) - 1
+        if self._runs >= MOST_RUNS and self.problem is None:
+            self.problem = OutputError(
+                f"{self.path}: not written: more than {MOST_RUNS} runs of blocks are in doubt, as between dumps that "
+                "are not of one drive, or where one has a slip"
+            )
         self._lines += "".join(f"{first},{end - first}\n" for first, end in runs[:-1])
         if len(self._lines) >= _LISTED_AT_ONCE_BYTES:
             self._put_down()
