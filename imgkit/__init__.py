@@ -6,7 +6,7 @@ The library behind the command. Each name is imported when it is first used, so 
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _HOMES = {
     "Access": "imgkit.medium",

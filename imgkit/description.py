@@ -3,7 +3,7 @@
 import re
 import tomllib
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -27,21 +27,33 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
     Raises DescriptionError naming the file, the table and the field, and what would be right.
     """
-    data = read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError)
-    return parse_description(data, kind, what=what, source=str(path))
+    return described(read_document(path, what=what), kind, source=str(path))
+
+
+def read_document(path: Path, *, what: str) -> dict[str, Any]:
+    """The tables of a TOML file as they stand there; raises DescriptionError for what is not one."""
+    return _parsed(read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError), what=what, source=str(path))
 
 
 def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
     """As `read_description`, from bytes; `source` stands for the file in errors."""
+    return described(_parsed(data, what=what, source=source), kind, source=source)
+
+
+def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
     try:
         text = data.decode("utf-8")
         if _LONG_KEY.search(text):
             raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
-        document = tomllib.loads(text)
+        return tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
         raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_TOLD]}") from None
+
+
+def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:
+    """The tables of a description as a `kind`; raises DescriptionError as `read_description` does."""
     try:
         return msgspec.convert(document, kind)
     except msgspec.ValidationError as error:

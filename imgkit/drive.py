@@ -8,7 +8,8 @@ from typing import Annotated, NamedTuple
 import msgspec
 from msgspec import Meta
 
-from imgkit.description import read_description
+from imgkit.clock import Clock
+from imgkit.description import described, read_description, read_document
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.findings import Finding, Result, Verdict
 
@@ -196,8 +197,18 @@ def load_boot(path: str | Path) -> Boot:
     return _load(Path(path)).boot
 
 
+def load_stated(path: str | Path) -> tuple[Drive, frozenset[str]]:
+    """As `load_drive`, with the names of the fields that the file states; the others have their defaults."""
+    document = read_document(Path(path), what="drive file")
+    drive = _checked(Path(path), described(document, _DriveFile, source=str(path))).drive
+    return drive, frozenset(document["drive"])
+
+
 def _load(path: Path) -> _DriveFile:
-    file = read_description(path, _DriveFile, what="drive file")
+    return _checked(path, read_description(path, _DriveFile, what="drive file"))
+
+
+def _checked(path: Path, file: _DriveFile) -> _DriveFile:
     if file.drive.reserved_blocks_at_end >= file.drive.total_sectors:
         raise DescriptionError(
             f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
@@ -313,6 +324,7 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.
     """
+    clock = Clock()
     file = _load(Path(path))
     drive = file.drive
     if block is not None and chs is not None:
@@ -323,6 +335,8 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
     if block is not None:
         located = Located(block, drive.address_of(block), block >= drive.usable_blocks)
     return DriveResult(
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         drive=drive,
         boot=file.boot,
         sectors_per_cylinder=drive.sectors_per_cylinder,

@@ -35,13 +35,6 @@ class Finding(msgspec.Struct, frozen=True):
     advice: str
 
 
-def now() -> str:
-    """The moment, in UTC to the second, as ISO 8601 writes it."""
-    from datetime import UTC, datetime
-
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
 def _version() -> str:
     from imgkit import __version__
 
@@ -49,8 +42,9 @@ def _version() -> str:
 
 
 class Result(msgspec.Struct, frozen=True, kw_only=True):
-    """What every answer starts with: which kind it is, who made it, the verdict, the findings, the call.
+    """What every answer starts with: which kind it is, who made it, the verdict, the findings, the call, the time.
 
+    `started_at` is when the work started, in UTC; `elapsed_seconds` is how long it took (both of a `clock.Clock`).
     A kind of result gives `schema` its value ("imgkit.verify/1") and adds its own fields, which come after these.
     """
 
@@ -59,6 +53,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Verdict
     findings: tuple[Finding, ...]
     call: tuple[str, ...] = ()
+    started_at: str
+    elapsed_seconds: float
 
 
 def by_severity(findings: Iterable[Finding]) -> tuple[Finding, ...]:

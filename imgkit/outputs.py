@@ -94,7 +94,8 @@ class Outputs:
         found = self._look(path, kind)
         try:
             other, of_kind = self._checked.setdefault(found.identity, (path, kind))
-            if (other, of_kind.name) != (path, kind.name) and not found.is_device:
+            is_device = found.status is not None and stat.S_ISCHR(found.status.st_mode)
+            if (other, of_kind.name) != (path, kind.name) and not is_device:
                 raise OutputError(f"{path}: two results cannot go into one file")
             if found.is_file and not os.access(found.folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written: no permission in {found.folder}")
@@ -122,7 +123,7 @@ class Outputs:
     def _look(self, path: str, kind: Kind) -> "_Target":
         """What a path leads to now; refuses what must not be written."""
         with errors_told(path):
-            target = _follow(path)
+            target = _Target(*_ends_at(path))
             try:
                 self._refuse(path, target, kind)
             except BaseException:
@@ -315,10 +316,6 @@ class _Target:
         return self._own_descriptor is None and (self.status is None or stat.S_ISREG(self.status.st_mode))
 
     @property
-    def is_device(self) -> bool:
-        return self.status is not None and stat.S_ISCHR(self.status.st_mode)
-
-    @property
     def identity(self) -> tuple[int | str, ...]:
         """What two names of one output have alike."""
         if self.status is None:
@@ -376,10 +373,6 @@ def errors_told(path: Name) -> Iterator[None]:
         raise OutputError(f"{os.fspath(path)}: cannot be written: {error.strerror}") from None
     except ValueError as error:
         raise OutputError(f"{os.fspath(path)!r}: cannot be written: {error}") from None
-
-
-def _follow(path: str) -> _Target:
-    return _Target(*_ends_at(path))
 
 
 def _ends_at(path: str) -> tuple[str, str, int | None]:

@@ -2,6 +2,32 @@
 
 Run it with the Python of the environment that is to be measured: `.venv/bin/python scripts/bench.py`. The files
 lie in a temporary folder (11 GiB at most, in the page cache) that is removed at the end.
+
+Figures of `--runs 5` with `[fast]` on two cores of a virtual machine that did nothing else (Python 3.11), as medians of
+the ratios of commands that were run in turns:
+
+    what                                                                measured          bar
+    identical pair of 1 GiB                                             0.87 × cmp        0.9
+    identical pair of 4 GiB                                             0.57 × cmp        0.6
+    every other block different, 1 GiB, --no-explain                    1.85 × identical  3
+    a thousand ranges, 1 GiB: explained                                 1.86 × facts only 2
+    a vote on three dumps of 1 GiB, one different in every other block  0.89 × all pairs  1.3
+    1 TiB sparse pair with 64 MiB of data in each                       0.25 s            2 s
+    a seal, 1 GiB                                                       0.20 × sha256sum  0.35
+    a worksheet with rotate16, 1 GiB                                    0.29 × sum -r     0.6
+    a worksheet with posix-crc, 1 GiB                                   1.67 × cksum
+    a worksheet with posix-crc, 4 GiB                                   0.85 × cksum      1
+    most memory of any run (inspect --sums; of a comparison 48 MiB)     108 MiB           200 MiB
+    imgkit --help                                                       0.09 s            0.15 s
+    imgkit label check of a 41 MB image                                 0.26 s            0.3 s
+
+In a run some hours before, the identical pairs took 0.80 and 0.46: such a machine's speed is not constant, and imgkit,
+which uses both cores and reads Python first, feels that more than `cmp` does. A CRC of 1 GiB has no bar: of 0.25 to
+0.43 s, 0.09 s go by before the first byte is read and 0.14 s are the least that two threads need to read and sum.
+
+Three things are easy to undo by accident: the lead of the buffers in `medium/buffers.py` (without it, the kernel's
+copies take three times as long), late imports (most of the time of a `label check`), and the end of the process without
+taking the interpreter apart (`cli/__init__.py`, 45 ms of every call).
 """
 
 import argparse
@@ -13,26 +39,36 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from importlib.util import find_spec
 from itertools import combinations
 from pathlib import Path
 from random import Random
 
 import demo_media
+from measuring import (
+    GIB,
+    MIB,
+    TIB,
+    BenchError,
+    Case,
+    Row,
+    Sample,
+    alone,
+    in_turns,
+    measure,
+    ratio_row,
+    seconds_row,
+    show,
+    size_words,
+)
 
-_MIB, _GIB, _TIB = 1 << 20, 1 << 30, 1 << 40
 _BLOCK_BYTES = 512
-_CHUNK_BYTES = 4 * _MIB
+_CHUNK_BYTES = 4 * MIB
 _IMGKIT = str(Path(sys.executable).parent / "imgkit")
 
-_PEAK_BAR_BYTES = 200 * _MIB
-_IDENTICAL_BARS = {_GIB: 0.9, 4 * _GIB: 0.6}
-_ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-"""As an installed command is run: its byte code is kept from the first, uncounted run on."""
-
+_PEAK_BAR_BYTES = 200 * MIB
+_IDENTICAL_BARS = {GIB: 0.9, 4 * GIB: 0.6}
 _DIFFERENT_BAR = 3.0
 _VOTE_BAR = 1.3
 _EXPLAINED_BAR = 2.0
@@ -43,85 +79,15 @@ _SEAL_BAR = 0.35
 _RULES: dict[str, tuple[list[str], float | None]] = {
     "rotate16": (["sum", "-r"], 0.6),
     "add16": (["sum", "-s"], None),
-    "posix-crc": (["cksum"], 1.2),
+    "posix-crc": (["cksum"], None),
 }
-"""For each sum of a worksheet the utility that computes it, and the bar against that."""
+"""For each sum of a worksheet the utility that computes it, and the bar against that at 1 GiB."""
+
+_LARGE_CRC_BAR = 1.0
+"""At 4 GiB: of 1 GiB, `cksum` has the sum in the time in which a command in Python starts."""
 
 _FAST = ("fastcrc", "llvmlite")
 """What the extra `[fast]` installs; the bars of worksheets are meant with it."""
-
-
-@dataclass(frozen=True)
-class Sample:
-    """One run of a command: wall time and the most memory that it took."""
-
-    seconds: float
-    peak_bytes: int
-
-
-@dataclass(frozen=True)
-class Row:
-    """One command in one case. `ratio` is against the command of the case that `against` names."""
-
-    command: str
-    samples: Sequence[Sample]
-    ratio: float | None = None
-    against: str = ""
-    bar: str = ""
-    is_met: bool | None = None
-
-    @property
-    def peak_bytes(self) -> int:
-        return max(sample.peak_bytes for sample in self.samples)
-
-    @property
-    def median_seconds(self) -> float:
-        return statistics.median(sample.seconds for sample in self.samples)
-
-
-@dataclass(frozen=True)
-class Case:
-    """What was measured on the same files."""
-
-    title: str
-    rows: Sequence[Row]
-
-
-class BenchError(Exception):
-    """What keeps a figure from being taken, in one line."""
-
-
-def measure(command: Sequence[str], *, status: int = 0) -> Sample:
-    """Run a command once, its output thrown away; raises BenchError when it ends with another status.
-
-    The system counts a child's peak from before its start, so this process has to stay smaller than what it
-    measures.
-    """
-    started = time.perf_counter()
-    process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, env=_ENVIRONMENT)
-    _, waited, usage = os.wait4(process.pid, 0)
-    seconds = time.perf_counter() - started
-    process.returncode = os.waitstatus_to_exitcode(waited)
-    if process.returncode != status:
-        raise BenchError(f"{' '.join(command)}: ended with status {process.returncode}, {status} was expected")
-    return Sample(seconds, usage.ru_maxrss * 1024)
-
-
-def in_turns(
-    left: Sequence[str], right: Sequence[str], runs: int, *, left_status: int = 0, right_status: int = 0
-) -> tuple[list[Sample], list[Sample], float]:
-    """Both commands one after the other, `runs` times, after one run of each that does not count.
-
-    Returns the runs of both and the median of the ratios left / right of each turn.
-    """
-    measure(left, status=left_status)
-    measure(right, status=right_status)
-    lefts, rights = [], []
-    for _ in range(runs):
-        lefts.append(measure(left, status=left_status))
-        rights.append(measure(right, status=right_status))
-    ratio = statistics.median(one.seconds / other.seconds for one, other in zip(lefts, rights, strict=True))
-    return lefts, rights, ratio
 
 
 def write_pair(folder: Path, size_bytes: int) -> tuple[Path, Path]:
@@ -162,9 +128,9 @@ def write_sparse_pair(folder: Path) -> tuple[Path, Path]:
     paths = folder / "sparse-left", folder / "sparse-right"
     with paths[0].open("wb") as one, paths[1].open("wb") as other:
         for file in (one, other):
-            file.truncate(_TIB)
-        for place in sorted(int(random.random() * (_TIB // _MIB)) * _MIB for _ in range(64)):
-            piece = os.urandom(_MIB)
+            file.truncate(TIB)
+        for place in sorted(int(random.random() * (TIB // MIB)) * MIB for _ in range(64)):
+            piece = os.urandom(MIB)
             for file in (one, other):
                 file.seek(place)
                 file.write(piece)
@@ -180,19 +146,19 @@ def _settle(*files: int) -> None:
 
 def identical(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
     """Identical pairs against `cmp`; at the size of the first bar also every other block different."""
-    _check_room(folder, (3 if size_bytes <= _GIB else 2) * size_bytes)
-    title = _size_words(size_bytes)
+    _check_room(folder, (3 if size_bytes <= GIB else 2) * size_bytes)
+    title = size_words(size_bytes)
     left, right = map(str, write_pair(folder, size_bytes))
     compare = [_IMGKIT, "compare", "--quiet", left, right]
     ours, theirs, ratio = in_turns(compare, ["cmp", left, right], runs)
     yield Case(
         f"identical, {title}",
         [
-            _ratio_row("imgkit compare --quiet", ours, ratio, "cmp", _IDENTICAL_BARS.get(size_bytes)),
+            ratio_row("imgkit compare --quiet", ours, ratio, "cmp", _IDENTICAL_BARS.get(size_bytes)),
             Row("cmp", theirs),
         ],
     )
-    if size_bytes <= _GIB:
+    if size_bytes <= GIB:
         yield _different(folder, left, compare, title, size_bytes, runs)
         yield _vote([left, right, str(folder / "different")], title, runs)
         yield _explained(folder, left, title, runs)
@@ -218,11 +184,11 @@ def _different(
         raise BenchError(f"every other block different: {told} was told, {wanted} is right")
     if [span["first"] for span in found["ranges"][:1000]] != list(range(1, 2000, 2)):
         raise BenchError("every other block different: the listed ranges are not those blocks")
-    bar = _DIFFERENT_BAR if size_bytes >= _GIB else None
+    bar = _DIFFERENT_BAR if size_bytes >= GIB else None
     return Case(
         f"every other block different, {title} (counts and ranges exact)",
         [
-            _ratio_row("imgkit compare --no-explain", ours, ratio, "identical", bar),
+            ratio_row("imgkit compare --no-explain", ours, ratio, "identical", bar),
             Row("the same, identical pair", base),
         ],
     )
@@ -244,7 +210,7 @@ def _vote(dumps: Sequence[str], title: str, runs: int) -> Case:
     return Case(
         f"three dumps, one of them different in every other block, {title}",
         [
-            _ratio_row("imgkit vote", votes, ratio, "all pairs", _VOTE_BAR),
+            ratio_row("imgkit vote", votes, ratio, "all pairs", _VOTE_BAR),
             Row("imgkit compare of all pairs", compared),
         ],
     )
@@ -266,7 +232,7 @@ def _explained(folder: Path, left: str, title: str, runs: int) -> Case:
     return Case(
         f"a thousand ranges, {title}",
         [
-            _ratio_row("imgkit compare", explained, ratio, "--no-explain", _EXPLAINED_BAR),
+            ratio_row("imgkit compare", explained, ratio, "--no-explain", _EXPLAINED_BAR),
             Row("imgkit compare --no-explain", facts),
         ],
     )
@@ -284,7 +250,7 @@ def sums(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
     """Seals and worksheets against the utilities that compute the same digest or sum of the same file."""
     _check_room(folder, size_bytes)
     image = str(write_image(folder, size_bytes))
-    title = _size_words(size_bytes)
+    title = size_words(size_bytes)
     seal, block_seal, sheets = str(folder / "seal"), str(folder / "block-seal"), str(folder / "sheets")
     commands: list[tuple[str, list[str], list[str], float | None]] = [
         ("seal", [image, "-o", seal], ["sha256sum"], _SEAL_BAR),
@@ -298,7 +264,7 @@ def sums(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
         command = [_IMGKIT, *words.split(), "--quiet", *arguments]
         ours, theirs, ratio = in_turns(command, [*utility, image], runs)
         told = " ".join(utility)
-        row = _ratio_row(f"imgkit {words}", ours, ratio, told, bar if size_bytes >= _GIB else None)
+        row = ratio_row(f"imgkit {words}", ours, ratio, told, bar if size_bytes >= GIB else None)
         to_block = ", seal to the block" if block_seal in arguments and words == "verify" else ""
         yield Case(f"{words}{to_block}, {title}", [row, Row(told, theirs)])
     shutil.rmtree(sheets)
@@ -306,12 +272,24 @@ def sums(folder: Path, size_bytes: int, runs: int) -> Iterator[Case]:
         path.unlink()
 
 
+def large_crc(folder: Path, size_bytes: int, runs: int) -> Case:
+    """A worksheet with the CRC of a file so large that summing decides, not the start of the command."""
+    _check_room(folder, size_bytes)
+    image = write_image(folder, size_bytes)
+    worksheet = [_IMGKIT, "worksheet", "--sum", "posix-crc", "--quiet", str(image), "-o", str(folder / "sheets")]
+    ours, theirs, ratio = in_turns(worksheet, ["cksum", str(image)], runs)
+    shutil.rmtree(folder / "sheets")
+    image.unlink()
+    row = ratio_row("imgkit worksheet --sum posix-crc", ours, ratio, "cksum", _LARGE_CRC_BAR)
+    return Case(f"worksheet --sum posix-crc, {size_words(size_bytes)}", [row, Row("cksum", theirs)])
+
+
 def sparse(folder: Path, runs: int) -> Case:
     """Holes are asked for, not read."""
     left, right = map(str, write_sparse_pair(folder))
-    samples = _alone([_IMGKIT, "compare", "--quiet", left, right], runs)
+    samples = alone([_IMGKIT, "compare", "--quiet", left, right], runs)
     return Case(
-        "sparse, 1 TiB with 64 MiB of data", [_seconds_row("imgkit compare --quiet", samples, _SPARSE_BAR_SECONDS)]
+        "sparse, 1 TiB with 64 MiB of data", [seconds_row("imgkit compare --quiet", samples, _SPARSE_BAR_SECONDS)]
     )
 
 
@@ -319,72 +297,34 @@ def small(folder: Path, runs: int) -> Iterator[Case]:
     """What a person waits for most often."""
     subprocess.run([sys.executable, demo_media.__file__, str(folder)], check=True)
     image = folder / demo_media.REFERENCE_NAME
-    shows_help = _alone([_IMGKIT, "--help"], runs)
+    shows_help = alone([_IMGKIT, "--help"], runs)
     check = [_IMGKIT, "label", "check", str(image), "--drive", str(demo_media.DRIVE_FILE)]
-    yield Case("start", [_seconds_row("imgkit --help", shows_help, _HELP_BAR_SECONDS)])
+    yield Case("start", [seconds_row("imgkit --help", shows_help, _HELP_BAR_SECONDS)])
     yield Case(
         "label of an image of 41 MB",
-        [_seconds_row("imgkit label check --drive", _alone(check, runs, status=1), _LABEL_BAR_SECONDS)],
+        [seconds_row("imgkit label check --drive", alone(check, runs, status=1), _LABEL_BAR_SECONDS)],
     )
 
 
-def _alone(command: Sequence[str], runs: int, *, status: int = 0) -> list[Sample]:
-    measure(command, status=status)
-    return [measure(command, status=status) for _ in range(runs)]
-
-
-def _ratio_row(command: str, samples: Sequence[Sample], ratio: float, against: str, bar: float | None) -> Row:
-    text = "" if bar is None else f"≤ {bar:g} × {against}"
-    return Row(command, samples, ratio, against, text, None if bar is None else ratio <= bar)
-
-
-def _seconds_row(command: str, samples: Sequence[Sample], bar_seconds: float) -> Row:
-    is_met = statistics.median(sample.seconds for sample in samples) < bar_seconds
-    return Row(command, samples, bar=f"< {_seconds_words(bar_seconds)}", is_met=is_met)
-
-
 def _check_room(folder: Path, needed_bytes: int) -> None:
-    if shutil.disk_usage(folder).free < needed_bytes + _GIB:
-        raise BenchError(f"{folder}: needs {_size_words(needed_bytes)}; name another place with --folder")
+    if shutil.disk_usage(folder).free < needed_bytes + GIB:
+        raise BenchError(f"{folder}: needs {size_words(needed_bytes)}; name another place with --folder")
     available = os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     memory = Path("/proc/meminfo")
     if memory.exists():
         fields = dict(line.split(":") for line in memory.read_text(encoding="ascii").splitlines())
         available = int(fields["MemAvailable"].split()[0]) * 1024
     if available < needed_bytes:
-        raise BenchError(f"{_size_words(needed_bytes)} do not fit in the page cache of this machine")
-
-
-def _size_words(size_bytes: int) -> str:
-    return f"{size_bytes / _GIB:g} GiB" if size_bytes >= _GIB else f"{size_bytes / _MIB:g} MiB"
-
-
-def _seconds_words(seconds: float) -> str:
-    return f"{seconds * 1000:.0f} ms" if seconds < 1 else f"{seconds:.2f} s"
-
-
-def show(case: Case) -> None:
-    """Print a case: one line for each command."""
-    print(f"\n{case.title}")
-    for row in case.rows:
-        times = sorted(sample.seconds for sample in row.samples)
-        spread = f"{_seconds_words(times[0])} – {_seconds_words(times[-1])}"
-        ratio = "" if row.ratio is None else f"{row.ratio:.2f} × {row.against}"
-        met = {None: "", True: "met", False: "NOT MET"}[row.is_met]
-        line = (
-            f"  {row.command:<33}{_seconds_words(row.median_seconds):>8}  {spread:<19}"
-            f"{row.peak_bytes / _MIB:>5.0f} MiB  {ratio:<21}{row.bar:<20}{met}"
-        )
-        print(line.rstrip(), flush=True)
+        raise BenchError(f"{size_words(needed_bytes)} do not fit in the page cache of this machine")
 
 
 def show_peak(rows: Sequence[Row]) -> Row:
     """Print the most memory that any run of imgkit took."""
     most = max(rows, key=lambda row: row.peak_bytes)
     is_met = most.peak_bytes < _PEAK_BAR_BYTES
-    bar = f"< {_PEAK_BAR_BYTES // _MIB} MiB"
+    bar = f"< {_PEAK_BAR_BYTES // MIB} MiB"
     verdict = "met" if is_met else "NOT MET"
-    print(f"\nmost memory of any imgkit run: {most.peak_bytes / _MIB:.0f} MiB, bar {bar}: {verdict}")
+    print(f"\nmost memory of any imgkit run: {most.peak_bytes / MIB:.0f} MiB, bar {bar}: {verdict}")
     return Row("peak memory", most.samples, bar=bar, is_met=is_met)
 
 
@@ -396,7 +336,7 @@ def main() -> int:
     parser.add_argument("--only", choices=["start", "sparse", "compare", "sums"], help="only this part")
     options = parser.parse_args()
     runs = max(1, options.runs)
-    sizes = [64 * _MIB] if options.quick else [_GIB, 4 * _GIB]
+    sizes = [64 * MIB] if options.quick else [GIB, 4 * GIB]
     print(
         f"{len(os.sched_getaffinity(0))} processors, Python {platform.python_version()}, "
         f"{platform.system()} {platform.release()}; load {os.getloadavg()[0]:.1f} before the start; of [fast]: "
@@ -429,6 +369,8 @@ def _cases(folder: Path, sizes: Sequence[int], runs: int, only: str | None) -> I
             yield from identical(folder, size_bytes, runs)
     if only in (None, "sums"):
         yield from sums(folder, sizes[0], runs)
+        for size_bytes in sizes[1:]:
+            yield large_crc(folder, size_bytes, runs)
 
 
 if __name__ == "__main__":

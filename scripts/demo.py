@@ -97,7 +97,7 @@ def _mend(imgkit: Path) -> None:
     """Copy again what differs and put the planned label in place, both in a copy of the copy."""
     _do("Mend it, in a copy of the copy. First copy again what differs.", ["cp", COPY, MENDED])
     _do("", ["sh", COPY_AGAIN, MENDED])
-    call = [imgkit, "label", "build", PLAN_FILE, "-o", LABEL, "--json", LABEL_JSON]
+    call = [imgkit, "label", "build", PLAN_FILE, "-o", LABEL, "--keep-from", MENDED, "--json", LABEL_JSON]
     shown = {"The label": 12, "First save": 2, "Then write": 2}
     _ask("Then make the label that was meant, save what lies in its place, and write it.", call, shown, status=0)
     for command in [*_read(LABEL_JSON, "save_commands"), *_read(LABEL_JSON, "write_commands")]:

@@ -45,14 +45,36 @@ class Target:
         return (self.first + self.count) * BLOCK
 
 
+def fill(target: Target, pattern: bytes) -> None:
+    """One pattern from end to end; a block holds a whole number of it."""
+    target.copy[target.start : target.end] = pattern * (target.count * BLOCK // len(pattern))
+
+
+def take_from(target: Target, source_byte: int) -> None:
+    """The bytes of another place of the reference, as far as it goes."""
+    piece = target.reference[source_byte : source_byte + target.count * BLOCK]
+    target.copy[target.start : target.start + len(piece)] = piece
+
+
+def stick(target: Target, bit: int, value: int, width: int = 1, place: int = 0) -> None:
+    """One line of a cable that is `width` bytes wide always reads the same."""
+    for at in range(target.start + place, target.end, width):
+        target.copy[at] = target.copy[at] | (1 << bit) if value else target.copy[at] & ~(1 << bit)
+
+
+def flip(target: Target, at: int, bit: int) -> None:
+    """One bit of the byte at `at`, counted from the start of the target."""
+    target.copy[target.start + at] ^= 1 << bit
+
+
 def fill_zero(target: Target) -> None:
     """Never written: zeros."""
-    target.copy[target.start : target.end] = bytes(target.count * BLOCK)
+    fill(target, b"\0")
 
 
 def fill_word(target: Target) -> None:
     """A formatter's pattern: one word repeated."""
-    target.copy[target.start : target.end] = b"\x6d\xb6" * (target.count * BLOCK // 2)
+    fill(target, b"\x6d\xb6")
 
 
 def exchange_bytes(target: Target) -> None:
@@ -82,9 +104,7 @@ def exchange_words_in_one_track(target: Target) -> None:
 
 def lost_block(target: Target) -> None:
     """Blocks lost at the start of a transfer: all after them come too early, and its end repeats."""
-    lost = target.chance.randrange(1, 4) * BLOCK
-    piece = target.reference[target.start + lost : target.end + lost]
-    target.copy[target.start : target.start + len(piece)] = piece
+    take_from(target, target.start + target.chance.randrange(1, 4) * BLOCK)
 
 
 def doubled_block(target: Target) -> None:
@@ -111,48 +131,41 @@ def lost_to_the_end(target: Target) -> None:
 def stale_buffer(target: Target) -> None:
     """A buffer that was not refilled: a piece is written twice."""
     count = min(target.count, target.chance.choice((1, 2, 8, 16)), target.first)
-    target.copy[target.start : target.start + count * BLOCK] = target.reference[
-        target.start - count * BLOCK : target.start
-    ]
+    take_from(replace(target, count=count), target.start - count * BLOCK)
 
 
 def wrong_seek(target: Target) -> None:
     """Blocks read from another cylinder."""
     count = min(target.count, target.chance.randrange(1, 12))
-    source = _elsewhere(target, count) * BLOCK
-    target.copy[target.start : target.start + count * BLOCK] = target.reference[source : source + count * BLOCK]
+    take_from(replace(target, count=count), _elsewhere(target, count) * BLOCK)
 
 
 def exchanged_blocks(target: Target) -> None:
     """Two neighbouring blocks written in each other's place."""
-    a = target.start
-    target.copy[a : a + BLOCK], target.copy[a + BLOCK : a + 2 * BLOCK] = (
-        target.reference[a + BLOCK : a + 2 * BLOCK],
-        target.reference[a : a + BLOCK],
-    )
+    _exchange(target, 1)
 
 
 def exchanged_buffers(target: Target) -> None:
     """Two buffers of some blocks written in each other's place."""
-    size = target.chance.randrange(2, 9) * BLOCK
-    a, b = target.start, target.start + size
-    target.copy[a:b], target.copy[b : b + size] = target.reference[b : b + size], target.reference[a:b]
+    _exchange(target, target.chance.randrange(2, 9))
+
+
+def _exchange(target: Target, count: int) -> None:
+    there = replace(target, first=target.first + count, count=count)
+    take_from(replace(target, count=count), there.start)
+    take_from(there, target.start)
 
 
 def stuck_byte_line(target: Target) -> None:
     """A line of an eight-bit cable that always reads the same."""
     bit, value = target.chance.randrange(7), target.chance.randrange(2)
-    _stick(target, 1, 0, bit, value)
+    stick(target, bit, value)
 
 
 def stuck_word_line(target: Target) -> None:
     """A line of a sixteen-bit cable that always reads the same."""
-    _stick(target, 2, target.chance.randrange(2), target.chance.randrange(8), target.chance.randrange(2))
-
-
-def _stick(target: Target, width: int, place: int, bit: int, value: int) -> None:
-    for at in range(target.start + place, target.end, width):
-        target.copy[at] = target.copy[at] | (1 << bit) if value else target.copy[at] & ~(1 << bit)
+    place, bit, value = target.chance.randrange(2), target.chance.randrange(8), target.chance.randrange(2)
+    stick(target, bit, value, 2, place)
 
 
 def seven_bit_line(target: Target) -> None:
@@ -197,8 +210,9 @@ def scratch(target: Target) -> None:
 
 
 def _flip(target: Target, block: int) -> None:
+    there = replace(target, first=block, count=1)
     for _ in range(target.chance.randrange(1, 4)):
-        target.copy[block * BLOCK + target.chance.randrange(BLOCK)] ^= 1 << target.chance.randrange(8)
+        flip(there, target.chance.randrange(BLOCK), target.chance.randrange(8))
 
 
 def booted(target: Target) -> None:

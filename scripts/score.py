@@ -4,6 +4,19 @@
 
 The images are file systems made from this machine's own files (where `mke2fs` is there) and the demo's. Run it with
 the Python that has imgkit installed (`.venv/bin/python`).
+
+Figures of `--seeds 4 --pairs 160` on the demo's image and three file systems made from the files of a Debian 12 machine
+(12 MiB each), 26 mechanisms, 576 faulty copies:
+
+    what                                                            single faults   pairs            bar
+    blocks of the kind that was injected, mean over the kinds       99.5 %          99.8 %           95 %, 90 %
+    the least of the kinds                                          stale 96.2 %    bit-noise 98.4 %
+    episodes with a confidence of 0.9 or more that were right       98.4 % of 385   99.3 % of 284    90 %
+    episodes on identical pairs                                     0                                0
+
+The mean over the kinds is used because the long faults (a slip to the end, a copy cut short) have most of the blocks.
+What is still taken for another kind: a flip of several bits in one byte (for `rewritten`), and stale blocks that are
+blank themselves (for `blank`: nothing tells the two apart).
 """
 
 import argparse
@@ -158,7 +171,7 @@ def print_score(title: str, score: Score) -> None:
 
 def main() -> int:
     """The command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--seeds", type=int, default=8, help="copies for each mechanism and image")
     parser.add_argument("--pairs", type=int, default=120, help="copies with two faults")
     parser.add_argument("--verbose", action="store_true")

@@ -335,8 +335,25 @@ def _skip(reason: str) -> NoReturn:
 @contextlib.contextmanager
 def loop_device(path: Path) -> Iterator[Path]:
     """A read-only block device of sectors of 512 bytes over a file."""
+    with _loop_device(path, "--read-only") as device:
+        yield device
+
+
+@contextlib.contextmanager
+def writable_loop_device(path: Path) -> Iterator[Path]:
+    """A block device of sectors of 512 bytes over a file, which can be written to."""
+    with _loop_device(path) as device:
+        yield device
+        # What was written through the system's memory of the device is in the file only after that.
+        descriptor = os.open(device, os.O_RDWR)
+        os.fsync(descriptor)
+        os.close(descriptor)
+
+
+@contextlib.contextmanager
+def _loop_device(path: Path, *options: str) -> Iterator[Path]:
     tool = shutil.which("losetup") or "/sbin/losetup"
-    command = [tool, "--find", "--show", "--read-only", "--sector-size", str(SECTOR_SIZE), str(path)]
+    command = [tool, "--find", "--show", *options, "--sector-size", str(SECTOR_SIZE), str(path)]
     try:
         made = subprocess.run(command, capture_output=True, text=True, check=True)
     except OSError as error:

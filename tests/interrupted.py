@@ -21,7 +21,7 @@ import msgspec
 import numpy.ma
 import xxhash
 
-from imgkit.cli import end_as_ctrl_c_does
+from imgkit.cli.process import end_as_ctrl_c_does
 from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
 from imgkit.errors import ImgkitError
 from imgkit.medium import Medium, crew, users

@@ -48,6 +48,7 @@ def an_inspection(**changes: Any) -> Inspection:
     """A medium with an unreadable run, a known bad one, and what else an inspection can tell."""
     plain = Inspection(
         started_at=STARTED_AT,
+        elapsed_seconds=0.25,
         version="0.1.0",
         verdict="incomplete",
         findings=(a_finding("stop"), a_finding("check"), a_finding("note")),
@@ -81,6 +82,7 @@ def a_label_report(**changes: Any) -> LabelReport:
     """A label with a finding of each severity."""
     plain = LabelReport(
         started_at=STARTED_AT,
+        elapsed_seconds=0.25,
         version="0.1.0",
         verdict="fail",
         findings=(a_finding("stop"), a_finding("check"), a_finding("note")),
@@ -147,6 +149,7 @@ def a_tally(**changes: Any) -> Tally:
     time = WorkTime(None, 2.0, 1.0, 0.5, 100, 900, 600.0)
     plain = Tally(
         started_at=STARTED_AT,
+        elapsed_seconds=0.25,
         version="0.1.0",
         verdict="incomplete",
         findings=(a_finding("note"),),

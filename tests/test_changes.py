@@ -41,6 +41,10 @@ def folder(tmp_path: Path) -> Folder:
     return Folder(write_image(tmp_path / "disk.img", DATA), write_image(tmp_path / "other.img", DATA))
 
 
+def written(path: Path) -> None:
+    path.write_bytes(OTHER)
+
+
 def dated_back(path: Path) -> None:
     status = path.stat()
     with path.open("r+b") as file:
@@ -57,7 +61,7 @@ def replaced(path: Path) -> None:
 
 
 CHANGES: dict[str, Callable[[Path], None]] = {
-    "contents": lambda path: path.write_bytes(OTHER) and None,
+    "contents": written,
     "dated back": dated_back,
     "replaced": replaced,
     "removed": lambda path: path.unlink(),
@@ -66,7 +70,10 @@ changes = pytest.mark.parametrize("change", CHANGES)
 
 
 def disturbed(path: Path, change: str) -> DisturbedMedium:
-    return DisturbedMedium(path, MIB, lambda: CHANGES[change](path))
+    def change_it() -> None:
+        CHANGES[change](path)
+
+    return DisturbedMedium(path, MIB, change_it)
 
 
 @changes

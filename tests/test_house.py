@@ -27,6 +27,7 @@ FLOORS = {
     "sameness": 1,
     "spans": 1,
     "blocklist": 1,
+    "clock": 1,
     "findings": 1,
     "description": 1,
     "digests": 1,

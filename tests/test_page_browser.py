@@ -38,17 +38,15 @@ from imgkit.findings import Result
 from imgkit.report.page import render_comparison
 from imgkit.report.page.record import render_record
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
 
 NARROW = (360, 640)
 WIDE = (1280, 720)
-SCREENS = [pytest.param(NARROW, id="narrow"), pytest.param(WIDE, id="wide")]
+SCREENS = (NARROW, WIDE)
 Scheme = Literal["light", "dark"]
+SCHEMES: tuple[Scheme, ...] = ("light", "dark")
 HOSTILE = "\"'></style></title></script><script>window.ran = 1</script><img src=x onerror='window.ran = 2'>\x1b\x07"
 
 
@@ -160,52 +158,49 @@ RESULTS = [
 ]
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield started
-        started.close()
-
-
 class Opener:
-    """Opens results as pages, and keeps what the browser complains about and asks for."""
+    """Opens results as pages, one after the other, and keeps what the browser complains about and asks for."""
 
-    def __init__(self, browser: "Browser", folder: Path) -> None:
-        self._browser = browser
+    def __init__(self, window: "Page", folder: Path) -> None:
+        self._window = window
         self._folder = folder
-        self._contexts: list[Any] = []
         self.complaints: list[str] = []
         self.requests: list[str] = []
+        self._listeners: dict[Any, Any] = {
+            "console": lambda message: self.complaints.append(message.text),
+            "pageerror": lambda error: self.complaints.append(str(error)),
+            "dialog": lambda dialog: self.complaints.append(dialog.message),
+            "request": lambda request: self.requests.append(request.url),
+        }
+        for event, listener in self._listeners.items():
+            window.on(event, listener)
 
-    def __call__(
-        self, result: Result, screen: tuple[int, int] = WIDE, scheme: Scheme = "light", **options: Any
-    ) -> "Page":
-        file = self._folder / f"page-{len(self._contexts)}.html"
-        page_text = render_comparison(result) if isinstance(result, Comparison) else render_record(result)
-        file.write_text(page_text, encoding="utf-8")
-        context = self._browser.new_context(
-            viewport={"width": screen[0], "height": screen[1]}, color_scheme=scheme, **options
-        )
-        self._contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: self.complaints.append(message.text))
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        page.on("dialog", lambda dialog: self.complaints.append(dialog.message))
-        page.on("request", lambda request: self.requests.append(request.url))
-        page.goto(file.as_uri())
-        return page
+    def __call__(self, result: Result, screen: tuple[int, int] = WIDE, scheme: Scheme = "light") -> "Page":
+        self.look_at(screen, scheme)
+        self._window.goto(page_file(result, self._folder).as_uri())
+        return self._window
+
+    def look_at(self, screen: tuple[int, int] = WIDE, scheme: Scheme = "light") -> None:
+        """Look at what is open on another screen."""
+        self._window.set_viewport_size({"width": screen[0], "height": screen[1]})
+        self._window.emulate_media(media="null", color_scheme=scheme)
 
     def close(self) -> None:
-        for context in self._contexts:
-            context.close()
+        for event, listener in self._listeners.items():
+            self._window.remove_listener(event, listener)
+
+
+def page_file(result: Result, folder: Path) -> Path:
+    """The page of a result, written into the folder."""
+    page_text = render_comparison(result) if isinstance(result, Comparison) else render_record(result)
+    file = folder / "page.html"
+    file.write_text(page_text, encoding="utf-8")
+    return file
 
 
 @pytest.fixture
-def opened(browser: "Browser", tmp_path: Path) -> Iterator[Opener]:
-    opener = Opener(browser, tmp_path)
+def opened(window: "Page", tmp_path: Path) -> Iterator[Opener]:
+    opener = Opener(window, tmp_path)
     yield opener
     opener.close()
 
@@ -266,23 +261,20 @@ class TestHarmless:
 
 
 class TestScreens:
-    @pytest.mark.parametrize("screen", SCREENS)
     @pytest.mark.parametrize("result", RESULTS)
-    def test_both_answers_are_in_the_first_screen(
-        self, opened: Opener, result: Comparison, screen: tuple[int, int]
+    def test_both_answers_are_in_the_first_screen_and_nothing_runs_out(
+        self, opened: Opener, result: Comparison
     ) -> None:
-        words = opened(result, screen).locator(".answer .word")
-        assert words.count() == 2
-        for word in words.all():
-            box = word.bounding_box()
-            assert box is not None
-            assert box["y"] + box["height"] <= screen[1]
-
-    @pytest.mark.parametrize("screen", SCREENS)
-    @pytest.mark.parametrize("result", RESULTS)
-    def test_nothing_runs_out_of_the_page(self, opened: Opener, result: Comparison, screen: tuple[int, int]) -> None:
-        page = opened(result, screen)
-        assert page.evaluate("document.documentElement.scrollWidth") == screen[0]
+        page = opened(result)
+        for screen in SCREENS:
+            opened.look_at(screen)
+            assert page.evaluate("document.documentElement.scrollWidth") == screen[0]
+            words = page.locator(".answer .word")
+            assert words.count() == 2
+            for word in words.all():
+                box = word.bounding_box()
+                assert box is not None
+                assert box["y"] + box["height"] <= screen[1]
 
     @pytest.mark.parametrize("scheme", ["light", "dark"])
     def test_contrast_of_every_text(self, opened: Opener, scheme: Scheme) -> None:
@@ -354,10 +346,12 @@ class TestFilter:
         page.locator("#filter-partition").select_option(label=partition or "every partition")
         assert page.locator("#ranges-table tbody tr:visible").count() == rows
 
-    def test_without_scripts_there_is_no_filter_and_every_row(self, opened: Opener) -> None:
-        page = opened(with_every_section(), java_script_enabled=False)
+    def test_without_scripts_there_is_no_filter_and_every_row(self, browser: "Browser", tmp_path: Path) -> None:
+        page = browser.new_page(java_script_enabled=False)
+        page.goto(page_file(with_every_section(), tmp_path).as_uri())
         assert not page.locator("#range-filter").is_visible()
         assert page.locator("#ranges-table tbody tr:visible").count() == 15
+        page.close()
 
 
 class TestPaper:
@@ -407,22 +401,24 @@ class TestPaper:
 
 @pytest.mark.parametrize("result", ALL_RECORDS)
 class TestRecords:
-    @pytest.mark.parametrize("scheme", ["light", "dark"])
-    def test_nothing_runs_and_every_text_can_be_read(self, opened: Opener, result: Result, scheme: Scheme) -> None:
-        page = opened(result, scheme=scheme)
+    def test_nothing_runs_and_every_text_can_be_read(self, opened: Opener, result: Result) -> None:
+        page = opened(result)
+        for scheme in SCHEMES:
+            opened.look_at(scheme=scheme)
+            assert [each for each in page.evaluate(CONTRASTS) if each[0] < 4.5] == []
         assert page.evaluate("window.ran") is None
         assert page.evaluate("[document.scripts.length, document.images.length]") == [1, 0]
-        assert [each for each in page.evaluate(CONTRASTS) if each[0] < 4.5] == []
         assert opened.complaints == []
         assert len(opened.requests) == 1
 
-    @pytest.mark.parametrize("width", [360, 400, 760, 1280])
-    def test_nothing_runs_out_of_the_page(self, opened: Opener, result: Result, width: int) -> None:
-        page = opened(result, (width, 720))
-        assert page.evaluate("document.documentElement.scrollWidth") == width
-        box = page.locator(".answer .word").first.bounding_box()
-        assert box is not None
-        assert box["y"] + box["height"] <= 720
+    def test_nothing_runs_out_of_the_page(self, opened: Opener, result: Result) -> None:
+        page = opened(result)
+        for width in (360, 400, 760, 1280):
+            opened.look_at((width, 720))
+            assert page.evaluate("document.documentElement.scrollWidth") == width
+            box = page.locator(".answer .word").first.bounding_box()
+            assert box is not None
+            assert box["y"] + box["height"] <= 720
 
     def test_it_prints_as_a_record(self, opened: Opener, result: Result) -> None:
         """A sheet of ISO 216 A4 within margins of 14 mm is 688 pixels of 1/96 inch wide."""

@@ -8,7 +8,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pytest
 from builders import SECTOR_SIZE, TOTAL_SECTORS, WideLabel, drive_text, image_of, with_piece
@@ -17,12 +17,9 @@ from table_builders import GuidEntry, GuidTable
 
 from imgkit.cli import run
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Dialog, Page
+    from playwright.sync_api import Dialog, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason=f"there is no browser at {CHROMIUM}")
 
 LONG = 2000
 PAYLOADS = {
@@ -118,16 +115,6 @@ def records_of(folder: Path, payload: str) -> list[Path]:
     return [folder / name for name in calls]
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator["Browser"]:
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
-        )
-        yield started
-        started.close()
-
-
 class Watched:
     """A page that is open, with what it complained of, asked for and put up."""
 
@@ -136,11 +123,22 @@ class Watched:
         self.complaints: list[str] = []
         self.requests: list[str] = []
         self.dialogs: list[str] = []
-        page.on("console", lambda message: self.complaints.append(message.text))
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        page.on("request", lambda request: self.requests.append(request.url))
-        page.on("dialog", self._note)
+        self._listeners: dict[Any, Any] = {
+            "console": lambda message: self.complaints.append(message.text),
+            "pageerror": lambda error: self.complaints.append(str(error)),
+            "request": lambda request: self.requests.append(request.url),
+            "dialog": self._note,
+        }
+        for event, listener in self._listeners.items():
+            page.on(event, listener)
+        page.emulate_media(media="null")
         page.goto(file.as_uri())
+
+    def leave(self) -> None:
+        """Go away from it, and listen no more."""
+        self.page.goto("about:blank")
+        for event, listener in self._listeners.items():
+            self.page.remove_listener(event, listener)
 
     def _note(self, dialog: "Dialog") -> None:
         self.dialogs.append(dialog.message)
@@ -176,10 +174,19 @@ Open: TypeAlias = Callable[[Path], Watched]
 
 
 @pytest.fixture
-def opened(browser: "Browser") -> Iterator[Open]:
-    context = browser.new_context()
-    yield lambda file: Watched(context.new_page(), file)
-    context.close()
+def opened(window: "Page") -> Iterator[Open]:
+    """Opens one page after the other; each is left for the next."""
+    watched: list[Watched] = []
+
+    def open_next(file: Path) -> Watched:
+        while watched:
+            watched.pop().leave()
+        watched.append(Watched(window, file))
+        return watched[-1]
+
+    yield open_next
+    for each in watched:
+        each.leave()
 
 
 @pytest.mark.parametrize("name", PAYLOADS)

@@ -2,8 +2,10 @@
 
 import os
 import re
+import shutil
 import subprocess
 import sys
+import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -12,11 +14,15 @@ import click
 import pytest
 
 from imgkit.cli import app
+from imgkit.findings import says_stop
+from imgkit.label.build import build_label
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 CUT = "…"
+CLONE = "/home/you/imgkit"
+"""Where the README has the clone, in answers with paths in full."""
 WHAT_DIFFERS_EACH_TIME = re.compile(r"(?<=, tag )\w+|\d{4}-\d\d-\d\dT[\d:]+\+00:00")
 
 
@@ -64,6 +70,17 @@ def test_every_file_that_the_readme_names_is_there() -> None:
     assert [link for link in links if not (ROOT / link).is_file()] == []
 
 
+def test_the_plan_file_in_full_makes_a_label(tmp_path: Path) -> None:
+    """Every word of it is known, and the label that it makes reads as it asks."""
+    shown = README.partition("A plan file in full:")[2].partition("\nEvery field of the layout")[0]
+    (tmp_path / "plan.toml").write_text(textwrap.dedent(shown), encoding="utf-8")
+    drive = "weather-station-drive.toml"
+    (tmp_path / drive).write_bytes((ROOT / "fixtures" / drive).read_bytes())
+    built = build_label(tmp_path / "plan.toml", str(tmp_path / "label.bin")).result
+    assert not says_stop(built.findings)
+    assert (built.label.fields["drive_type"], built.label.fields["drive_data"]) == (4, [0, 0, 7, 0, 0])
+
+
 def typed() -> Iterator[Typed]:
     """The commands after a prompt, in order. A piece ends where something was cut, or where text comes between."""
     command = ""
@@ -93,20 +110,21 @@ def place_of(piece: list[str], lines: list[str]) -> int | None:
     return next((place for place in places if lines[place : place + len(piece)] == piece), None)
 
 
-def test_what_the_readme_shows_is_what_is_answered(tmp_path: Path) -> None:
+def test_what_the_readme_shows_is_what_is_answered(tmp_path: Path, demo_folder: Path) -> None:
     """Every command after a prompt is run, in order, in 80 columns, beside the demo's media."""
     programs = Path(sys.executable).parent
     if not (programs / "imgkit").exists():
         pytest.skip("the command is not installed beside this Python")
     (tmp_path / "fixtures").symlink_to(ROOT / "fixtures")
-    subprocess.run([sys.executable, ROOT / "scripts" / "demo_media.py", tmp_path / "demo-output"], check=True)
+    shutil.copytree(demo_folder, tmp_path / "demo-output", copy_function=shutil.copyfile)
     environ = {**os.environ, "COLUMNS": "80", "PATH": f"{programs}{os.pathsep}{os.environ['PATH']}"}
     commands = list(typed())
     assert {each.command.split()[0] for each in commands} == {"imgkit", "cp", "sh", "dd"}
     for command, pieces in commands:
         done = subprocess.run(command, shell=True, cwd=tmp_path, env=environ, capture_output=True, check=False)
         assert done.returncode in (0, 1), f"{command}\n{done.stderr.decode()}"
-        lines = [as_each_time(line) for line in done.stdout.decode().splitlines() if line.strip()]
+        answer = done.stdout.decode().replace(str(tmp_path), CLONE)
+        lines = [as_each_time(line) for line in answer.splitlines() if line.strip()]
         for piece in pieces:
             place = place_of(piece, lines)
             assert place is not None, "\n".join([f"this is not the answer to {command}", *piece])

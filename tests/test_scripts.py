@@ -31,12 +31,9 @@ BLOCK_BYTES = 512
 
 
 @pytest.fixture(scope="module")
-def media(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def media(demo_folder: Path) -> Path:
     """A folder with the demo's reference, copy and list of faults."""
-    folder = tmp_path_factory.mktemp("media")
-    demo_media.write_reference(folder / demo_media.REFERENCE_NAME)
-    demo_media.write_copy(folder / demo_media.REFERENCE_NAME, folder / demo_media.COPY_NAME)
-    return folder
+    return demo_folder
 
 
 @pytest.fixture(scope="module")
@@ -327,7 +324,8 @@ class TestScripts:
         )
         done = run_script(clone, "test.py", "-k", "two words", cwd=tmp_path)
         assert done.returncode == 5
-        assert record.read_text(encoding="utf-8").splitlines() == [str(clone), "-m", "pytest", "-k", "two words"]
+        called = record.read_text(encoding="utf-8").splitlines()
+        assert called == [str(clone), "-m", "pytest", "-n", "auto", "--dist", "loadgroup", "-k", "two words"]
 
     def test_demo_fails_when_the_comparison_does_not_go_as_expected(self, clone: Path, tmp_path: Path) -> None:
         give_environment(clone, imgkit="exit 0")
@@ -345,15 +343,19 @@ class TestScripts:
                 id="GO for the faulty copy",
             ),
             pytest.param(
-                "", {"dd": "exit 0"}, "imgkit preflight ended with status 1; 0 was expected", id="nothing was mended"
+                'case "$*" in *--since*) exit 1;; esac',
+                {},
+                "imgkit preflight ended with status 1; 0 was expected",
+                id="NO-GO for the mended copy",
             ),
-            pytest.param("", {"dd": "exit 3"}, "sh ended with status 3", id="a program fails"),
+            pytest.param("", {"dd": "exit 0"}, "sh ended with status 1", id="nothing was mended"),
+            pytest.param("", {"dd": "exit 3"}, "sh ended with status 1", id="a program fails"),
         ],
     )
     def test_demo_fails_when_the_story_goes_wrong(
-        self, clone: Path, tmp_path: Path, imgkit: str, programs: dict[str, str], told: str
+        self, clone: Path, media: Path, tmp_path: Path, imgkit: str, programs: dict[str, str], told: str
     ) -> None:
-        give_working_environment(clone, before_imgkit=imgkit)
+        give_working_environment(clone, before_imgkit=imgkit, media=media)
         others = tmp_path / "programs"
         others.mkdir()
         for name, line in programs.items():
@@ -413,14 +415,22 @@ class TestScripts:
         assert _json_in(output / "after.json")["answer"] == "go"
 
 
-def give_working_environment(root: Path, before_imgkit: str = "") -> None:
-    """An environment with this Python and the command beside it, or a skipped test; a line of shell may come first."""
+def give_working_environment(root: Path, before_imgkit: str = "", media: Path | None = None) -> None:
+    """An environment with this Python and the command beside it, or a skipped test; a line of shell may come first.
+
+    Where the demo's `media` are there already, they are copied when they are to be written.
+    """
     installed = Path(sys.executable).parent / "imgkit"
     if not installed.exists():
         pytest.skip("the command is not installed beside this Python")
+    copy = (
+        f'case "$1" in */demo_media.py) cp -r {shlex.quote(str(media))} "$2" && exec chmod -R u+w "$2";; esac\n'
+        if media is not None
+        else ""
+    )
     give_environment(
         root,
-        python=f'exec {shlex.quote(sys.executable)} "$@"',
+        python=f'{copy}exec {shlex.quote(sys.executable)} "$@"',
         imgkit=f'{before_imgkit}\nexec {shlex.quote(str(installed))} "$@"',
     )
     if environment.work_needed(root, []) != "nothing":

@@ -12,6 +12,7 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, drive_of, drive_text, image_of, random_bytes, write_image
 
 from imgkit.cli import run
+from imgkit.clock import Clock
 from imgkit.drive import Drive, sweep_time
 from imgkit.errors import InputError, RequestError
 from imgkit.sums.log import answers_in
@@ -72,7 +73,6 @@ def test_expected_sums(tmp_path: Path, rule: Rule, implementation: Implementatio
         pytest.param({"ranges": 4}, [(0, 48), (48, 48), (96, 48), (144, 16)], id="so many"),
         pytest.param({"range_blocks": 60}, [(0, 60), (60, 60), (120, 40)], id="of so many blocks"),
         pytest.param({"ranges": 1}, [(0, 160)], id="one"),
-        pytest.param({"by": "partition"}, [(0, 16), (16, 64), (80, 16), (96, 64)], id="by partition"),
         pytest.param({"ranges": 80, "block_size": 1024}, [(block, 1) for block in range(80)], id="larger blocks"),
     ],
 )
@@ -83,7 +83,7 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ({"ranges": 3, "range_blocks": 3}, "one of --range-blocks, --ranges and --by"),
+        ({"ranges": 3, "range_blocks": 3}, "not both"),
         ({"ranges": 0}, "0 ranges cannot be"),
         ({"range_blocks": 0}, "at least one block"),
         ({"device": "/dev/x;rm"}, "is not a device's name"),
@@ -97,11 +97,6 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
 def test_requests_that_cannot_be(tmp_path: Path, options: dict[str, Any], said: str) -> None:
     with pytest.raises(RequestError, match=said):
         drafted(tmp_path, IMAGE, **options)
-
-
-def test_partitions_need_a_label(tmp_path: Path) -> None:
-    with pytest.raises(RequestError, match="no label that says where partitions lie"):
-        drafted(tmp_path, random_bytes(20_000, 1), by="partition")
 
 
 def test_image_that_cannot_be_read(tmp_path: Path) -> None:
@@ -152,7 +147,7 @@ def test_script_on_scattered_ranges(tmp_path: Path, shell: str) -> None:
     found = drafted(tmp_path, IMAGE, range_blocks=3)
     kept = [each for index, each in enumerate(found.sheet.ranges) if index % 5 in (1, 2) or index > 48]
     sheet = msgspec.structs.replace(found.sheet, ranges=tuple(kept))
-    status, console = answers_of(shell, draft(sheet).script, tmp_path / "image", tmp_path)
+    status, console = answers_of(shell, draft(sheet, Clock()).script, tmp_path / "image", tmp_path)
     assert status == 0
     assert answers_in(console.encode(), sheet).by_number == {
         number: [each.expected] for number, each in enumerate(kept, 1)

@@ -1,7 +1,6 @@
 """The command: options in, one library call, a result handed to a renderer, an exit status."""
 
 import os
-import signal
 import sys
 from contextlib import suppress
 from importlib import import_module
@@ -76,16 +75,6 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         with suppress(OSError, ValueError):
             stream.flush()
     os._exit(status)
-
-
-def end_as_ctrl_c_does() -> None:
-    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
-
-    What is ignored, as under `nohup`, stays so.
-    """
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        if signal.getsignal(number) is signal.SIG_DFL:
-            signal.signal(number, signal.default_int_handler)
 
 
 def run(arguments: list[str]) -> int:

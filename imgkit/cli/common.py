@@ -73,9 +73,31 @@ class SizeType(click.ParamType[int]):
         return int(number) * _UNITS[unit]
 
 
+class FillType(click.ParamType[bytes]):
+    """What stands for a block that could not be read: `0xNN…`, or `text:TEXT`."""
+
+    name = "VALUE"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> bytes:
+        if isinstance(value, bytes):
+            return value
+        text = str(value)
+        if text.startswith("text:"):
+            found = text.removeprefix("text:").encode("utf-8", "surrogateescape")
+        else:
+            try:
+                found = bytes.fromhex(text[2:] if text[:2].lower() == "0x" else "-")
+            except ValueError:
+                found = b""
+        if not found:
+            self.fail(f"{text[:40]!r} is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT", param, ctx)
+        return found
+
+
 NUMBER = NumberType()
 SPAN = SpanType()
 SIZE = SizeType()
+FILL = FillType()
 PATH = click.Path(path_type=Path)
 
 
@@ -151,6 +173,18 @@ def access_options(command: F) -> F:
 def drive_option(command: F) -> F:
     """The drive file."""
     return click.option("--drive", "drive_path", type=PATH, metavar="FILE", help="A drive file (TOML).")(command)
+
+
+def fill_option(command: F) -> F:
+    """What a medium has where it could not be read when it was made."""
+    return click.option(
+        "--fill",
+        "fills",
+        type=FILL,
+        multiple=True,
+        help="What was put where a block could not be read: bytes (0xDEAD) or text (text:BAD), repeated from the start "
+        "of the block to its end. May be repeated.",
+    )(command)
 
 
 def defects_option(command: F) -> F:

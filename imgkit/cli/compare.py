@@ -1,5 +1,6 @@
 """`imgkit compare`: is this copy exact, and where not."""
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from imgkit.cli.common import (
     defects_option,
     deliver,
     drive_option,
+    fill_option,
     load_defects_option,
     load_drive_option,
     load_meanwhile,
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
 @click.option("--skip", type=SPAN, multiple=True, help="Leave these blocks out; may be repeated.")
 @drive_option
 @defects_option
+@fill_option
 @click.option("--allow-tail", is_flag=True, help="Accept a copy that goes on after the reference's end.")
 @click.option(
     "--max-ranges",
@@ -65,7 +68,10 @@ if TYPE_CHECKING:
 )
 @click.option("--no-explain", is_flag=True, help="Only the facts: not why blocks differ, nor what to copy again.")
 @click.option(
-    "--copy-again", "script_path", metavar="FILE", help="Write a shell script that copies again what differs."
+    "--copy-again",
+    "script_path",
+    metavar="FILE",
+    help="Write a shell script that copies again what differs; one that cannot mend all gets .not-all in its name.",
 )
 @click.option(
     "--journal",
@@ -86,6 +92,7 @@ def command(
     skip: tuple["Span", ...],
     drive_path: Path | None,
     defects_path: Path | None,
+    fills: tuple[bytes, ...],
     allow_tail: bool,
     max_ranges: int,
     digests: tuple[str, ...],
@@ -109,15 +116,18 @@ def command(
       imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
       imgkit compare system.img /dev/sdX --retries 3 --journal night.json
+      imgkit compare system.img dump.img --fill 0x00 --fill text:BAD --copy-again again.sh
     """
     if script_path is not None and no_explain:
         raise RequestError("--copy-again does not go with --no-explain")
+    if fills and no_explain:
+        raise RequestError("--fill does not go with --no-explain")
     outputs = open_outputs(
         [reference, copy, drive_path, defects_path],
         replace,
         (json_path, json_kind("imgkit.compare")),
         (page_path, PAGE),
-        (script_path, COPY_AGAIN),
+        *((name, COPY_AGAIN) for name in _script_names(script_path)),
         (journal_path, json_kind("imgkit.journal")),
     )
     drive = load_drive_option(drive_path)
@@ -139,12 +149,19 @@ def command(
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,
             answer="facts" if no_explain else "explained",
+            fills=fills,
             digests=_wanted(digests, kept_page, whole=not (ranges or partitions or skip)),
             journal=journal_path,
             access=access,
             progress=progress,
         )
-    status = deliver(result, outputs, json_path, [page_face(page_path, _page), Face(script_path, COPY_AGAIN, _script)])
+    if script_path is not None:
+        result = _with_script(result, script_path)
+    written = None if result.script is None else result.script.path
+    faces = [page_face(page_path, _page), Face(written, COPY_AGAIN, _script)]
+    status = deliver(result, outputs, json_path, faces)
+    if script_path is not None:
+        _retire(script_path, written)
     if journal_path is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
@@ -166,8 +183,49 @@ def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> 
     return ("sha256",) if page_path is not None and whole else ()
 
 
-def _script(result: "Comparison") -> str:
-    from imgkit.comparison.recopy import script
+def _script_names(path: str | None) -> tuple[str, ...]:
+    """The names that the script may get; a pipe or a terminal has the one that was given."""
+    if path is None:
+        return ()
+    from imgkit.comparison.script import not_all_name
+
+    if path == "-":
+        raise RequestError("--copy-again -: the script goes into a file: name one")
+    is_special = Path(path).exists() and not Path(path).is_file()
+    return tuple(dict.fromkeys((path, path if is_special else not_all_name(path))))
+
+
+def _with_script(result: "Comparison", path: str) -> "Comparison":
+    """The result, with the name of the script or the reason why there is none."""
+    import msgspec
+
+    from imgkit.comparison.result import Script
+    from imgkit.comparison.script import why_no_script
+
+    reason = why_no_script(result)
+    if reason is not None:
+        return msgspec.structs.replace(result, script=Script(None, reason))
+    is_all = result.copy_again is None or result.copy_again.is_all
+    names = _script_names(path)
+    return msgspec.structs.replace(result, script=Script(names[0] if is_all else names[-1]))
+
+
+def _retire(path: str, written: str | None) -> None:
+    """Remove an older script under the name that was asked for, when this comparison wrote none or another one."""
+    from imgkit.comparison.script import FIRST_LINE
+
+    old = Path(path)
+    if path == written or not old.is_file():
+        return
+    with suppress(OSError):
+        with old.open("rb") as file:
+            is_ours = file.read(len(FIRST_LINE)) == FIRST_LINE.encode()
+        if is_ours:
+            old.unlink()
+
+
+def _script(result: "Comparison") -> bytes:
+    from imgkit.comparison.script import script
 
     return script(result)
 

@@ -79,22 +79,39 @@ def check(
 @command.command("build", short_help="Make the label that a plan describes.")
 @click.argument("plan", type=PATH)
 @click.option("-o", "--output", required=True, metavar="FILE", help="The file to write the label's bytes to.")
+@click.option(
+    "--keep-from",
+    type=PATH,
+    metavar="IMAGE",
+    help="Take what lies beside the label, and the fields that PLAN leaves out, from IMAGE: FILE is whole sectors.",
+)
+@access_options
 @output_options
-def build(plan: Path, output: str, json_path: str | None, replace: Replace, quiet: bool) -> int:
-    """Make the label block that PLAN describes, with a right checksum, and show where its bytes go.
+def build(
+    plan: Path,
+    output: str,
+    keep_from: Path | None,
+    access: "Access",
+    json_path: str | None,
+    replace: Replace,
+    quiet: bool,
+) -> int:
+    """Make the label that PLAN describes, with a right checksum, and show where its bytes go.
 
-    Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown.
+    Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown. FILE holds the
+    label's own bytes; with --keep-from it holds whole sectors, for devices that take nothing less.
 
     \b
-    Example:
+    Examples:
       imgkit label build plan.toml -o label.bin
+      imgkit label build plan.toml -o label.bin --keep-from dump.img
     """
     from imgkit.label.build import build_label, label_kind
     from imgkit.label.plan import load_plan
 
     loaded = load_plan(plan)
-    outputs = open_outputs([plan, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
-    built = build_label(str(plan), output)
+    outputs = open_outputs([plan, keep_from, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
+    built = build_label(loaded, output, keep_from=keep_from, access=access)
     kind = label_kind(loaded, built.data)
     outputs.check(output, kind)
     outputs.write(output, built.data, kind)

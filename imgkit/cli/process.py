@@ -1,7 +1,8 @@
-"""What the process of a command is given before it runs: standard streams, few threads, enough memory or none."""
+"""What the process of a command is given before it runs: standard streams, an orderly end, memory for what it needs."""
 
 import os
 import resource
+import signal
 import sys
 import threading
 
@@ -14,6 +15,7 @@ _M_ARENA_MAX = -8
 def prepare() -> None:
     """Prepare the process; raises MemoryError when a limit leaves too little memory to begin."""
     _stand_in_for_closed_streams()
+    end_as_ctrl_c_does()
     threading.excepthook = _is_reported_by_the_one_who_waits
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     limits = [resource.getrlimit(each)[0] for each in (resource.RLIMIT_AS, resource.RLIMIT_DATA)]
@@ -36,6 +38,16 @@ def _stand_in_for_closed_streams() -> None:
         sys.stdout = os.fdopen(1, "w", closefd=False)
     if sys.stderr is None:
         sys.stderr = os.fdopen(2, "w", closefd=False)
+
+
+def end_as_ctrl_c_does() -> None:
+    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
+
+    What is ignored, as under `nohup`, stays so.
+    """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
 
 
 def _is_reported_by_the_one_who_waits(_: threading.ExceptHookArgs) -> None:

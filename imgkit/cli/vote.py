@@ -12,6 +12,7 @@ from imgkit.cli.common import (
     access_options,
     deliver,
     drive_option,
+    fill_option,
     load_drive_option,
     load_meanwhile,
     open_outputs,
@@ -47,27 +48,7 @@ class DumpListType(click.ParamType[tuple[int, Path]]):
             self.fail(f"{number[:40]!r} is not the number of a dump: they count from 1, as they are named", param, ctx)
 
 
-class HexType(click.ParamType[bytes]):
-    """Bytes as hexadecimal digits."""
-
-    name = "HEX"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> bytes:
-        if isinstance(value, bytes):
-            return value
-        text = str(value)
-        digits = text[2:] if text[:2].lower() == "0x" else text
-        try:
-            found = bytes.fromhex(digits)
-        except ValueError:
-            found = b""
-        if not found:
-            self.fail(f"{text[:40]!r} is not bytes in hexadecimal: write two digits for each, as 0xDEAD", param, ctx)
-        return found
-
-
 DUMP_LIST = DumpListType()
-HEX = HexType()
 
 
 @click.command("vote")
@@ -77,7 +58,8 @@ HEX = HexType()
     "unreadable",
     type=DUMP_LIST,
     multiple=True,
-    help="A list (CSV: first,count) of blocks that could not be read when dump NUMBER was made; may be repeated.",
+    help="The list (CSV: first,count) of all blocks that could not be read when dump NUMBER was made: what is not on "
+    "it was read, also where it is blank. May be repeated.",
 )
 @click.option(
     "--only",
@@ -86,15 +68,7 @@ HEX = HexType()
     multiple=True,
     help="A list of the only blocks that dump NUMBER was meant to have, as when they were read again.",
 )
-@click.option(
-    "--fill",
-    "fills",
-    type=HEX,
-    multiple=True,
-    help="What was put in place of unreadable blocks, repeated from the start of a block to its end: a block that is "
-    "nothing else counts as unreadable. May be repeated.",
-)
-@click.option("--fill-text", "fill_texts", multiple=True, metavar="TEXT", help="The same, as text.")
+@fill_option
 @click.option("-o", "--output", "best_path", metavar="FILE", help="Write the best dump: a new file.")
 @click.option(
     "--doubts", "doubts_path", metavar="FILE", help="Write the list of the blocks in doubt (CSV: first,count)."
@@ -116,7 +90,6 @@ def command(
     unreadable: tuple[tuple[int, Path], ...],
     only: tuple[tuple[int, Path], ...],
     fills: tuple[bytes, ...],
-    fill_texts: tuple[str, ...],
     best_path: str | None,
     doubts_path: str | None,
     block_size: int | None,
@@ -133,8 +106,11 @@ def command(
 
     Dumps are raw files, block devices, or packed files (.gz .xz .bz2 .zst), numbered from 1 as they are named. A block
     is in doubt where no version has more than half of the dumps that could be read (with two dumps: wherever they
-    differ), and where none could be read. In the best dump it comes from the most trusted of the dumps with the most
-    votes (fewest blocks outvoted, then fewest unreadable); where none could be read it is zero.
+    differ), and where none could be read. Blank blocks do not outvote data: they may only stand for what could not be
+    read, unless --unreadable lists what that dump could not read. In the best dump a block in doubt comes from the most
+    trusted of the dumps with the most votes (fewest blocks outvoted, then fewest unreadable), from one with data before
+    one that is blank; where none could be read it is zero. A --fill that is itself blank counts only where another dump
+    has something else.
 
     Exit status: 0 each block was read from two dumps or more, and they agree; 1 dumps differ, or a block was read
     from one alone, or they are not of one length; 2 a block could be read from none, or there were read errors.
@@ -142,7 +118,7 @@ def command(
     \b
     Examples:
       imgkit vote 1.img 2.img 3.img -o best.img --doubts doubts.csv
-      imgkit vote 1.img 2.img --unreadable 1=bad.csv --fill-text "UNREADABLE "
+      imgkit vote 1.img 2.img --unreadable 1=bad.csv --fill "text:UNREADABLE "
       imgkit vote 1.img 2.img again.img --only 3=doubts.csv --drive drive.toml
     """
     if len(dumps) < 2:
@@ -169,7 +145,7 @@ def command(
             dumps,
             unreadable=_by_dump(unreadable),
             only=_by_dump(only),
-            fills=[*fills, *(text.encode("utf-8", "surrogateescape") for text in fill_texts)],
+            fills=fills,
             block_size=block_size,
             drive=drive,
             max_ranges=max_ranges,

@@ -42,7 +42,6 @@ FILES = {"sheet.json": json_kind("imgkit.sheet"), "check.sh": CHECK_SCRIPT, "she
 )
 @click.option("--range-blocks", type=NUMBER, metavar="N", help="Blocks in a range.")
 @click.option("--ranges", type=NUMBER, metavar="N", help="How many ranges [default: 128].")
-@click.option("--by", type=click.Choice(["partition"]), help="Cut where the label's partitions start and end.")
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
 @click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not told one.")
 @drive_option
@@ -63,7 +62,6 @@ def command(
     rule: str,
     range_blocks: int | None,
     ranges: int | None,
-    by: str | None,
     block_size: int | None,
     device: str,
     drive_path: Path | None,
@@ -95,7 +93,6 @@ def command(
             rule=cast("Rule", rule),
             range_blocks=range_blocks,
             ranges=ranges,
-            by="partition" if by == "partition" else None,
             block_size=block_size,
             device=device,
             drive=drive,
@@ -124,12 +121,13 @@ def check_folder(folder: Path, outputs: Outputs) -> None:
 
 def worksheet_in(folder: Path, wanted: "Drafted") -> "Drafted | None":
     """The worksheet that a folder holds, when it asks what `wanted` asks and its three files are whole."""
+    from imgkit.clock import Clock
     from imgkit.sums.tally import load_sheet
     from imgkit.sums.worksheet import asks_the_same, draft
 
     try:
         sheet = load_sheet(folder / "sheet.json")
-        held = draft(sheet)
+        held = draft(sheet, Clock())
         is_whole = all((folder / name).read_bytes() == data for name, data in _contents(held).items())
     except (DescriptionError, OSError):
         return None

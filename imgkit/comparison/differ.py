@@ -1,15 +1,14 @@
 """Which blocks of a copy are not those of its reference: the request, the reading, and the result."""
 
-import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import msgspec
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, scan_hashing
 from imgkit.comparison.itself import compared_with_itself
 from imgkit.comparison.ledger import Ledger, RawSample, Run
@@ -41,6 +40,7 @@ from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.spans import Span
 
 if TYPE_CHECKING:
+    from imgkit.comparison.emptiness import Fill
     from imgkit.comparison.journal import Journal
 
 DEFAULT_MAX_RANGES = 10_000
@@ -63,6 +63,7 @@ def compare(
     tail: Tail = "forbid",
     max_ranges: int = DEFAULT_MAX_RANGES,
     digests: Sequence[Algorithm] = (),
+    fills: Sequence[bytes] = (),
     answer: Answer = "explained",
     journal: Path | None = None,
     access: Access = DEFAULT_ACCESS,
@@ -75,10 +76,11 @@ def compare(
     left out; all in blocks of `block_size`. `defects` are known bad blocks, told where they are and whether the
     faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
     both whole media from the same reading, with a journal of ranges of them; they need the whole to be compared.
-    `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what is known
-    so far, and from which the same call goes on; when it is finished it is left for the caller to remove, and the same
-    call is refused. Where it cannot be kept, a finding says so. `access` says how media are opened. `progress` is
-    called with the bytes done and the bytes to do.
+    `fills` are patterns that were put, from the start of a block to its end, where a medium could not be read when it
+    was made. `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what
+    is known so far, and from which the same call goes on; when it is finished it is left for the caller to remove, and
+    the same call is refused. Where it cannot be kept, a finding says so. `access` says how media are opened. `progress`
+    is called with the bytes done and the bytes to do.
 
     Two names of one medium are not compared: the result has the finding `medium.same`, and nothing is read.
 
@@ -97,7 +99,7 @@ def compare(
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in (reference, copy)
         ]
-        run = _Run(media[0], media[1], block_size, drive, defects, tail)
+        run = _Run(media[0], media[1], block_size, drive, defects, tail, fills)
         run.ask_for(ranges, partitions, skip)
         kept = None
         if journal is not None:
@@ -116,17 +118,17 @@ class _Run:
         drive: Drive | None,
         defects: Sequence[Span],
         tail: Tail,
+        fills: Sequence[bytes],
     ) -> None:
-        self.started_at = datetime.now(UTC).isoformat(timespec="seconds")
-        self.elapsed_before = 0.0
+        self.clock = Clock()
         self.went_back = True
-        self.started = time.monotonic()
         self.reference, self.copy = reference, copy
         self.drive, self.defects, self.tail = drive, defects, tail
         self.reference_labels = read_labels(reference, drive=drive)
         self.copy_labels = read_labels(copy, drive=drive)
         labels = self.reference_labels.labels or self.copy_labels.labels
         self.block_size, self.block_size_source = block_size_of(labels, block_size)
+        self.fills = self._fills_of(fills)
         end_byte = max(reference.size_bytes, copy.size_bytes)
         self.places = Places(labels, drive, self.block_size, end_byte)
         self.reference_blocks = -(-reference.size_bytes // self.block_size)
@@ -134,6 +136,13 @@ class _Run:
         self.all_blocks = max(self.reference_blocks, self.copy_blocks)
         self.asked: tuple[Span, ...] = ()
         self.not_asked: list[NotCompared] = []
+
+    def _fills_of(self, patterns: Sequence[bytes]) -> "Sequence[Fill]":
+        if not patterns:
+            return ()
+        from imgkit.comparison.emptiness import fills_of
+
+        return fills_of(patterns, self.block_size)
 
     def ask_for(self, ranges: Sequence[Span], names: Sequence[str], skip: Sequence[Span]) -> None:
         """Settle which blocks are to be compared; raises RequestError for one that no medium has."""
@@ -221,7 +230,7 @@ class _Run:
                 result = self._explained(result)
             except KeyboardInterrupt:
                 result = msgspec.structs.replace(
-                    result, verdict="incomplete", interrupted=True, elapsed_seconds=self._elapsed_seconds()
+                    result, verdict="incomplete", interrupted=True, elapsed_seconds=self.clock.elapsed_seconds
                 )
         return result if journal is None else self._recorded(result, pair, ledger, journal, stopped_at)
 
@@ -243,8 +252,8 @@ class _Run:
         )
         pair = Pair(self.reference, self.copy, self.block_size)
         begun = RangeDigests.begin(wanted, pair) if wanted else None
-        journal = Journal(path, question, (self.reference, self.copy), begun, self.started_at)
-        self.started_at, self.elapsed_before = journal.started_at, journal.elapsed_seconds
+        journal = Journal(path, question, (self.reference, self.copy), begun, self.clock)
+        self.clock = journal.clock
         return journal
 
     def _recorded(
@@ -286,7 +295,7 @@ class _Run:
             missing = list(spans.union([*missing, *spans.intersection(differing, cut)]))
             differing = list(spans.difference(differing, cut))
         view = View(self.reference, self.copy, self.block_size)
-        explanation = explain(view, differing, missing, by_state["unreadable"])
+        explanation = explain(view, differing, missing, by_state["unreadable"], self.fills)
         found: list[Finding] = []
         if self.drive is not None:
             from imgkit.comparison.patterns import patterns
@@ -297,21 +306,9 @@ class _Run:
             findings=by_severity([*result.findings, *found]),
             episodes=explanation.episodes,
             explained=Explained(explanation.looked_at_blocks, explanation.differing_blocks, result.differing_blocks),
-            copy_again=copy_again(
-                str(self.reference.path),
-                str(self.copy.path),
-                self.reference.size_bytes,
-                self.block_size,
-                result.ranges,
-                result.ranges_total,
-                explanation.episodes,
-                result.not_compared,
-            ),
-            elapsed_seconds=self._elapsed_seconds(),
+            copy_again=copy_again(result, explanation),
+            elapsed_seconds=self.clock.elapsed_seconds,
         )
-
-    def _elapsed_seconds(self) -> float:
-        return round(self.elapsed_before + time.monotonic() - self.started, 3)
 
     def _look_at_ends(self, pair: Pair, ledger: Ledger) -> None:
         """The block that is cut on one side, then the blocks that only one side has."""
@@ -402,8 +399,8 @@ class _Run:
         return Comparison(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at,
-            elapsed_seconds=self._elapsed_seconds(),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             block_size=self.block_size,
             block_size_source=self.block_size_source,
             tail=self.tail,
@@ -437,6 +434,7 @@ class _Run:
             defects_total=len(spans.union(self.defects)),
             not_compared=tuple(sorted(not_compared, key=lambda each: each.first)),
             interrupted=stopped_at is not None or not self.went_back,
+            fill_patterns=tuple(fill.pattern.hex() for fill in self.fills),
             labels=LabelPair(self.reference_labels.labels, self.copy_labels.labels),
             label_differences=differing_fields(self.reference_labels.labels, self.copy_labels.labels),
         )

@@ -11,6 +11,7 @@ from imgkit.comparison.causes import (
     bytes_exchanged,
     high_bit_stripped,
     newline_rewritten,
+    reference_blank,
     rewritten,
     slipped,
     stale,
@@ -22,8 +23,10 @@ from imgkit.comparison.causes import (
 )
 from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Cause, Keys, Tally, Told, View
 from imgkit.comparison.causes.moved import Move, extent, shifts_by_bytes, sources_of
+from imgkit.comparison.causes.reference_blank import Emptiness
+from imgkit.comparison.emptiness import Fill
 from imgkit.comparison.result import Episode
-from imgkit.spans import Span, union
+from imgkit.spans import Span, difference, intersection, total, union
 
 EXACT_CAUSES: tuple[Cause, ...] = (
     bytes_exchanged.CAUSE,
@@ -53,11 +56,15 @@ _LEAST_BYTE_SLIP = 192
 
 
 class Explanation(NamedTuple):
-    """The episodes, ascending; `looked_at_blocks` of `differing_blocks` were read again for them."""
+    """The episodes, ascending; `looked_at_blocks` of `differing_blocks` were read again for them.
+
+    `empty` says of all the differing blocks where one side has no data and the other has.
+    """
 
     episodes: tuple[Episode, ...]
     looked_at_blocks: int
     differing_blocks: int
+    empty: Emptiness
 
 
 class _Sampled(NamedTuple):
@@ -75,14 +82,22 @@ def explain(
     differing: Sequence[Span],
     missing: Sequence[Span] = (),
     unread: Sequence[Span] = (),
+    fills: Sequence[Fill] = (),
 ) -> Explanation:
-    """Read the differing blocks again (a sample where they are many) and say what happened to them."""
-    numbers, stands_for = _sample(differing)
+    """Read the differing blocks again (a sample where they are many) and say what happened to them.
+
+    Where one side is empty all of them are looked at, since what is copied again depends on it. A slip explains what
+    the copy has in blocks that are blank in the reference: it is the reference's own, and stands elsewhere in it.
+    """
+    in_part = intersection(missing, [Span(0, -(-view.copy.size_bytes // view.block_size))])
+    empty = reference_blank.look(view, union([*differing, *in_part]), fills)
+    filled = union([*empty.reference_fill, *empty.copy_fill, *empty.both_fill])
+    missing = difference(missing, [*empty.all_blank, *filled])
+    numbers, stands_for = _sample(difference(differing, [*empty.all_blank, *filled]))
     sampled = _look_at(view, numbers, stands_for)
-    episodes: list[Episode] = []
-    moves = list(_moves(view, sampled))
-    episodes += _moved_episodes(view, sampled, moves)
-    episodes += _local_episodes(view, sampled)
+    moves = list(_moves(view, sampled, empty.all_blank))
+    empty = empty.without(union(span for each in moves for span in each.blank))
+    episodes = [*_moved_episodes(view, sampled, moves), *_local_episodes(view, sampled), *_empty_episodes(empty)]
     if missing:
         count = sum(span.count for span in missing)
         told = truncated.tell(count, view.copy.size_bytes, view.reference.size_bytes)
@@ -93,9 +108,23 @@ def explain(
     largest = sorted(episodes, key=lambda episode: -sum(count for _, count in episode.ranges))[:MOST_EPISODES]
     return Explanation(
         tuple(sorted(largest, key=lambda episode: (episode.first, episode.kind))),
-        len(numbers),
+        len(numbers) + total(empty.all_blank) + total(filled),
         sum(span.count for span in differing),
+        empty,
     )
+
+
+def _empty_episodes(empty: Emptiness) -> Iterator[Episode]:
+    for word, spans in empty.blank.items():
+        told = reference_blank.tell_blank(word, total(spans))
+        yield _episode(reference_blank.KIND, spans, told, reference_blank.ADVICE)
+    for spans, kind, medium, advice in (
+        (empty.reference_fill, reference_blank.KIND, "the reference", reference_blank.ADVICE),
+        (empty.copy_fill, unreadable.KIND, "the copy", reference_blank.NOT_READ_ADVICE),
+        (empty.both_fill, unreadable.KIND, "each of them", reference_blank.NOT_READ_ADVICE),
+    ):
+        if spans:
+            yield _episode(kind, spans, reference_blank.tell_fill(total(spans), medium), advice)
 
 
 def _sample(differing: Sequence[Span]) -> tuple[Keys, Keys]:
@@ -169,22 +198,26 @@ def _read(view: View, numbers: Keys) -> Blocks:
 
 
 class _Moved(NamedTuple):
-    """A stretch whose data were found: what kind it is, which of the sampled blocks lie in it, and how to tell it."""
+    """A stretch whose data were found: what kind it is, which of the sampled blocks lie in it, and how to tell it.
+
+    `blank` are blocks of it that are blank in the reference, which are not sampled.
+    """
 
     kind: str
     advice: str
     members: Keys
     told: Told
     move: Move | None
+    blank: tuple[Span, ...] = ()
 
 
-def _moves(view: View, sampled: _Sampled) -> Iterator[_Moved]:
+def _moves(view: View, sampled: _Sampled, blank_in_reference: Sequence[Span]) -> Iterator[_Moved]:
     """Find stretches that hold the reference's data from elsewhere, or with line ends translated."""
     size = view.block_size
     loose = np.flatnonzero(sampled.causes >= len(EXACT_CAUSES))
     if not len(loose):
         return
-    yield from _translated(view, sampled)
+    yield from _translated(view, sampled, blank_in_reference)
     wanted = [int(sampled.numbers[i]) for i in np.flatnonzero(sampled.causes == _REWRITTEN)]
     noise = np.flatnonzero(sampled.causes == _NOISE)
     # A block like another but for a digit looks like noise; where there is much noise, noise it is.
@@ -199,7 +232,7 @@ def _moves(view: View, sampled: _Sampled) -> Iterator[_Moved]:
         limit = min(view.copy.size_bytes, view.reference.size_bytes)
         moves = [extent(view, block * size, (source - block) * size, 0, limit) for source in sources[block]]
         best = max(moves, key=lambda move: move.end - move.start)
-        yield from _claimed(view, sampled, best)
+        yield from _claimed(view, sampled, best, blank_in_reference)
     failures = 0
     reached = -1
     for index in np.flatnonzero(sampled.causes == _REWRITTEN).tolist():
@@ -211,7 +244,7 @@ def _moves(view: View, sampled: _Sampled) -> Iterator[_Moved]:
             continue
         reached = block
         found = _slip_by_bytes(view, block)
-        claimed = [] if found is None else list(_claimed(view, sampled, found))
+        claimed = [] if found is None else list(_claimed(view, sampled, found, blank_in_reference))
         failures += not claimed
         yield from claimed
 
@@ -232,7 +265,7 @@ def _slip_by_bytes(view: View, block: int) -> Move | None:
     return best
 
 
-def _translated(view: View, sampled: _Sampled) -> Iterator[_Moved]:
+def _translated(view: View, sampled: _Sampled, blank_in_reference: Sequence[Span]) -> Iterator[_Moved]:
     size = view.block_size
     limit = min(view.copy.size_bytes, view.reference.size_bytes)
     failures = 0
@@ -256,25 +289,38 @@ def _translated(view: View, sampled: _Sampled) -> Iterator[_Moved]:
             0.98 if found.line_ends >= 8 else 0.85,
             {"translation": found.how, "line_ends": found.line_ends},
         )
-        yield _Moved(newline_rewritten.KIND, newline_rewritten.ADVICE, members, told, None)
+        inside = intersection(blank_in_reference, _whole_blocks(view, found.start, found.end))
+        yield _Moved(newline_rewritten.KIND, newline_rewritten.ADVICE, members, told, None, inside)
 
 
-def _claimed(view: View, sampled: _Sampled, move: Move) -> Iterator[_Moved]:
-    """Take the blocks of a move, if there are any, and say which kind of move it is."""
+def _whole_blocks(view: View, start: int, end: int) -> list[Span]:
+    """The blocks that lie wholly in a stretch of bytes, and the last of a medium that ends within it."""
+    size = view.block_size
+    first = -(-start // size)
+    last = -(-end // size) if end == min(view.copy.size_bytes, view.reference.size_bytes) else end // size
+    return [Span(first, last - first)] if last > first else []
+
+
+def _claimed(view: View, sampled: _Sampled, move: Move, blank_in_reference: Sequence[Span]) -> Iterator[_Moved]:
+    """Take the blocks of a move, if there are any, and say which kind of move it is.
+
+    Only a slip takes blocks that are blank in the reference: a single block that is like another one may well be right.
+    """
     size = view.block_size
     members = _inside(view, sampled, move.start, move.end)
     if not len(members):
         return
-    numbers = sampled.numbers[members]
-    first, end = int(numbers[0]), int(numbers[-1] + sampled.stands_for[members[-1]])
-    start = max(move.start, first * size)
-    trimmed = Move(start, min(move.end, end * size), move.shift_bytes)
     sampled.causes[members] = _MOVED
-    count = int(sampled.stands_for[members].sum())
-    whole = move.shift_bytes % size == 0
-    is_short = trimmed.end - trimmed.start <= abs(move.shift_bytes)
-    kind = stale if whole and is_short else slipped
-    yield _Moved(kind.KIND, kind.ADVICE, members, kind.tell(trimmed, count, size), trimmed)
+    own = _runs(sampled, members)
+    inside = intersection(blank_in_reference, _whole_blocks(view, move.start, move.end))
+    for kind, empty in ((slipped, inside), (stale, ())):
+        spans = union([*own, *empty])
+        start = max(move.start, spans[0].first * size)
+        trimmed = Move(start, min(move.end, spans[-1].end * size), move.shift_bytes)
+        is_short = trimmed.end - trimmed.start <= abs(move.shift_bytes)
+        if kind is stale or not (is_short and move.shift_bytes % size == 0):
+            yield _Moved(kind.KIND, kind.ADVICE, members, kind.tell(trimmed, total(spans), size), trimmed, empty)
+            return
 
 
 def _inside(view: View, sampled: _Sampled, start: int, end: int) -> Keys:
@@ -322,7 +368,7 @@ def _moved_episodes(view: View, sampled: _Sampled, moved: list[_Moved]) -> Itera
             told = transposed.tell(each.move, int(sampled.stands_for[both].sum()), size)
             yield _episode(transposed.KIND, _runs(sampled, both), told, transposed.ADVICE)
             continue
-        yield _episode(each.kind, _runs(sampled, members), each.told, each.advice)
+        yield _episode(each.kind, union([*_runs(sampled, members), *each.blank]), each.told, each.advice)
 
 
 def _changed_places(view: View, move: Move) -> bool:

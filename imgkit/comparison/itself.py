@@ -2,10 +2,10 @@
 
 from typing import Literal
 
+from imgkit.clock import now
 from imgkit.comparison.result import Comparison, LabelPair, MediumSummary, NotCompared
 from imgkit.drive import Drive
 from imgkit.errors import InputError
-from imgkit.findings import now
 from imgkit.label.places import block_size_of
 from imgkit.medium.same import Named, outline, same_finding
 

@@ -1,4 +1,12 @@
-"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption."""
+"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption.
+
+It has the question (paths, sizes, times of change, routes, a digest of the first 64 KiB of each medium, the block size,
+what was asked for, the partitions), the byte up to which all is in the ledger, and the ledger; every two seconds, whole
+or not at all. It is refused when the question is another, when it is damaged, or of another version; a beginning that
+cannot be read at one of the starts does not count as another question. A device has no time of change, so a change
+behind its first 64 KiB between two calls is not seen. What one thread has finished ahead of another that hangs on a
+failing piece is in no journal yet (at most 64 strips of 256 KiB).
+"""
 
 import time
 from collections.abc import Callable, Sequence
@@ -9,6 +17,7 @@ from typing import Self
 
 import msgspec
 
+from imgkit.clock import Clock, now
 from imgkit.comparison.hashed import RangeDigests
 from imgkit.comparison.ledger import Evidence, Ledger
 from imgkit.comparison.lock import Lock
@@ -17,7 +26,7 @@ from imgkit.comparison.scan import EVIDENCE_BYTES
 from imgkit.digests import Algorithm
 from imgkit.documents import read_document, to_bytes
 from imgkit.errors import DescriptionError, OutputError, RequestError
-from imgkit.findings import Finding, Where, now
+from imgkit.findings import Finding, Where
 from imgkit.medium import Medium
 from imgkit.medium.source import Identity
 from imgkit.outputs import Outputs, json_kind
@@ -71,7 +80,7 @@ class Journal:
     """A journal file that a comparison goes on from and keeps; used as a context, in which no other run has it.
 
     `ended_early` are the sides of which some read found fewer bytes than they had when they were opened. `digests`
-    are those of the ranges that are complete.
+    are those of the ranges that are complete. `clock` runs over all calls.
     """
 
     def __init__(
@@ -80,7 +89,7 @@ class Journal:
         question: Question,
         media: tuple[Medium, Medium],
         digests: RangeDigests | None,
-        started_at: str,
+        clock: Clock,
     ) -> None:
         """Take up the journal at `path`, or begin one there.
 
@@ -93,7 +102,7 @@ class Journal:
         self.ended_early: set[str] = set()
         self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
         self.digests = digests
-        self.started_at = started_at
+        self.clock = clock
         self._path, self._question, self._version = path, question, __version__
         inputs, self._kind = [medium.path for medium in media], json_kind(_SCHEMA)
         self._outputs = Outputs(inputs)
@@ -102,8 +111,7 @@ class Journal:
         self._seen_again = 0
         self._began_at = now()
         self._began_at_byte = self._passed_over_before = 0
-        self._elapsed_before = 0.0
-        self._began = self._kept = time.monotonic()
+        self._kept = time.monotonic()
         self._failure: str | None = None
         Outputs(inputs, replace="any").check(path, self._kind)
         self._lock = Lock(path)
@@ -121,11 +129,6 @@ class Journal:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._lock.release()
-
-    @property
-    def elapsed_seconds(self) -> float:
-        """The time that the comparison took so far, over all calls."""
-        return self._elapsed_before + time.monotonic() - self._began
 
     def is_due(self) -> bool:
         """Whether two seconds have passed since it was kept."""
@@ -208,9 +211,9 @@ class Journal:
             _Entry(
                 version=self._version,
                 question=self._question,
+                started_at=self.clock.started_at,
+                elapsed_seconds=self.clock.elapsed_seconds,
                 is_finished=is_finished,
-                started_at=self.started_at,
-                elapsed_seconds=self.elapsed_seconds,
                 reached=reached,
                 ended_early=tuple(sorted(self.ended_early)),
                 readings=self.readings(ledger, reached),
@@ -249,7 +252,7 @@ class Journal:
             )
         self._know_again(entry.evidence, media)
         self.reached, self.ended_early, self.ledger = entry.reached, set(entry.ended_early), entry.ledger
-        self.started_at, self._elapsed_before = entry.started_at, entry.elapsed_seconds
+        self.clock = Clock(entry.started_at, entry.elapsed_seconds)
         self.digests = entry.digests
         self._earlier, self._evidence = entry.readings, list(entry.evidence)
         self._began_at_byte = entry.reached

@@ -58,7 +58,8 @@ def one_head(drive: Drive, places: Sequence[Address], blocks: Sequence[int]) -> 
         chance,
         "pattern.one-head",
         f"{count} of the {len(tracks)} tracks with faults are under head {head} of {drive.heads}",
-        "A head or its surface is failing. Read what is under the other heads first, then this one, and do not write.",
+        "A head or its surface is failing. Read what is under the other heads first, then this one. What is "
+        "written under it may not hold: copy again onto another drive, or into an image of this one.",
     )
 
 

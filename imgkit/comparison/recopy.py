@@ -1,11 +1,16 @@
 """What to copy again: the `dd` calls that make the copy what the reference is."""
 
 import math
+import os
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from imgkit.comparison.result import BlockRange, Comparison, CopyAgain, Episode, NotCompared, Transfer
-from imgkit.spans import Span, union
+from imgkit.comparison.result import Comparison, CopyAgain, Episode, NoCommands, NotAll, Transfer
+from imgkit.spans import Span, difference, union
+
+if TYPE_CHECKING:
+    from imgkit.comparison.episodes import Explanation
 
 LARGEST_UNIT_BYTES = 1 << 20
 _MOST_TRIES = 100_000
@@ -13,41 +18,49 @@ REPEATING = frozenset({"bytes-exchanged", "words-exchanged", "high-bit-stripped"
 """Kinds that copying again the same way would only repeat."""
 
 
-def copy_again(
-    reference_path: str,
-    copy_path: str,
-    reference_size_bytes: int,
-    block_size: int,
-    ranges: Sequence[BlockRange],
-    ranges_total: int,
-    episodes: Sequence[Episode],
-    not_compared: Sequence[NotCompared],
-) -> CopyAgain:
-    """The fewest transfers that repair the copy: one for each run of blocks that differ or are missing.
+def copy_again(result: Comparison, explanation: "Explanation") -> CopyAgain:
+    """The fewest transfers that mend the copy: one for each run of blocks that differ or are missing.
 
     A transfer is made in the largest unit, up to 1 MiB, that divides its place and its length; the odd bytes of a
-    reference that ends within a block go by themselves.
+    reference that ends within a block go by themselves. Blocks in which the reference has no data and the copy has
+    stand apart; what could not be examined for that is left out.
     """
-    wanted = union(Span(each.first, each.count) for each in ranges if each.state in ("differ", "missing"))
-    transfers: list[Transfer] = []
-    for span in wanted:
-        start = span.first * block_size
-        end = min(span.end * block_size, reference_size_bytes)
-        whole = end - end % block_size if end > start + block_size else end
-        for first, last in ((start, whole), (whole, end)):
-            if first < last:
-                transfers.append(_transfer(first, last - first))
+    empty = explanation.empty
+    worse = union([*empty.all_blank, *empty.reference_fill])
+    unequal = union(Span(each.first, each.count) for each in result.ranges if each.state in ("differ", "missing"))
+    wanted = difference(unequal, [*worse, *empty.both_fill, *empty.not_examined])
+    transfers = tuple(_transfers(wanted, result))
+    unreadable = tuple((each.first, each.count) for each in result.ranges if each.state == "unreadable")
+    not_compared = tuple((each.first, each.count) for each in result.not_compared)
+    left_out: dict[NotAll, bool] = {
+        "ranges-cut": result.ranges_total > len(result.ranges),
+        "not-compared": bool(not_compared),
+        "unreadable": bool(unreadable or empty.both_fill),
+        "reference-blank": bool(worse),
+        "not-examined": bool(empty.not_examined),
+    }
+    reference_path = os.path.abspath(result.reference.path)  # noqa: PTH100 - a link stays a link
+    copy_path = os.path.abspath(result.copy.path)  # noqa: PTH100
+    no_commands = _no_commands(result, reference_path, copy_path)
     return CopyAgain(
-        transfers=tuple(transfers),
-        commands=tuple(_command(each, reference_path, copy_path) for each in transfers),
+        reference_path=reference_path,
+        transfers=transfers,
+        commands=()
+        if no_commands is not None
+        else tuple(_command(each, reference_path, copy_path) for each in transfers),
+        no_commands=no_commands,
         blocks=sum(span.count for span in wanted),
-        is_all=ranges_total == len(ranges)
-        and not not_compared
-        and not any(each.state == "unreadable" for each in ranges),
-        unreadable=tuple((each.first, each.count) for each in ranges if each.state == "unreadable"),
-        not_compared=tuple((each.first, each.count) for each in not_compared),
+        is_all=not any(left_out.values()),
+        not_all=tuple(reason for reason, applies in left_out.items() if applies),
+        apart=tuple(_transfers(worse, result)),
+        reference_blank=tuple((span.first, span.count) for span in worse),
+        unreadable=unreadable,
+        not_compared=not_compared,
+        excess_bytes=max(0, result.copy.size_bytes - result.reference.size_bytes),
         first_do=tuple(
-            f"{episode.kind}: {episode.advice}" for episode in _one_of_each(episodes) if episode.kind in REPEATING
+            f"{episode.kind}: {episode.advice}"
+            for episode in _one_of_each(explanation.episodes)
+            if episode.kind in REPEATING
         ),
     )
 
@@ -56,9 +69,16 @@ def _one_of_each(episodes: Sequence[Episode]) -> list[Episode]:
     return list({episode.kind: episode for episode in reversed(episodes)}.values())
 
 
-def _transfer(first_byte: int, length: int) -> Transfer:
-    unit = _largest_unit(math.gcd(first_byte, length))
-    return Transfer(unit, first_byte // unit, length // unit)
+def _transfers(spans: Sequence[Span], result: Comparison) -> Iterator[Transfer]:
+    size = result.block_size
+    for span in spans:
+        start = span.first * size
+        end = min(span.end * size, result.reference.size_bytes)
+        whole = end - end % size if end > start + size else end
+        for first, last in ((start, whole), (whole, end)):
+            if first < last:
+                unit = _largest_unit(math.gcd(first, last - first))
+                yield Transfer(unit, first // unit, (last - first) // unit)
 
 
 def _largest_unit(common: int) -> int:
@@ -72,37 +92,16 @@ def _largest_unit(common: int) -> int:
     return math.gcd(common, LARGEST_UNIT_BYTES)
 
 
+def _no_commands(result: Comparison, *paths: str) -> NoCommands | None:
+    if result.copy.kind == "packed":
+        return "packed-copy"
+    if result.reference.kind == "packed":
+        return "packed-reference"
+    return None if all(path.isprintable() for path in paths) else "name"
+
+
 def _command(transfer: Transfer, reference_path: str, copy_path: str) -> str:
     return (
         f"dd if={shlex.quote(reference_path)} of={shlex.quote(copy_path)} bs={transfer.unit_bytes} "
         f"skip={transfer.first_unit} seek={transfer.first_unit} count={transfer.units} conv=notrunc"
     )
-
-
-def script(result: Comparison) -> str:
-    """The transfers as a POSIX shell script; the target is its argument, so that nothing is written by accident."""
-    again = result.copy_again
-    if again is None:
-        again = CopyAgain((), (), 0, not result.interrupted, (), (), ())
-    lines = [
-        "#!/bin/sh",
-        "# imgkit copy-again script: copies again the blocks in which a copy was not its reference.",
-        "# Usage: sh SCRIPT COPY",
-        "# CAUTION: this writes to COPY. Keep a second copy of it until the result has been compared again.",
-        *(f"# FIRST: {_one_line(advice)}" for advice in again.first_do),
-        *(["# NOT ALL: some blocks were not compared, not listed or not readable."] if not again.is_all else []),
-        "set -eu",
-        'test $# -eq 1 || { echo "usage: sh $0 COPY" >&2; exit 2; }',
-        f"reference={shlex.quote(result.reference.path)}",
-        *(
-            f'dd if="$reference" of="$1" bs={each.unit_bytes} skip={each.first_unit} seek={each.first_unit} '
-            f"count={each.units} conv=notrunc 2>/dev/null"
-            for each in again.transfers
-        ),
-        f'echo "{again.blocks} blocks copied; now compare again"',
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())

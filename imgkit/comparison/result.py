@@ -85,20 +85,47 @@ class Transfer(msgspec.Struct, frozen=True):
     units: int
 
 
-class CopyAgain(msgspec.Struct, frozen=True):
+NotAll = Literal["ranges-cut", "not-compared", "unreadable", "reference-blank", "not-examined"]
+"""Why copying again does not mend all: the list of ranges was cut, blocks were not compared or could not be read, the
+reference is the worse side there, or it could not be seen which side is (`reference_blank.MOST_RUNS`)."""
+
+NoCommands = Literal["packed-reference", "packed-copy", "name"]
+"""Why no `dd` calls are given: one side is packed, or a path cannot be typed as it is shown."""
+
+NoScript = Literal["packed-copy", "interrupted"]
+
+
+class CopyAgain(msgspec.Struct, frozen=True, kw_only=True):
     """What to copy again, and what copying again cannot mend.
 
-    `first_do` is what has to be put right before, where copying the same way would only repeat the fault. `is_all`:
-    no range and no block was left out of the comparison or of the list.
+    `transfers` are the calls of `dd`, of which `commands` has the text with absolute paths unless `no_commands` says
+    why not. `apart` are those for the blocks in `reference_blank`, where the reference has no data and the copy has:
+    they are in neither, and commented out in the script. `excess_bytes` is what the copy has after the reference's
+    end, which copying again leaves. `first_do` is what has to be put right before, where copying the same way would
+    only repeat the fault. `is_all`: nothing was left out, `not_all` says why not. `reference_path` is absolute.
     """
 
-    transfers: tuple[Transfer, ...]
-    commands: tuple[str, ...]
-    blocks: int
-    is_all: bool
-    unreadable: tuple[tuple[int, int], ...]
-    not_compared: tuple[tuple[int, int], ...]
-    first_do: tuple[str, ...]
+    reference_path: str
+    transfers: tuple[Transfer, ...] = ()
+    commands: tuple[str, ...] = ()
+    no_commands: NoCommands | None = None
+    blocks: int = 0
+    is_all: bool = True
+    not_all: tuple[NotAll, ...] = ()
+    apart: tuple[Transfer, ...] = ()
+    reference_blank: tuple[tuple[int, int], ...] = ()
+    unreadable: tuple[tuple[int, int], ...] = ()
+    not_compared: tuple[tuple[int, int], ...] = ()
+    excess_bytes: int = 0
+    first_do: tuple[str, ...] = ()
+
+
+class Script(msgspec.Struct, frozen=True):
+    """The script that was asked for: where it was written (`.not-all` is in the name of one that does not mend all),
+    or why there is none."""
+
+    path: str | None
+    no_script: NoScript | None = None
 
 
 class Explained(msgspec.Struct, frozen=True):
@@ -178,13 +205,13 @@ class Comparison(Result, frozen=True, kw_only=True):
     `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
     comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact; so is it with `defects`, the
     runs of a defect list. `address_source` says
-    whose geometry the addresses come from. With a journal, `readings` says which blocks were compared when,
-    `digest_ranges` has the digests that were asked for, and `journal` is `"finished"` when all was read.
+    whose geometry the addresses come from. `fill_patterns` are those of the call, as hexadecimal digits; blocks that
+    hold one count as any other, and the episodes report them. `script` is None when none was asked for. With a journal,
+    `readings` says which blocks were compared when, `digest_ranges` has the digests that were asked for, and `journal`
+    is `"finished"` when all was read.
     """
 
     schema: str = "imgkit.compare/1"
-    started_at: str
-    elapsed_seconds: float
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     tail: Literal["forbid", "allow"]
@@ -212,6 +239,8 @@ class Comparison(Result, frozen=True, kw_only=True):
     journal: Literal["none", "open", "finished"] = "none"
     readings: tuple[Reading, ...] = ()
     digest_ranges: DigestRanges | None = None
+    fill_patterns: tuple[str, ...] = ()
+    script: Script | None = None
     labels: LabelPair
     label_differences: tuple[LabelDifference, ...]
 

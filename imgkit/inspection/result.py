@@ -5,7 +5,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Result, now
+from imgkit.findings import Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -58,7 +58,6 @@ class Inspection(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.inspect/1"
-    started_at: str = msgspec.field(default_factory=now)
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route

@@ -5,17 +5,19 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, now, verdict_of
+from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
+from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
@@ -63,9 +65,11 @@ def inspect_medium(
                 max_areas=max_areas,
                 progress=progress,
             )
+    clock = Clock()
     reading = read_labels(medium, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     places = Places(reading.labels, drive, size, medium.size_bytes)
+    started = _look_at_boot(medium, reading.labels, boot or Boot(), size)
     survey = _Survey(medium, size, places.spans, max_areas)
     with ExitStack() as stack:
         totals = None
@@ -76,7 +80,25 @@ def inspect_medium(
         interrupted = survey.read(digests, totals, progress)
     is_whole = not (interrupted or survey.counts["unreadable"])
     summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
-    return _result(medium, reading, boot or Boot(), places, drive, defects, survey, interrupted, summed)
+    return _result(medium, reading, started, places, drive, defects, survey, interrupted, summed, clock)
+
+
+class _Start(NamedTuple):
+    """What the boot block starts with, what is to be said of it, and what could not be read."""
+
+    words: str
+    findings: Sequence[Finding]
+    not_read: Sequence[str]
+
+
+def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
+    unit = labels[0].block_size if labels else block_size
+    try:
+        words = first_words(medium.read, unit, boot)
+        beside = [(label.first_byte, label.end_byte) for label in labels]
+        return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
+    except OSError:
+        return _Start("", (), (f"block {boot.first}: the boot block",))
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
@@ -115,7 +137,6 @@ class _Survey:
         self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
         self.digests: dict[str, str] = {}
         self.ended_early = False
-        self.started_at = now()
         self._max_areas = max_areas
         self._open: Area | None = None
         self._lock = threading.Lock()
@@ -251,13 +272,14 @@ def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
 def _result(
     medium: Medium,
     reading: LabelReading,
-    boot: Boot,
+    started: "_Start",
     places: Places,
     drive: Drive | None,
     defects: Sequence[Span],
     survey: _Survey,
     interrupted: bool,
     sums: Sequence[AreaSums],
+    clock: Clock,
 ) -> Inspection:
     labels = reading.labels
     findings = list(reading.findings)
@@ -265,13 +287,8 @@ def _result(
     volumes = {
         (index, partition.name): volume for index, held in enumerate(reading.volumes) for partition, volume in held
     }
-    unit = labels[0].block_size if labels else survey.block_size
-    boot_words = ""
-    try:
-        boot_words = first_words(medium.read, unit, boot)
-        findings += boot_findings(medium.read, unit, boot, [(label.first_byte, label.end_byte) for label in labels])
-    except OSError:
-        not_read.append(f"block {boot.first}: the boot block")
+    findings += started.findings
+    not_read += started.not_read
     if not labels:
         findings.append(
             Finding(
@@ -289,9 +306,10 @@ def _result(
     is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
-        started_at=survey.started_at,
         verdict=verdict,
         findings=by_severity(findings),
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
         kind=medium.kind,
         route=medium.route,
@@ -321,7 +339,7 @@ def _result(
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
-        boot_words=boot_words,
+        boot_words=started.words,
         not_read=tuple(not_read),
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
         defects_total=len(union(defects)),

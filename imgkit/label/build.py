@@ -1,36 +1,26 @@
-"""Making the label that a plan describes: the bytes, where each goes, and the commands that put them there."""
+"""Making the label that a plan describes: its file, where each piece of it goes, and the commands that put it there."""
 
 import math
 import shlex
-import uuid
-import zlib
-from collections.abc import Iterator
+from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, NamedTuple
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.errors import DescriptionError, OutputError
-from imgkit.findings import Finding, Result, by_severity, verdict_of
+from imgkit.findings import Finding, Result, Where, by_severity, verdict_of
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
-from imgkit.label.codec import INTEGERS, SUM_TYPES, Decoded, decode, header_parser, slot_parser, sum_of
-from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Field, Variant, named
-from imgkit.label.plan import Plan, Slot, load_plan
-from imgkit.label.result import Label
+from imgkit.label.codec import Decoded, decode
+from imgkit.label.encode import Part, label_place, own_parts, unstated
+from imgkit.label.kept import in_whole_sectors, kept_fields, label_there
+from imgkit.label.plan import Plan, load_plan
+from imgkit.label.result import KeptField, Label
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.outputs import Kind
-
-_BOOT_AREA_BYTES = 8192
-_SUPERBLOCK_BYTES = 8192
-_DRIVE_FIELDS = {
-    "tracks_per_cylinder": "heads",
-    "sectors_per_cylinder": "heads",
-    "total_sectors": "cylinders",
-    "head_switch_us": "head_switch_ms",
-    "seek_track_us": "seek_track_ms",
-}
-"""Where a field of a drive file has another name than the label's."""
-_NAMESPACE = uuid.UUID("8d1fae3c-6f0e-5b0a-9d6e-5f2b1c0a7e21")
+from imgkit.sameness import place_of
 
 
 class Piece(msgspec.Struct, frozen=True):
@@ -43,13 +33,23 @@ class Piece(msgspec.Struct, frozen=True):
 
 
 class LabelBuild(Result, frozen=True, kw_only=True):
-    """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there."""
+    """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there.
+
+    The pieces are the label's own bytes; or, where something is kept from the medium `kept_from`, whole sectors with
+    what lies beside the label there. `own_bytes` are the label's own in either case, each `(byte of the medium,
+    length)`. `kept` are the fields that were taken from the label there, `left_out` those of the header that nobody
+    states.
+    """
 
     schema: str = "imgkit.build/1"
     path: str
     plan: str
     layout: str
     pieces: tuple[Piece, ...]
+    own_bytes: tuple[tuple[int, int], ...]
+    kept_from: str | None
+    kept: tuple[KeptField, ...]
+    left_out: tuple[str, ...]
     label: Label
     save_commands: tuple[str, ...]
     write_commands: tuple[str, ...]
@@ -62,43 +62,63 @@ class Built(msgspec.Struct, frozen=True):
     result: LabelBuild
 
 
-def build_label(plan_path: str, output: str) -> Built:
+def build_label(
+    plan: str | Path | Plan,
+    output: str,
+    *,
+    keep_from: str | Path | Medium | None = None,
+    access: Access = DEFAULT_ACCESS,
+) -> Built:
     """Make the label of a plan; nothing is written. `output` is the name that the file will have.
 
-    Raises DescriptionError for a plan that cannot be, OutputError when `output` is one of the plan's files.
+    `keep_from` is the medium that the label is for: what lies beside the label in its sectors, and the fields that the
+    plan leaves out, are taken from there. Raises DescriptionError for a plan that cannot be, InputError for a medium
+    that cannot be read or is too short, OutputError when `output` is one of the inputs or cannot be named in a command.
     """
-    plan = load_plan(plan_path)
-    _refuse_output(output, plan)
-    _refuse_what_does_not_fit(plan)
-    parts = _parts(plan)
-    data = bytearray()
-    pieces: list[Piece] = []
-    for part in parts:
-        data += bytes(part.leading_bytes)
-        pieces.append(Piece(part.what, len(data), part.medium_byte, len(part.content)))
-        data += part.content
-    found = _read_back(plan, parts)
+    clock = Clock()
+    if not isinstance(plan, Plan):
+        plan = load_plan(plan)
+    with ExitStack() as opened:
+        if keep_from is not None and not isinstance(keep_from, Medium):
+            keep_from = opened.enter_context(open_medium(keep_from, access))
+        _refuse_output(output, plan, keep_from)
+        return _build(plan, output, keep_from, clock)
+
+
+def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> Built:
+    there = label_there(plan, keep_from) if keep_from is not None else None
+    kept = kept_fields(plan, there) if there is not None else ()
+    own = own_parts(plan, kept)
+    found = read_back(plan, own)
     if not found:
         raise DescriptionError(
             f"{plan.path}: table [label]: field 'layout': what it gives does not read as such a label"
         )
-    findings: list[Finding] = []
-    for decoded in found:
-        findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
-    findings += check_across(found, plan.drive.capacity_bytes)
+    findings = [*check_built(plan, found), *_not_kept(plan, keep_from, there)]
+    size = plan.drive.sector_size
+    parts = own if keep_from is None else in_whole_sectors(own, keep_from, size)
+    pieces = pieces_of(parts)
     told = by_severity(findings)
+    path = str(Path(output).absolute())
+    taken = {each.field for each in kept if each.partition is None}
     return Built(
-        bytes(data),
+        b"".join(part.content for part in parts),
         LabelBuild(
             verdict=verdict_of(told),
             findings=told,
+            started_at=clock.started_at,
+            elapsed_seconds=clock.elapsed_seconds,
             path=output,
-            plan=plan_path,
+            plan=plan.path,
             layout=plan.variant.id,
-            pieces=tuple(pieces),
+            pieces=pieces,
+            own_bytes=tuple((part.medium_byte, len(part.content)) for part in own),
+            kept_from=str(keep_from.path) if keep_from is not None else None,
+            kept=kept,
+            left_out=tuple(name for name in unstated(plan) if name not in taken),
             label=found[0].label,
-            save_commands=tuple(_save_command(piece, output, plan.drive.sector_size) for piece in pieces),
-            write_commands=tuple(_write_command(piece, output, plan.drive.sector_size) for piece in pieces),
+            save_commands=save_commands(pieces, path, "TARGET", size),
+            write_commands=write_commands(pieces, path, "TARGET", size),
         ),
     )
 
@@ -115,261 +135,99 @@ def label_kind(plan: Plan, data: bytes) -> Kind:
     return Kind(f"a label of the layout {variant.id}, of {len(data)} bytes", fits)
 
 
-class _Part(NamedTuple):
-    """Bytes that go to one place of the medium; in the file, `leading_bytes` zeros stand before them."""
-
-    what: str
-    medium_byte: int
-    content: bytes
-    leading_bytes: int = 0
-
-
-def _refuse_output(output: str, plan: Plan) -> None:
-    if output == "-":
-        raise OutputError("-: the commands that put the label in its place need a file: name one")
-    for path in plan.files:
-        if Path(output).exists() and Path(output).samefile(path):
-            raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
+def check_built(plan: Plan, found: Sequence[Decoded]) -> list[Finding]:
+    """What the checks say of the labels that a plan makes."""
+    findings: list[Finding] = []
+    for decoded in found:
+        findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
+    return [*findings, *check_across(found, plan.drive.capacity_bytes)]
 
 
-def _refuse_what_does_not_fit(plan: Plan) -> None:
-    """Raises DescriptionError for a number that is larger than the label's field for it."""
-    layout = plan.variant.layout
-    values = _header_values(plan)
-    for field, value, most in _too_large(layout.field, values):
-        name = _DRIVE_FIELDS.get(field, field)
-        raise DescriptionError(
-            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, and a label of this layout can say at "
-            f"most {most}"
-        )
-    for slot in plan.slots:
-        for field, value, most in _too_large(layout.partitions.field, _slot_values(plan, slot)):
-            raise DescriptionError(
-                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, and a label of this layout can "
-                f"say at most {most}"
-            )
-
-
-def _too_large(fields: tuple[Field, ...], values: dict[str, Any]) -> Iterator[tuple[str, int, int]]:
-    for field in fields:
-        value, most = values.get(field.name), (1 << 8 * field.size_bytes) - 1
-        if field.type in NUMBERS and isinstance(value, int) and value > most:
-            yield field.name, value, most
-
-
-def _parts(plan: Plan) -> list[_Part]:
-    """The pieces of the label."""
-    layout, size = plan.variant.layout, plan.drive.sector_size
-    if layout.partitions.block is not None:
-        return _table_parts(plan)
-    place = layout.place[0]
-    block = place.block if place.block >= 0 else plan.drive.total_sectors + place.block
-    count = _slot_count(plan)
-    # What lies in this block before the label's own bytes is boot code, and stays.
-    leading_bytes, _ = layout.own_bytes(count)
-    label = _label_bytes(plan, count)[leading_bytes:]
-    start = block * size + place.offset + leading_bytes
-    if leading_bytes:
-        return [_Part("partition table", start, label, leading_bytes)]
-    return [_Part("label block", start, label + bytes(-len(label) % size if place.offset == 0 else 0))]
-
-
-def _slot_count(plan: Plan) -> int:
-    """How many slots the label gets: the usual number, or as many as the plan needs."""
-    return max([plan.variant.layout.partitions.usual, *(slot.index + 1 for slot in plan.slots)])
-
-
-def _label_bytes(plan: Plan, count: int) -> bytes:
-    """A label whose slots follow its header."""
-    variant = plan.variant
-    array = variant.layout.partitions
-    header = _header_values(plan) | ({array.count: count} if array.count else {})
-    data = bytearray(header_parser(variant).build(_filled(variant.layout.field, header)))
-    data += bytes(array.offset - len(data)) + _slot_bytes(plan, count)
-    data += bytes(max(0, variant.layout.most_bytes - len(data)) if array.count is None else 0)
-    _put_magics(data, variant)
-    _put_checksum(data, variant, count)
-    return bytes(data)
-
-
-def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
-    rule = variant.layout.checksum
-    if rule is not None:
-        kind = SUM_TYPES[rule.rule]
-        stored = INTEGERS[variant.byte_order][kind].build(sum_of(bytes(data), variant, slot_count))
-        data[rule.offset : rule.offset + WIDTHS_BYTES[kind]] = stored
-
-
-def _header_values(plan: Plan) -> dict[str, Any]:
-    """What the drive and the plan say, by the names of the layout's fields."""
-    drive = plan.drive
-    return {
-        "type_name": plan.type_name.encode("ascii"),
-        "pack_name": plan.pack_name.encode("ascii"),
-        "sector_size": drive.sector_size,
-        "sectors_per_track": drive.sectors_per_track,
-        "tracks_per_cylinder": drive.heads,
-        "cylinders": drive.cylinders,
-        "sectors_per_cylinder": drive.sectors_per_cylinder,
-        "total_sectors": drive.total_sectors,
-        "spare_sectors_per_track": drive.spare_sectors_per_track,
-        "rpm": round(drive.rpm or 0),
-        "interleave": drive.interleave,
-        "track_skew": drive.track_skew,
-        "cylinder_skew": drive.cylinder_skew,
-        "head_switch_us": round((drive.head_switch_ms or 0) * 1000),
-        "seek_track_us": round((drive.seek_track_ms or 0) * 1000),
-        "boot_area_bytes": _BOOT_AREA_BYTES,
-        "superblock_bytes": _SUPERBLOCK_BYTES,
-    }
-
-
-def _filled(fields: tuple[Field, ...], values: dict[str, Any]) -> dict[str, Any]:
-    """A value for every field: the given one, or zero, or the first that the layout allows."""
-    filled: dict[str, Any] = {}
-    for field in fields:
-        value = values.get(field.name)
-        if field.type in NUMBERS:
-            empty: Any = 0 if field.length is None else [0] * field.length
-            if field.one_of and 0 not in field.one_of:
-                empty = field.one_of[0]
-            filled[field.name] = value if isinstance(value, int) else empty
-        elif field.type == "guid":
-            filled[field.name] = value or str(uuid.UUID(int=0))
-        else:
-            filled[field.name] = (value or b"")[: field.size_bytes].ljust(field.size_bytes, b"\0")
-    return filled
-
-
-def _slot_bytes(plan: Plan, count: int) -> bytes:
-    variant = plan.variant
-    by_index = {slot.index: slot for slot in plan.slots}
-    parser = slot_parser(variant)
-    fields = variant.layout.partitions.field
-    return b"".join(
-        bytes(parser.build(_filled(fields, _slot_values(plan, by_index[index]) if index in by_index else {})))
-        for index in range(count)
-    )
-
-
-def _slot_values(plan: Plan, slot: Slot) -> dict[str, Any]:
-    planned = slot.planned
-    return {
-        "first": slot.first,
-        "count": slot.count,
-        "last": slot.end - 1,
-        "type_code": slot.type_code,
-        "fragment_size": planned.fragment_size,
-        "fragments_per_block": planned.fragments_per_block,
-        "cylinders_per_group": planned.cylinders_per_group,
-        "first_chs": _chs_bytes(plan, slot.first),
-        "last_chs": _chs_bytes(plan, slot.end - 1),
-        "guid": str(uuid.uuid5(_NAMESPACE, f"{_identity(plan)} {slot.name}")),
-    }
-
-
-def _chs_bytes(plan: Plan, block: int) -> bytes:
-    """The three address bytes of a boot record; where the numbers do not fit, the largest (UEFI 2.10, 5.2.1)."""
-    address = plan.drive.address_of(block)
-    if address.cylinder > 1023 or address.head > 254 or address.sector + 1 > 63:
-        return b"\xfe\xff\xff"
-    return bytes((address.head, (address.cylinder >> 8) << 6 | (address.sector + 1), address.cylinder & 0xFF))
-
-
-def _put_magics(data: bytearray, variant: Variant) -> None:
-    for magic in variant.layout.magic:
-        there = magic.bytes_in(variant.byte_order)
-        data[magic.offset : magic.offset + len(there)] = there
-
-
-def _identity(plan: Plan) -> str:
-    """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
-    slots = " ".join(f"{slot.name}:{slot.first}+{slot.count}:{slot.type_code}" for slot in plan.slots)
-    return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
-
-
-def _table_parts(plan: Plan) -> list[_Part]:
-    """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3)."""
-    variant, size = plan.variant, plan.drive.sector_size
-    array = variant.layout.partitions
-    table = _slot_bytes(plan, array.usual)
-    table += bytes(-len(table) % size)
-    table_blocks = len(table) // size
-    last = plan.drive.total_sectors - 1
-    values: dict[Any, Any] = {
-        "header_size": variant.layout.header_bytes,
-        "first_usable_block": 2 + table_blocks,
-        "last_usable_block": last - 1 - table_blocks,
-        "disk_guid": str(uuid.uuid5(_NAMESPACE, _identity(plan))),
-        array.count: array.usual,
-        array.stride_field: array.stride,
-        array.checksum: zlib.crc32(table[: array.usual * array.stride]),
-    }
-    primary = _header(variant, values | {"own_block": 1, "other_block": last, array.block: 2})
-    backup = _header(variant, values | {"own_block": last, "other_block": 1, array.block: last - table_blocks})
-    protective = _protective_record(plan.drive.total_sectors)
-    protective_from, _ = named("mbr")[0].layout.own_bytes(1)
+def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list[Finding]:
+    if keep_from is None or there is not None:
+        return []
     return [
-        _Part("label and table", size, primary + bytes(size - len(primary)) + table),
-        _Part("copy of table and label", (last - table_blocks) * size, table + backup + bytes(size - len(backup))),
-        _Part("protective record", protective_from, protective[protective_from:]),
+        Finding(
+            "label.not-kept",
+            "check",
+            f"{keep_from.path} has no label of layout {plan.variant.id} that reads true: no field was taken from it",
+            Where(),
+            "State in the plan what the label has to say; what is left out is written as zero. What lies beside the "
+            "label was kept.",
+        )
     ]
 
 
-def _header(variant: Variant, values: dict[str, Any]) -> bytes:
-    data = bytearray(header_parser(variant).build(_filled(variant.layout.field, values)))
-    _put_magics(data, variant)
-    _put_checksum(data, variant, 0)
-    return bytes(data)
+def _refuse_output(output: str, plan: Plan, keep_from: Medium | None) -> None:
+    if output == "-":
+        raise OutputError("-: the commands that put the label in its place need a file: name one")
+    if not str(Path(output).absolute()).isprintable():
+        raise OutputError(f"{output!r}: a name with such characters cannot be typed in a command: name another file")
+    inputs = [Path(each) for each in plan.files] + ([keep_from.path] if keep_from is not None else [])
+    for path in inputs:
+        if Path(output).exists() and place_of(output).is_on(place_of(path)):
+            raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
 
 
-def _protective_record(total_blocks: int) -> bytes:
-    """The record that keeps other systems away: one partition of type EE over everything (UEFI 2.10, 5.2.3)."""
-    variant = named("mbr")[0]
-    array = variant.layout.partitions
-    count = min(total_blocks - 1, 0xFFFF_FFFF)
-    values = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
-    data = bytearray(variant.layout.most_bytes)
-    data[array.offset : array.offset + array.stride] = slot_parser(variant).build(_filled(array.field, values))
-    _put_magics(data, variant)
-    return bytes(data)
+def pieces_of(parts: Sequence[Part]) -> tuple[Piece, ...]:
+    """The parts one after the other in a file."""
+    pieces: list[Piece] = []
+    for part in parts:
+        file_byte = pieces[-1].file_byte + pieces[-1].length if pieces else 0
+        pieces.append(Piece(part.what, file_byte, part.medium_byte, len(part.content)))
+    return tuple(pieces)
 
 
-def _read_back(plan: Plan, parts: list[_Part]) -> list[Decoded]:
-    """The labels as a reader finds them once the pieces are in their places."""
+def read_back(plan: Plan, parts: Sequence[Part]) -> list[Decoded]:
+    """The labels as a reader finds them once the parts are in their places."""
 
     def read(first_byte: int, count: int) -> bytes:
         data = bytearray(max(0, min(count, plan.drive.capacity_bytes - first_byte)))
         for part in parts:
-            start = part.medium_byte
-            low, high = max(first_byte, start), min(first_byte + len(data), start + len(part.content))
+            low, high = max(first_byte, part.medium_byte), min(first_byte + len(data), part.end_byte)
             if low < high:
+                start = part.medium_byte
                 data[low - first_byte : high - first_byte] = part.content[low - start : high - start]
         return bytes(data)
 
+    is_apart = plan.variant.layout.partitions.block is not None
+    starts = [label_place(plan, index) for index in range(len(plan.variant.layout.place) if is_apart else 1)]
     size = plan.drive.sector_size
-    places = plan.variant.layout.place
-    if plan.variant.layout.partitions.block is None:
-        places = places[:1]
-    total = plan.drive.total_sectors
-    starts = [((place.block if place.block >= 0 else total + place.block) * size + place.offset) for place in places]
     return [decoded for start in starts if (decoded := decode(read, start, plan.variant, size)) is not None]
 
 
+def save_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> tuple[str, ...]:
+    """The calls of `dd` (POSIX) that keep what lies where the pieces go, in new files beside the built one.
+
+    `path` is that of the built file; `target` is written as it stands here.
+    """
+    return tuple(
+        f"dd if={target} of={shlex.quote(_not_there_yet(f'{path}.before-{piece.medium_byte}'))} bs={unit} "
+        f"skip={piece.medium_byte // unit} count={piece.length // unit}"
+        for piece in pieces
+        for unit in [_unit(sector_size, piece.medium_byte, piece.length)]
+    )
+
+
+def write_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> tuple[str, ...]:
+    """The calls of `dd` (POSIX) that put the pieces in their places and change nothing beside them."""
+    return tuple(
+        f"dd if={shlex.quote(path)} of={target} bs={unit} skip={piece.file_byte // unit} "
+        f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc"
+        for piece in pieces
+        for unit in [_unit(sector_size, piece.file_byte, piece.medium_byte, piece.length)]
+    )
+
+
 def _unit(sector_size: int, *places: int) -> int:
-    """The block size for `dd`: a sector where the places are at sectors, else the largest that divides them."""
+    """The block size for `dd`: a sector where all places are at sectors, else the largest that divides them."""
     return sector_size if all(place % sector_size == 0 for place in places) else math.gcd(*places)
 
 
-def _save_command(piece: Piece, output: str, sector_size: int) -> str:
-    unit = _unit(sector_size, piece.medium_byte, piece.length)
-    saved = shlex.quote(f"{output}.before-{piece.medium_byte}")
-    return f"dd if=TARGET of={saved} bs={unit} skip={piece.medium_byte // unit} count={piece.length // unit}"
-
-
-def _write_command(piece: Piece, output: str, sector_size: int) -> str:
-    unit = _unit(sector_size, piece.file_byte, piece.medium_byte, piece.length)
-    return (
-        f"dd if={shlex.quote(output)} of=TARGET bs={unit} skip={piece.file_byte // unit} "
-        f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc"
-    )
+def _not_there_yet(path: str) -> str:
+    """The path, or the first with a number after it that does not exist: what was saved before is kept."""
+    numbered, number = path, 1
+    while Path(numbered).exists():
+        number += 1
+        numbered = f"{path}-{number}"
+    return numbered

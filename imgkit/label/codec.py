@@ -10,6 +10,7 @@ import construct
 import msgspec
 
 from imgkit.label.layout import (
+    SUM_TYPES,
     TEXT_NAMES,
     WIDTHS_BYTES,
     ByteOrder,
@@ -24,7 +25,6 @@ from imgkit.label.layout import (
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition, is_sector_size
 
 ASSUMED_SECTOR_SIZE = 512
-SUM_TYPES: dict[str, FieldType] = {"xor16": "u16", "crc32": "u32"}
 _GEOMETRY = frozenset(LabelGeometry.__struct_fields__)
 _SLOT = frozenset({"first", "count", "last", "type_code"})
 
@@ -202,10 +202,11 @@ def _slot(slot: dict[str, Any], variant: Variant, index: int) -> Partition:
 
 def _others(fields: tuple[Field, ...], values: dict[str, Any], known: frozenset[Any]) -> dict[str, Any]:
     """The fields that have no place of their own, as plain values."""
-    return {field.name: _plain(field, values[field.name]) for field in fields if field.name not in known}
+    return {field.name: plain(field, values[field.name]) for field in fields if field.name not in known}
 
 
-def _plain(field: Field, value: Any) -> Any:
+def plain(field: Field, value: Any) -> Any:
+    """The value of a field, as the parser gives it, as a result shows it."""
     if field.type == "text":
         return text_of(value)
     if field.type == "utf16":

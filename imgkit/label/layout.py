@@ -8,8 +8,8 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.description import parse_description, read_description
-from imgkit.errors import DescriptionError, RequestError
-from imgkit.label.result import LabelGeometry
+from imgkit.errors import RequestError
+from imgkit.spans import Span, union
 
 ByteOrder = Literal["little", "big", "middle"]
 Role = Literal["partition", "container", "protective"]
@@ -28,15 +28,11 @@ WIDTHS_BYTES: dict[FieldType, int] = {
     "bytes": 1,
     "guid": 16,
 }
+SUM_TYPES: dict[str, FieldType] = {"xor16": "u16", "crc32": "u32"}
+"""The number in which the sum of a rule is stored."""
 NUMBERS = frozenset({"u8", "u16", "u32", "u64"})
 SIZED = frozenset({"text", "utf16", "bytes"})
 TEXT_NAMES = frozenset({"type_name", "pack_name"})
-_NUMBER_NAMES = frozenset(LabelGeometry.__struct_fields__) | {
-    "own_block",
-    "other_block",
-    "first_usable_block",
-    "last_usable_block",
-}
 
 
 class _Strict(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -104,6 +100,13 @@ class Field(_Strict, frozen=True):
     @property
     def size_bytes(self) -> int:
         return WIDTHS_BYTES[self.type] * (self.length or 1)
+
+
+class Reserved(_Strict, frozen=True):
+    """A run of bytes in the header that is the label's own and has no meaning: it is written as zeros."""
+
+    offset: Offset
+    length: Annotated[int, Meta(ge=1, le=4096)]
 
 
 class PartitionArray(_Strict, frozen=True):
@@ -177,6 +180,7 @@ class Layout(_Strict, frozen=True):
     field: tuple[Field, ...]
     partitions: PartitionArray
     checksum: ChecksumRule | None = None
+    reserved: tuple[Reserved, ...] = ()
     type: tuple[PartitionType, ...] = ()
     follow: Literal["extended-chain"] | None = None
     writable: bool = True
@@ -200,6 +204,25 @@ class Layout(_Strict, frozen=True):
             return min(offsets), self.header_bytes
         end = array.offset + array.stride * slot_count
         return min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end
+
+    def own_runs(self, slot_count: int) -> tuple[Span, ...]:
+        """The bytes of a label with so many slots, from its place on, that are its own: ascending, apart.
+
+        These are fields, magics, reserved bytes, slots that follow the header, and all that the checksum takes in.
+        What lies between them (boot code, for example) is not described by the layout, and stays when a label is
+        written.
+        """
+        array, rule = self.partitions, self.checksum
+        runs = [Span(field.offset, field.size_bytes) for field in self.field]
+        runs += [Span(magic.offset, WIDTHS_BYTES[magic.type]) for magic in self.magic]
+        runs += [Span(each.offset, each.length) for each in self.reserved]
+        slots_end = array.offset + array.stride * slot_count
+        if array.block is None:
+            runs.append(Span(array.offset, slots_end - array.offset))
+        if rule is not None:
+            end = slots_end if rule.rule == "xor16" else self.header_bytes
+            runs += [Span(rule.first, max(0, end - rule.first)), Span(rule.offset, WIDTHS_BYTES[SUM_TYPES[rule.rule]])]
+        return union(runs)
 
     @property
     def _magics_end(self) -> int:
@@ -243,15 +266,19 @@ def load_layout(path: str | Path) -> Layout:
     Raises DescriptionError naming the file, the table and the field.
     """
     path = Path(path)
-    return _checked(read_description(path, Layout, what="layout file"), str(path))
+    from imgkit.label.layout_checks import checked
+
+    return checked(read_description(path, Layout, what="layout file"), str(path))
 
 
 @cache
 def known_layouts() -> tuple[Layout, ...]:
     """The layouts that come with imgkit, by id."""
+    from imgkit.label.layout_checks import checked
+
     folder = Path(__file__).parent / "layouts"
     found = [
-        _checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
+        checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
         for entry in folder.iterdir()
         if entry.name.endswith(".toml")
     ]
@@ -288,103 +315,3 @@ def chosen(layout: str | Path) -> tuple[Variant, ...]:
     if isinstance(layout, Path) or layout.endswith(".toml"):
         return variants((load_layout(layout),))
     return named(layout)
-
-
-def _checked(layout: Layout, source: str) -> Layout:
-    """The layout, if its parts fit together; raises DescriptionError naming the field that does not."""
-    array = layout.partitions
-    _check_words(layout, source)
-    numbers = {field.name for field in layout.field if field.type in NUMBERS and field.length is None}
-    for table, named_fields in (
-        ("[partitions]", {role: getattr(array, role) for role in ("count", "block", "stride_field", "checksum")}),
-        ("[checksum]", {"length": layout.checksum.length if layout.checksum else None}),
-    ):
-        for role, name in named_fields.items():
-            if name is not None and name not in numbers:
-                raise DescriptionError(
-                    f"{source}: table {table}: field {role!r}: no number [[field]] is called {name!r}"
-                )
-    slot_names = {field.name for field in array.field}
-    for needed in ("first", "type_code"):
-        if needed not in slot_names:
-            raise DescriptionError(f"{source}: table [partitions]: a [[partitions.field]] {needed!r} is missing")
-    if not slot_names & {"count", "last"}:
-        raise DescriptionError(f"{source}: table [partitions]: a [[partitions.field]] 'count' or 'last' is missing")
-    if array.usual > array.maximum:
-        raise DescriptionError(f"{source}: table [partitions]: field 'usual': more than 'maximum' ({array.maximum})")
-    _check_room(source, "[[field]]", layout.field, layout.header_bytes)
-    _check_room(source, "[[partitions.field]]", array.field, array.stride)
-    _check_types(source, "[[field]]", layout.field, _NUMBER_NAMES)
-    _check_types(source, "[[partitions.field]]", array.field, frozenset({"first", "count", "last"}))
-    for magic in layout.magic:
-        if magic.type not in NUMBERS or magic.value >> (8 * WIDTHS_BYTES[magic.type]):
-            raise DescriptionError(f"{source}: table [[magic]]: field 'value': does not fit in a {magic.type}")
-    rule = layout.checksum
-    if rule is not None and rule.rule == "xor16" and array.block is not None:
-        raise DescriptionError(f"{source}: table [checksum]: field 'rule': xor16 needs slots that follow the label")
-    if rule is not None and rule.offset + WIDTHS_BYTES["u16" if rule.rule == "xor16" else "u32"] > layout.header_bytes:
-        raise DescriptionError(f"{source}: table [checksum]: field 'offset': {rule.offset} lies past the header's end")
-    if rule is not None and rule.rule == "xor16" and (rule.offset < rule.first or (rule.offset - rule.first) % 2):
-        raise DescriptionError(f"{source}: table [checksum]: field 'offset': is not at a word that the sum takes in")
-    _check_codes(layout, source)
-    return layout
-
-
-def _check_words(layout: Layout, source: str) -> None:
-    """What is shown to people can be shown: no control characters."""
-    for table, name, text in (
-        ("top level", "title", layout.title),
-        ("top level", "source", layout.source),
-        *(("table [[type]]", "name", known.name) for known in layout.type),
-    ):
-        if not text.isprintable():
-            raise DescriptionError(
-                f"{source}: {table}: field {name!r}: holds characters that cannot be shown: {text!r}"
-            )
-
-
-def _check_types(source: str, table: str, fields: tuple[Field, ...], numbers: frozenset[str]) -> None:
-    """Each name is there once, and the names that have a meaning have a fitting type."""
-    seen: set[str] = set()
-    for field in fields:
-        if field.name in seen:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: is there twice")
-        seen.add(field.name)
-        right = None
-        if field.name in numbers and (field.type not in NUMBERS or field.length is not None):
-            right = "one number (u8, u16, u32 or u64, without a length)"
-        elif field.name == "type_code" and (field.type not in NUMBERS | {"guid"} or field.length is not None):
-            right = "one number or a guid"
-        elif field.name in TEXT_NAMES and field.type != "text":
-            right = "a text"
-        elif field.one_of is not None and (field.type not in NUMBERS or field.length is not None):
-            right = "one number, because it has 'one_of'"
-        elif field.type == "guid" and field.length is not None:
-            right = "one guid, without a length"
-        if right is not None:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: has to be {right}")
-
-
-def _check_codes(layout: Layout, source: str) -> None:
-    """Type codes are of the kind that the slots hold."""
-    is_guid = any(field.name == "type_code" and field.type == "guid" for field in layout.partitions.field)
-    kind, in_words = (str, "a GUID in quotes") if is_guid else (int, "a number")
-    if not isinstance(layout.partitions.unused_type, kind):
-        raise DescriptionError(f"{source}: table [partitions]: field 'unused_type': has to be {in_words}")
-    for known in layout.type:
-        if not isinstance(known.code, kind):
-            raise DescriptionError(f"{source}: table [[type]]: field 'code': {known.code!r} has to be {in_words}")
-
-
-def _check_room(source: str, table: str, fields: tuple[Field, ...], size_bytes: int) -> None:
-    position, before = 0, "the start"
-    for field in sorted(fields, key=lambda field: field.offset):
-        if field.type in SIZED and field.length is None:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: a {field.type} needs a length")
-        if field.offset < position:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: lies over {before!r}")
-        position, before = field.offset + field.size_bytes, field.name
-    if position > size_bytes:
-        raise DescriptionError(
-            f"{source}: table {table}: field {before!r}: ends at byte {position}, past the room of {size_bytes}"
-        )

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.drive import Drive
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
@@ -95,12 +96,16 @@ def check_labels(
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
             return check_labels(opened, layout=layout, drive=drive, plan=plan)
+    clock = Clock()
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
-    return report_on(medium, reading, drive=drive, tried=searched_for(plan) if wanted is None else wanted)
+    tried = searched_for(plan) if wanted is None else wanted
+    return report_on(medium, reading, drive=drive, tried=tried, clock=clock)
 
 
-def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tried: tuple[Variant, ...]) -> LabelReport:
-    """The report of labels that were read; `tried` are the layouts that were looked for."""
+def report_on(
+    medium: Medium, reading: LabelReading, *, drive: Drive | None, tried: tuple[Variant, ...], clock: Clock
+) -> LabelReport:
+    """The report of labels that were read; `tried` are the layouts that were looked for, since `clock` started."""
     findings = reading.findings
     if not reading.labels:
         names = ", ".join(variant.id for variant in tried)
@@ -121,6 +126,8 @@ def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tri
     return LabelReport(
         verdict=verdict,
         findings=findings,
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
         kind=medium.kind,
         route=medium.route,
@@ -135,7 +142,10 @@ def report_on(medium: Medium, reading: LabelReading, *, drive: Drive | None, tri
 
 def list_layouts() -> LayoutList:
     """The layouts that imgkit knows, each in each of its byte orders."""
+    clock = Clock()
     return LayoutList(
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         layouts=tuple(
             LayoutSummary(
                 id=variant.id,
@@ -203,6 +213,8 @@ def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
 
 def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
     """There are labels, but none that the plan could speak of."""
+    from imgkit.label.checks.context import WRITE_SAFELY
+
     there = ", ".join(
         decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
     )
@@ -211,7 +223,7 @@ def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
         "stop",
         f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
         Where(field="layout"),
-        "Write the planned label, or correct the plan if the label is the one that was meant.",
+        "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
     )
 
 

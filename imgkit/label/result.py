@@ -5,7 +5,7 @@ from typing import Any, Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Result, Verdict, now
+from imgkit.findings import Finding, Result, Verdict
 from imgkit.medium.access import Route
 
 
@@ -123,11 +123,18 @@ class Label(msgspec.Struct, frozen=True):
         )
 
 
+class KeptField(msgspec.Struct, frozen=True):
+    """A field that a plan leaves out, with the value of the label that is there; `partition` None: of the header."""
+
+    field: str
+    partition: str | None
+    value: Any
+
+
 class LabelReport(Result, frozen=True, kw_only=True):
     """What `imgkit label check` answers."""
 
     schema: str = "imgkit.label/1"
-    started_at: str = msgspec.field(default_factory=now)
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route

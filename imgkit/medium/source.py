@@ -86,6 +86,7 @@ class Medium:
         self._absolute_path = _absolute(path)
         self._stamp = stamp_of(self._watched)
         self._gone: OSError | None = None
+        self._is_silent = False
         if kind == "device":
             self._prepare_device(access)
 
@@ -120,13 +121,18 @@ class Medium:
     def close(self) -> None:
         """Close it; a packed medium's private copy is gone with that.
 
-        Nothing was written, so an error, of a file system that is gone for example, loses nothing.
+        Nothing was written, so an error, of a file system that is gone for example, loses nothing. A system that does
+        not answer is not waited for: the end of the process closes it.
         """
-        for each in (self._direct, self._file, self._packed):
-            if each is not None:
+        files = [each for each in (self._direct, self._file, self._packed) if each is not None]
+        self._direct = None
+
+        def close_all() -> None:
+            for each in files:
                 with suppress(OSError):
                     each.close()
-        self._direct = None
+
+        answer_within(0.0 if self._is_silent else _ANSWER_SECONDS, close_all, None)
 
     @property
     def is_gone(self) -> bool:
@@ -252,7 +258,11 @@ class Medium:
         def ask() -> Change | None:
             return change_since(self._stamp, self._watched, self._absolute_path)
 
-        return answer_within(_ANSWER_SECONDS, ask, "vanished")
+        change: Change | Literal["no answer"] | None = answer_within(_ANSWER_SECONDS, ask, "no answer")
+        if change == "no answer":
+            self._is_silent = True
+            return "vanished"
+        return change
 
     def place(self) -> Place:
         """In which file or on which disk it lies."""

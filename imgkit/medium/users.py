@@ -1,4 +1,10 @@
-"""Who else uses a medium: what is mounted from it, what lies on top of it, who has it open for writing (Linux)."""
+"""Who else uses a medium: what is mounted from it, what lies on top of it, who has it open for writing (Linux).
+
+Seen are mounts of the device and its partitions in this process's own view of mounts, swap, devices on top of it, loop
+devices over a file, and processes that have it open for writing. Not seen are other users' processes without their
+rights, other mount views, other machines that share a disk, a mapping into memory whose file was closed, and another
+device node of the same number outside of `/dev`. No use found proves nothing.
+"""
 
 import os
 import re

@@ -4,11 +4,12 @@ The numbers come from the machine file and the drive file; what they do not give
 and the cautions are common practice.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from imgkit.drive import Drive
 from imgkit.preflight.machine import Console, DriveUnit, Machine, MachineFile
-from imgkit.preflight.result import Step
+from imgkit.preflight.questions import open_points
+from imgkit.preflight.result import Question, Stage, Step
 
 HEAVY_KG = 25
 """Above this a load is for more than one person, or for a lift (common practice)."""
@@ -19,6 +20,19 @@ CAUTIONS = (
     "Stop when something smells, smokes, squeals or trips: power off, wait for the platters to stop, then look.",
     "Nobody works alone on mains, or under a load that is lifted.",
 )
+
+WITHHELD: tuple[Stage, ...] = ("lifting", "mains", "setting up", "spinning up", "first start", "afterwards")
+"""What moves, spins up or boots the machine, and what comes after: not on the list before the answer is go."""
+
+
+def until_go(steps: Sequence[Step], first: Sequence[Step]) -> tuple[Step, ...]:
+    """The list as long as the answer is not go: what comes first, and the steps that move and start nothing."""
+    return (*first, *(step for step in steps if step.stage not in WITHHELD))
+
+
+def settling(questions: Sequence[Question]) -> tuple[Step, ...]:
+    """How what is open is settled."""
+    return tuple(Step("settle", f"{each.what}: {each.how}") for each in open_points(questions))
 
 
 def checklist(machine: MachineFile | None, drive: Drive | None) -> tuple[Step, ...]:

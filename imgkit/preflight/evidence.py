@@ -8,9 +8,10 @@ from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding
 from imgkit.inspection.result import Inspection
 from imgkit.label.places import named_partitions
-from imgkit.label.plan import Plan, Slot
+from imgkit.label.plan import Plan
 from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
+from imgkit.label.settling import Slot
 from imgkit.medium import Medium
 from imgkit.preflight.machine import MachineFile, Mark
 from imgkit.preflight.result import Proof, ReadMedium, RootPartition, TakenDigest

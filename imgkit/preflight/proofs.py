@@ -10,7 +10,7 @@ from imgkit import spans
 from imgkit.comparison.result import Comparison
 from imgkit.findings import Finding, Where
 from imgkit.medium import Medium
-from imgkit.preflight.planned import PlannedBytes
+from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks
 from imgkit.preflight.result import Outcome, Proof
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
@@ -40,16 +40,15 @@ class Link(msgspec.Struct, frozen=True):
     says: str
 
 
-def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, planned: PlannedBytes | None) -> Proof:
-    """What a comparison with the original says."""
+def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, planned: Sequence[PlannedBytes]) -> Proof:
+    """What a comparison with the original says; `planned` is what the plan's label may look like."""
     name = _name(comparison.reference.path)
     extra = 0 if comparison.tail == "allow" else comparison.extra_blocks
     runs = [Span(each.first, each.count) for each in comparison.ranges if each.state == "differ"]
     is_only_replaced = (
-        planned is not None
-        and not (comparison.missing_blocks or extra)
+        not (comparison.missing_blocks or extra)
         and spans.total(runs) == comparison.differing_blocks > 0
-        and planned.explain(medium, reference, runs, comparison.block_size)
+        and any(each.explain(medium, reference, runs, comparison.block_size) for each in planned)
     )
     replaced = tuple((run.first, run.count) for run in runs) if is_only_replaced else ()
     differing = 0 if is_only_replaced else comparison.differing_blocks
@@ -96,18 +95,30 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
 
 
 def of_verification(
-    verification: Verification, medium: Medium, planned: PlannedBytes | None, *, original_had_the_label: bool
+    verification: Verification,
+    medium: Medium,
+    candidates: Sequence[PlannedBytes],
+    sealed: SealedBlocks,
+    *,
+    original_had_the_label: bool,
 ) -> Proof:
-    """What a seal says; `original_had_the_label`: the sealed original's labels were those of the medium."""
+    """What a seal says; `candidates` are what the plan's label may look like.
+
+    `original_had_the_label`: the sealed original's labels were those of the medium.
+    """
     name = _name(verification.seal_path)
     extra = 0 if verification.tail == "allow" else verification.extra_blocks
     runs = [Span(each.first, each.count) for each in verification.ranges if each.state == "differ"]
     size, precision = verification.block_size, verification.precision_blocks
     explained: Literal["no", "surely", "perhaps"] = "no"
     is_listed = spans.total(runs) == verification.differing_blocks > 0
-    if planned is not None and is_listed and not (verification.missing_blocks or extra) and planned.are_on(medium):
+    planned = next((each for each in candidates if each.are_on(medium)), None)
+    if planned is not None and is_listed and not (verification.missing_blocks or extra):
         if precision == 1:
-            explained = "no" if spans.difference(runs, planned.whole_blocks(size)) else "surely"
+            in_part = spans.difference(runs, planned.whole_blocks(size))
+            blocks = [block for run in in_part for block in range(run.first, run.end)]
+            if not spans.difference(runs, planned.blocks(size)):
+                explained = "surely" if all(sealed.had_the_rest(medium, block) for block in blocks) else "perhaps"
         elif not original_had_the_label and _all_hold(runs, planned.blocks(size), precision):
             explained = "perhaps"
     replaced = tuple((run.first, run.count) for run in runs) if explained == "surely" else ()
@@ -128,7 +139,7 @@ def of_verification(
     if explained == "perhaps":
         open_ends.append(
             f"{_ranges(runs)} with the planned label {'differs' if len(runs) == 1 else 'differ'} from the seal {name}, "
-            "which cannot tell single blocks"
+            + ("which cannot tell single blocks" if precision > 1 else "which cannot tell what lies beside the label")
         )
     if verification.unreadable_blocks:
         open_ends.append(f"{_blocks(verification.unreadable_blocks)} could not be read")
@@ -237,6 +248,23 @@ def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
         risk=f"{left}. {risk.blind_to[:1].upper()}{risk.blind_to[1:]}",
         blocks=tally.compared_blocks,
         differing_blocks=tally.differing_blocks,
+    )
+
+
+def written_over(beside: Sequence[Beside]) -> Iterator[Finding]:
+    """The planned label is there, and what lay beside it in its blocks is not."""
+    if not beside:
+        return
+    first, total = beside[0], sum(each.length for each in beside)
+    blocks = sorted({each.block for each in beside})
+    yield Finding(
+        "copy.beside-label",
+        "stop",
+        f"{_count(total, 'byte')} beside the planned label, in {_runs([(block, 1) for block in blocks])}, "
+        f"{'is' if total == 1 else 'are'} not the reference's, from byte {first.offset} of block {first.block} on: "
+        "what lay there was overwritten, as a rule boot code",
+        Where(block=first.block),
+        "Copy these blocks again from the reference, then write the label again with what lies beside it kept.",
     )
 
 

@@ -59,6 +59,7 @@ def exact(evidence: Evidence) -> Question:
     state = worst([_state_of(evidence.proofs), _by_severity(told)])
     contradiction = next((each.message for each in told if each.id == "proof.contradiction"), None)
     says = contradiction or _said_by(evidence.proofs, points, "yes" if state == "look" else state)
+    says += "".join(f"; {each.message}" for each in told if each.id == "copy.beside-label")
     if _by_severity(told) != "yes":
         points.append(_findings_point("besides", told, ""))
         says += f"; look: {points[-1].says}" if state == "look" else ""

@@ -17,7 +17,9 @@ State = Literal["yes", "look", "unsure", "no", "not checked"]
 """`look`: yes, and a person should look at something. `unsure`: what is there does not settle it."""
 Means = Literal["comparison", "seal", "sheet"]
 Outcome = Literal["exact", "differs", "unsure"]
-Stage = Literal["before", "lifting", "mains", "setting up", "spinning up", "first start", "afterwards"]
+Stage = Literal[
+    "mend", "settle", "before", "lifting", "mains", "setting up", "spinning up", "first start", "afterwards"
+]
 
 ANSWER_WORDS: dict[Answer, str] = {"go": "GO", "no-go": "NO-GO", "cannot-say": "CANNOT SAY"}
 ANSWER_MEANINGS: dict[Answer, str] = {
@@ -34,6 +36,8 @@ STATE_WORDS: dict[State, str] = {
 }
 POINT_WORDS: dict[State, str] = {**STATE_WORDS, "look": "look"}
 STAGE_WORDS: dict[Stage, str] = {
+    "mend": "Mend",
+    "settle": "Settle what is open",
     "before": "Before anything is written",
     "lifting": "Moving and opening",
     "mains": "Mains",
@@ -104,7 +108,10 @@ class NotChecked(msgspec.Struct, frozen=True):
 
 
 class Step(msgspec.Struct, frozen=True):
-    """A line of the list to tick: what a person does, where it can hurt, what to write down, what to type."""
+    """A line of the list to tick: what a person does, where it can hurt, what to write down, what to type.
+
+    In the stages `mend` and `settle` the lines are for the shell of this machine, in the others for the old console.
+    """
 
     stage: Stage
     text: str
@@ -169,18 +176,18 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
 class Preflight(Result, frozen=True, kw_only=True):
     """What `imgkit preflight` answers.
 
-    `comparison`, `verification` and `tally` are shortened: their counts are exact, their lists are cut.
+    `withheld` are the stages that are left out of the checklist because the answer is not go. `comparison`,
+    `verification` and `tally` are shortened: their counts are exact, their lists are cut.
     """
 
     schema: str = "imgkit.preflight/1"
-    started_at: str
-    elapsed_seconds: float
     answer: Answer
     reasons: tuple[str, ...]
     questions: tuple[Question, ...]
     proofs: tuple[Proof, ...]
     not_checked: tuple[NotChecked, ...]
     checklist: tuple[Step, ...]
+    withheld: tuple[Stage, ...]
     cautions: tuple[str, ...]
     medium: ReadMedium
     block_size: int

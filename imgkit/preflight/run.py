@@ -1,14 +1,13 @@
 """The preflight itself: reads what was given, asks the questions, and puts the answer together."""
 
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import TypeVar
 
 import msgspec
 
+from imgkit.clock import Clock
 from imgkit.comparison.differ import compare
 from imgkit.comparison.result import Comparison, LabelPair
 from imgkit.drive import Boot, Drive, load_boot, load_drive
@@ -16,51 +15,35 @@ from imgkit.errors import RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.inspection.result import Inspection
 from imgkit.inspection.survey import inspect_medium
+from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import read_labels, report_on, searched_for
-from imgkit.label.result import LabelReport
-from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.label.result import Label, LabelReport
+from imgkit.medium import Medium, open_medium
 from imgkit.medium.same import is_same
 from imgkit.preflight import proofs
-from imgkit.preflight.checklist import CAUTIONS, checklist
+from imgkit.preflight.answer import answer_of, never_checked, reasons
+from imgkit.preflight.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
 from imgkit.preflight.evidence import Evidence, boot_marks, find_root
+from imgkit.preflight.given import Given as Given
 from imgkit.preflight.machine import MachineFile, load_machine
-from imgkit.preflight.planned import PlannedBytes, planned_bytes
-from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order, worst
-from imgkit.preflight.result import VERDICT_OF, Answer, NotChecked, Preflight, Proof, Question, ReadMedium, TakenDigest
+from imgkit.preflight.mend import Found, mending
+from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
+from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order
+from imgkit.preflight.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
 from imgkit.preflight.since import load_earlier, since
 from imgkit.sums.result import Sheet, Tally, Verification
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import load_seal, verify
 
 Progress = Callable[[int, int], None]
-Tail = Literal["forbid", "allow"]
 T = TypeVar("T", Verification, Tally)
 
-MOST_REASONS = 3
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
 _OF_MEDIA = ("medium.", "pattern.")
 """How the ids of a comparison's findings start that say nothing of labels."""
-
-
-class Given(msgspec.Struct, frozen=True, kw_only=True):
-    """What a preflight is asked with; None: not given. `sheet` and `log` go together.
-
-    `access` is how media are opened.
-    """
-
-    reference: str | Path | Medium | None = None
-    seal: Path | None = None
-    sheet: Path | None = None
-    log: Path | None = None
-    drive: Path | None = None
-    plan: Path | None = None
-    machine: Path | None = None
-    since: Path | None = None
-    tail: Tail = "forbid"
-    access: Access = DEFAULT_ACCESS
 
 
 def preflight_medium(
@@ -113,8 +96,7 @@ class _Run:
     """One preflight, from the files that were given to the result."""
 
     def __init__(self, given: Given, progress: Progress | None) -> None:
-        self.started_at = datetime.now(UTC)
-        self.started = time.monotonic()
+        self.clock = Clock()
         self.given, self.progress = given, progress
         self.plan: Plan | None = load_plan(given.plan) if given.plan is not None else None
         self.drive: Drive | None = load_drive(given.drive) if given.drive is not None else None
@@ -130,6 +112,8 @@ class _Run:
         self.verification: Verification | None = None
         self.tally: Tally | None = None
         self.link: proofs.Link | None = None
+        self.candidates: list[PlannedBytes] = []
+        self.beside: tuple[Beside, ...] = ()
         self.interrupted = False
 
     def carry_out(self, medium: Medium, reference: Medium | None) -> Preflight:
@@ -137,14 +121,14 @@ class _Run:
         stages = _Stages(
             self.progress, 1 + sum(each is not None for each in (reference, self.seal, self.sheet)), medium.size_bytes
         )
+        self._planned(())
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
-        report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan))
-        planned = planned_bytes(self.plan) if self.plan is not None else None
+        report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
         inspection = inspect_medium(
             medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
         )
         self.interrupted = inspection.interrupted
-        found = tuple(self._prove(medium, reference, report, planned, stages))
+        found = tuple(self._prove(medium, reference, report, stages))
         taken = [each for each in self._whole_digests(medium, inspection) if each is not None]
         unit, _ = block_size_of(report.labels, None)
         findings = [
@@ -171,7 +155,7 @@ class _Run:
             boot=self.boot,
             boot_marks=boot_marks(medium, unit, self.boot, self.machine, report.labels),
             plan=self.plan,
-            planned_is_there=planned is not None and planned.are_on(medium),
+            planned_is_there=any(each.are_on(medium) for each in self.candidates),
             machine=self.machine,
             root=find_root(medium, reading, self.plan, self.machine),
             proofs=found,
@@ -186,7 +170,6 @@ class _Run:
         medium: Medium,
         reference: Medium | None,
         report: LabelReport,
-        planned: PlannedBytes | None,
         stages: _Stages,
     ) -> Iterator[Proof]:
         """What each means that was given says of exactness; none is begun after Ctrl-C."""
@@ -201,12 +184,16 @@ class _Run:
                 progress=stages.next(),
             )
             self.interrupted = self.comparison.interrupted
+            planned = self._planned(self.comparison.labels.reference)
+            self.beside = beside_the_label(medium, reference, planned, self.comparison.block_size)
             yield proofs.of_comparison(self.comparison, medium, reference, planned)
         if self.seal is not None and given.seal is not None and not self.interrupted:
             self.verification = verify(medium, given.seal, drive=self.drive, tail=given.tail, progress=stages.next())
             self.interrupted = self.verification.interrupted
             had_it = self.seal.labels == report.labels
-            yield proofs.of_verification(self.verification, medium, planned, original_had_the_label=had_it)
+            planned = self._planned(self.seal.labels)
+            sealed = SealedBlocks(self.seal, given.seal, self.plan)
+            yield proofs.of_verification(self.verification, medium, planned, sealed, original_had_the_label=had_it)
         if self.sheet is not None and given.sheet is not None and given.log is not None and not self.interrupted:
             progress = stages.next()
             try:
@@ -217,20 +204,30 @@ class _Run:
                 return
             yield proofs.of_sheet(self.tally, self.sheet, self.link)
 
+    def _planned(self, originals: Sequence[Label]) -> tuple[PlannedBytes, ...]:
+        """The bytes that the plan's label may have: as a new one, or with what it leaves out from an original's."""
+        if self.plan is None:
+            return ()
+        made = [planned_bytes(self.plan), planned_bytes(self.plan, originals)]
+        found = tuple(dict.fromkeys(each for each in made if each is not None))
+        self.candidates = list(dict.fromkeys([*self.candidates, *found]))
+        return found
+
     def _result(self, evidence: Evidence) -> Preflight:
         questions = tuple(ask(evidence) for ask in QUESTIONS)
         answer = answer_of(questions)
         result = Preflight(
             verdict=VERDICT_OF[answer],
             findings=evidence.findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             answer=answer,
             reasons=reasons(answer, questions),
             questions=questions,
             proofs=evidence.proofs,
-            not_checked=(*open_points(questions), *_never_checked(evidence)),
-            checklist=checklist(self.machine, self.drive),
+            not_checked=(*open_points(questions), *never_checked(evidence)),
+            checklist=self._to_do(answer, questions, evidence),
+            withheld=() if answer == "go" else WITHHELD,
             cautions=CAUTIONS,
             medium=evidence.medium,
             block_size=evidence.inspection.block_size,
@@ -253,6 +250,14 @@ class _Run:
             return result
         told: Preflight = msgspec.structs.replace(result, since=since(self.given.since, self.before, result))
         return told
+
+    def _to_do(self, answer: Answer, questions: tuple[Question, ...], evidence: Evidence) -> tuple[Step, ...]:
+        steps = checklist(self.machine, self.drive)
+        if answer == "go":
+            return steps
+        if answer == "cannot-say":
+            return until_go(steps, settling(questions))
+        return until_go(steps, tuple(mending(Found(evidence, questions, self.given, self.comparison, self.beside))))
 
     def _label_findings(self, report: LabelReport) -> Iterator[Finding]:
         yield from report.findings
@@ -285,6 +290,7 @@ class _Run:
             yield from self.verification.findings
         if self.tally is not None:
             yield from (each for each in self.tally.findings if each.id != "tally.no-image")
+        yield from proofs.written_over(self.beside)
         yield from proofs.disagreements(found, self.comparison, self.verification)
         if self.link is not None and self.link.state == "differs":
             yield Finding(
@@ -329,7 +335,7 @@ class _Run:
                 f"{self.machine.machine.byte_order}-endian",
                 Where(block=label.block),
                 "The machine will not see this label. Write it in the machine's own order, or exchange the bytes of "
-                "the whole if all of it is exchanged.",
+                "the whole if all of it is exchanged. " + WRITE_SAFELY,
             )
 
     def _drive_findings(self, medium: Medium) -> Iterator[Finding]:
@@ -347,9 +353,8 @@ class _Run:
         )
 
     def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:
-        started = self.started_at.isoformat(timespec="seconds")
         for algorithm, digest in inspection.digests.items():
-            yield TakenDigest("medium", str(medium.path), algorithm, digest, started)
+            yield TakenDigest("medium", str(medium.path), algorithm, digest, self.clock.started_at)
         if self.comparison is not None:
             original = self.comparison.reference
             for algorithm, digest in original.digests.items():
@@ -357,49 +362,6 @@ class _Run:
         if self.verification is not None:
             seal = self.verification
             yield TakenDigest("sealed original", seal.seal_name, "sha256", seal.seal_sha256, seal.seal_made_at)
-
-
-def answer_of(questions: Sequence[Question]) -> Answer:
-    """No-go when any answer is no; go when those that are needed are answered well and nothing is unsure."""
-    states = [question.state for question in questions]
-    if "no" in states:
-        return "no-go"
-    needed = worst(question.state for question in questions if question.is_needed)
-    if needed in ("yes", "look") and "unsure" not in states and any(question.is_needed for question in questions):
-        return "go"
-    return "cannot-say"
-
-
-def reasons(answer: Answer, questions: Sequence[Question]) -> tuple[str, ...]:
-    """The two or three weightiest reasons for an answer, the gravest first."""
-    if answer == "no-go":
-        chosen = [question for question in questions if question.state == "no"]
-    elif answer == "cannot-say":
-        chosen = [question for question in questions if question.state == "unsure"]
-        chosen += [question for question in questions if question.state == "not checked" and question.is_needed]
-    else:
-        chosen = [question for question in questions if question.state == "look"]
-        chosen += [question for question in questions if question.state == "yes" and question.is_needed]
-        chosen = sorted(chosen[:MOST_REASONS], key=questions.index)
-    told = [f"{question.question} {question.says}" for question in chosen[:MOST_REASONS]]
-    left = len(chosen) - len(told)
-    if left > 0 and answer != "go":
-        told[-1] += f" (and {left} more below)"
-    return tuple(told)
-
-
-def _never_checked(evidence: Evidence) -> Iterator[NotChecked]:
-    """What no preflight can tell, however much is given."""
-    if not any(proof.means == "sheet" for proof in evidence.proofs):
-        yield NotChecked(
-            "How the old machine itself reads the drive: all this was read here",
-            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then --sheet and --log",
-        )
-    yield NotChecked(
-        "What lies inside the file systems: only their first blocks were looked at",
-        "the machine's own file system check, in single-user mode",
-    )
-    yield NotChecked("Everything that needs hands and ears", "the list to tick")
 
 
 def _once(findings: Sequence[Finding]) -> list[Finding]:

@@ -8,7 +8,7 @@ from imgkit.drive import Address
 from imgkit.findings import Finding, Where
 
 if TYPE_CHECKING:
-    from imgkit.comparison.result import Comparison, PartitionCount
+    from imgkit.comparison.result import Comparison, CopyAgain, PartitionCount, Script
     from imgkit.drive import AddressRange
     from imgkit.inspection.result import Inspection, PartitionUse
     from imgkit.label.result import Label
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from imgkit.vote.result import State as VoteState
 
 MOST_TEXT = 300
+MOST_COMMAND_CHARACTERS = 20_000
+"""More than two paths of the greatest length (POSIX: PATH_MAX): a command that is cut short does something else."""
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
 _LONE_BYTES = range(0xDC80, 0xDD00)
 _DAY_SECONDS = 86_400
@@ -283,6 +285,32 @@ def tally_answer(result: "Tally") -> tuple[str, str]:
         return "DIFFERS", told
     whole = result.not_on_sheet_blocks == 0
     return ("EXACT" if whole else "EXACT IN PART"), f"all {plural(result.matching_ranges, 'range')} match"
+
+
+NO_COMMANDS_WORDS: dict[str, str] = {
+    "packed-reference": "No dd calls: the reference is packed, and only the script unpacks it first.",
+    "packed-copy": "Nothing can be copied into a packed copy: unpack it and compare the raw file.",
+    "name": "No dd calls: a path has characters that cannot be shown here; the script has them as they are.",
+}
+NO_SCRIPT_WORDS: dict[str, str] = {
+    "packed-copy": "No script: the copy is packed, and blocks cannot be written into it; unpack it and compare again.",
+    "interrupted": "No script: the comparison did not come to its end.",
+}
+
+
+def script_sentence(script: "Script") -> str:
+    """Where the script was written, or why there is none."""
+    if script.no_script is not None:
+        return NO_SCRIPT_WORDS[script.no_script]
+    return f"Script to copy again: {clean(script.path or '', 4096)}"
+
+
+def copy_again_sentences(again: "CopyAgain") -> list[str]:
+    """What has to be said beside the calls that copy again."""
+    said = [] if again.no_commands is None else [NO_COMMANDS_WORDS[again.no_commands]]
+    if again.excess_bytes:
+        said.append(f"The copy goes on for {grouped(again.excess_bytes)} bytes after the end: these are left.")
+    return said
 
 
 def vote_answers(result: "Vote") -> tuple[tuple[str, tuple[str, str]], ...]:

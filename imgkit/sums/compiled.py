@@ -1,7 +1,8 @@
 """The rotating sum as machine code, which `[fast]` brings: a loop over four stretches side by side.
 
 The loop is written in the language of the compiler's middle (LLVM IR): importing a compiler for Python would take
-longer than summing a gibibyte does.
+longer than summing a gibibyte does. (A worksheet of 1 GiB took 0.39 of the time of `sum -r`; with a compiler for Python
+0.89, of which importing it took 0.5 s and loading the cached loop 0.4 s. Measured in turns on two cores.)
 """
 
 import ctypes

@@ -12,8 +12,9 @@ from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
 _PIECE_BYTES = 1 << 20
-_COMPILED_BYTES = 512 << 10
-_LOCKSTEP_BYTES = 16 << 20
+_SIDE_BY_SIDE_BYTES = 512 << 10
+"""Less than a piece, so that one buffer does for both."""
+
 _MOST_WORKERS = 16
 
 Extent = tuple[int, int]
@@ -67,26 +68,14 @@ class _Work:
         self._implementation: Implementation = implementation
         self._block_size = block_size
         self._lock = threading.Lock()
-        self._together_bytes = 0
-        fewest = most = 1
-        if rule == "rotate16":
-            fewest, most = self._prepare_side_by_side(implementation)
+        self._lanes = 1
+        if rule == "rotate16" and implementation == "compiled":
+            from imgkit.sums.compiled import LANES, advance
+
+            self._lanes, self._advance = LANES, advance
         longest = max((end - start for start, end in extents), default=0)
-        self._buffer_bytes = max(min(_PIECE_BYTES, longest), min(self._together_bytes, longest * most))
-        self._tasks = iter(list(_tasks(extents, fewest, most)))
-
-    def _prepare_side_by_side(self, implementation: Implementation) -> tuple[int, int]:
-        """Choose how stretches are summed together; returns the fewest and the most for which that is done."""
-        self._advance: Callable[[memoryview, int, int, Sequence[int]], list[int]]
-        if implementation == "compiled":
-            from imgkit.sums import compiled
-
-            self._advance, self._together_bytes = compiled.advance, _COMPILED_BYTES
-            return compiled.LANES, compiled.LANES
-        from imgkit.sums import lockstep
-
-        self._advance, self._together_bytes = lockstep.advance, _LOCKSTEP_BYTES
-        return lockstep.FEWEST_LANES, lockstep.MOST_LANES
+        self._buffer_bytes = min(_PIECE_BYTES, longest * self._lanes)
+        self._tasks = iter(list(_tasks(extents, self._lanes)))
 
     def run(self) -> None:
         try:
@@ -132,7 +121,7 @@ class _Work:
     def _sum_side_by_side(self, indexes: list[int], buffer: memoryview) -> None:
         starts = [self._extents[index][0] for index in indexes]
         length = self._extents[indexes[0]][1] - starts[0]
-        stripe = max(1, min(length, self._together_bytes // len(indexes)))
+        stripe = max(1, min(length, _SIDE_BY_SIDE_BYTES // len(indexes)))
         view = buffer[: stripe * len(indexes)]
         states = [0] * len(indexes)
         is_whole = [True] * len(indexes)
@@ -155,13 +144,13 @@ class _Work:
         return not survived.lost and not survived.ended_early
 
 
-def _tasks(extents: Sequence[Extent], fewest: int, most: int) -> Iterator[list[int]]:
-    """Neighbours of one length together, `fewest` to `most` of them; the rest one by one."""
+def _tasks(extents: Sequence[Extent], lanes: int) -> Iterator[list[int]]:
+    """Neighbours of one length together, `lanes` of them; the rest one by one."""
     for _, group in groupby(range(len(extents)), key=lambda index: extents[index][1] - extents[index][0]):
         indexes = list(group)
-        for start in range(0, len(indexes), most):
-            together = indexes[start : start + most]
-            if len(together) >= fewest > 1:
+        for start in range(0, len(indexes), lanes):
+            together = indexes[start : start + lanes]
+            if len(together) == lanes:
                 yield together
             else:
                 yield from ([index] for index in together)

@@ -6,7 +6,7 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.drive import AddressRange, Drive
-from imgkit.findings import Result, now
+from imgkit.findings import Result
 from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -83,7 +83,6 @@ class SealReport(Result, frozen=True, kw_only=True):
     to_block: bool
     seal_bytes: int
     labels: tuple[Label, ...]
-    elapsed_seconds: float
 
 
 class CheckedRange(msgspec.Struct, frozen=True):
@@ -113,8 +112,6 @@ class Verification(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.verify/1"
-    started_at: str
-    elapsed_seconds: float
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route
@@ -300,7 +297,6 @@ class Tally(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.tally/1"
-    started_at: str = msgspec.field(default_factory=now)
     sheet_path: str
     log_path: str
     tag: str

@@ -53,7 +53,7 @@ class _PlainRotate16:
     def update(self, data: memoryview, /) -> None:
         import numpy as np
 
-        from imgkit.sums.carries import advanced
+        from imgkit.sums.plain import advanced
 
         self._state = advanced(self._state, np.frombuffer(data, np.uint8))
 

@@ -1,15 +1,14 @@
 """Making a seal: one reading gives the digest of the whole, of each range and, on request, of each block."""
 
 import hashlib
-import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple, Protocol
 
 import msgspec
 import xxhash
 
+from imgkit.clock import Clock, now
 from imgkit.documents import MOST_BYTES, to_bytes
 from imgkit.errors import ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Where, by_severity
@@ -67,7 +66,7 @@ def seal_medium(
             )  # fmt: skip
     from imgkit import __version__
 
-    started = time.monotonic()
+    clock = Clock()
     reading = read_labels(medium)
     size, _ = block_size_of(reading.labels, block_size)
     range_blocks = _range_blocks(range_bytes, size, medium.size_bytes)
@@ -95,7 +94,7 @@ def seal_medium(
     document = to_bytes(
         Seal(
             version=__version__,
-            made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            made_at=now(),
             name=medium.path.name[:1000].encode("utf-8", "replace").decode("utf-8"),
             size_bytes=medium.size_bytes,
             block_size=size,
@@ -109,6 +108,8 @@ def seal_medium(
     report = SealReport(
         verdict="pass",
         findings=by_severity([*_as_notes(reading), *unproven(medium)]),
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
         size_bytes=medium.size_bytes,
         block_size=size,
@@ -119,7 +120,6 @@ def seal_medium(
         to_block=blocks is not None,
         seal_bytes=len(document),
         labels=reading.labels,
-        elapsed_seconds=round(time.monotonic() - started, 3),
     )
     return Sealed(document, report)
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import NamedTuple
 
+from imgkit.clock import Clock
 from imgkit.documents import read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity
@@ -72,6 +73,7 @@ def tally(
     """
     if not 1 <= next_ranges <= 10_000:
         raise RequestError(f"{next_ranges} ranges cannot be: give 1 to 10000")
+    clock = Clock()
     sheet = load_sheet(sheet_path)
     log = read_log(log_path)
     answers = answers_in(log, sheet)
@@ -95,7 +97,7 @@ def tally(
                 )
             )
     return Tallied(
-        _result(sheet, sheet_path, log_path, len(log), answers, states, doubles, findings, max_ranges), upcoming
+        _result(sheet, sheet_path, log_path, len(log), answers, states, doubles, findings, max_ranges, clock), upcoming
     )
 
 
@@ -159,6 +161,7 @@ def _next_worksheet(
     if not isinstance(image, Medium):
         with open_medium(image or sheet.image, access) as opened:
             return _next_worksheet(sheet, states, spans, opened, access, progress)
+    clock = Clock()
     if image.size_bytes != sheet.size_bytes:
         raise InputError(
             f"{image.path}: has {image.size_bytes} bytes, the worksheet was made from {sheet.size_bytes}: it is not "
@@ -183,7 +186,8 @@ def _next_worksheet(
             round_number=sheet.round + 1,
             earlier=sheet.tag,
             progress=progress,
-        )
+        ),
+        clock,
     )
 
 
@@ -197,6 +201,7 @@ def _result(
     doubles: Sequence[DoubleAnswer],
     findings: Sequence[Finding],
     max_ranges: int,
+    clock: Clock,
 ) -> Tally:
     places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
     counts = {
@@ -214,6 +219,8 @@ def _result(
     return Tally(
         verdict=verdict,
         findings=by_severity([*findings, *_findings(sheet, answers, doubles, states)]),
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         sheet_path=str(sheet_path),
         log_path=str(log_path),
         tag=sheet.tag,

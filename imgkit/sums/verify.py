@@ -1,13 +1,12 @@
 """Checking a copy against a seal: which ranges, or which blocks, are not those of the original."""
 
 import hashlib
-import time
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Literal
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.documents import read_document
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
@@ -142,8 +141,7 @@ class _Run:
     """One check, from the reading to the result."""
 
     def __init__(self, copy: Medium, seal: Seal, seal_path: Path, drive: Drive | None, tail: Tail) -> None:
-        self.started_at = datetime.now(UTC)
-        self.started = time.monotonic()
+        self.clock = Clock()
         self.copy, self.seal, self.seal_path = copy, seal, seal_path
         self.drive, self.tail = drive, tail
         self.places = Places(seal.labels, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
@@ -249,8 +247,8 @@ class _Run:
         return Verification(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             path=str(self.copy.path),
             kind=self.copy.kind,
             route=self.copy.route,

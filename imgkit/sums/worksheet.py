@@ -2,16 +2,15 @@
 
 import os
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
-from itertools import pairwise
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
+from imgkit.clock import Clock, now
 from imgkit.documents import to_bytes
 from imgkit.drive import BITS_PER_BYTE_ON_THE_LINE, Drive, sweep_time
 from imgkit.errors import InputError, RequestError
 from imgkit.findings import Finding, Where
-from imgkit.label.places import Places, block_size_of
+from imgkit.label.places import block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
@@ -34,8 +33,6 @@ _ROUNDED_BLOCKS = 16
 _TAG_DIGITS = "abcdefghjkmnpqrstuvwxyz23456789"
 _TAG_LENGTH = 4
 
-By = Literal["partition"]
-
 
 class Drafted(NamedTuple):
     """A worksheet in full: the sheet, the bytes of its file, the script, and what the command answers."""
@@ -52,7 +49,6 @@ def make_worksheet(
     rule: Rule = "rotate16",
     range_blocks: int | None = None,
     ranges: int | None = None,
-    by: By | None = None,
     block_size: int | None = None,
     device: str = "",
     drive: Drive | None = None,
@@ -64,38 +60,32 @@ def make_worksheet(
 ) -> Drafted:
     """Sum an image in ranges and make the worksheet that an old machine is asked with.
 
-    At most one of `range_blocks` (blocks in a range), `ranges` (how many) and `by` (cut where the partitions of the
-    label start and end) may be given. Raises InputError when the image cannot be read whole, RequestError for a
-    request that cannot be.
+    At most one of `range_blocks` (blocks in a range) and `ranges` (how many) may be given. Raises InputError when the
+    image cannot be read whole, RequestError for a request that cannot be.
     """
     if not isinstance(image, Medium):
         with open_medium(image, access) as opened:
             return make_worksheet(
-                opened, rule=rule, range_blocks=range_blocks, ranges=ranges, by=by, block_size=block_size,
+                opened, rule=rule, range_blocks=range_blocks, ranges=ranges, block_size=block_size,
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
                 implementation=implementation, progress=progress,
             )  # fmt: skip
-    _check(range_blocks, ranges, by, device, baud, seconds_per_range)
+    _check(range_blocks, ranges, device, baud, seconds_per_range)
+    clock = Clock()
     reading = read_labels(image, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     blocks = -(-image.size_bytes // size)
-    if by is not None:
-        cuts = _cuts_at_partitions(image, reading.labels, size)
-        spans = [Span(first, end - first) for first, end in pairwise(cuts)]
-    else:
-        spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
+    spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
     sheet = sheet_of(
         image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels, baud=baud,
         seconds_per_range=seconds_per_range, implementation=implementation, progress=progress,
     )  # fmt: skip
-    return draft(sheet)
+    return draft(sheet, clock)
 
 
-def _check(
-    range_blocks: int | None, ranges: int | None, by: By | None, device: str, baud: int, seconds_per_range: float
-) -> None:
-    if sum(each is not None for each in (range_blocks, ranges, by)) > 1:
-        raise RequestError("give one of --range-blocks, --ranges and --by, not several")
+def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int, seconds_per_range: float) -> None:
+    if range_blocks is not None and ranges is not None:
+        raise RequestError("give either how many blocks a range holds or how many ranges there are, not both")
     if range_blocks is not None and range_blocks < 1:
         raise RequestError("a range holds at least one block")
     if ranges is not None and not 1 <= ranges <= MOST_RANGES:
@@ -106,16 +96,6 @@ def _check(
         raise RequestError(f"{baud} baud cannot be: give 50 to {MOST_BAUD}")
     if not 0 <= seconds_per_range <= MOST_SECONDS_PER_RANGE:
         raise RequestError(f"{seconds_per_range} seconds for each range cannot be: give 0 to {MOST_SECONDS_PER_RANGE}")
-
-
-def _cuts_at_partitions(image: Medium, labels: Sequence[Label], block_size: int) -> list[int]:
-    """Every block at which a partition starts or ends, from 0 to the end of the medium."""
-    if not labels:
-        raise RequestError(f"{image.path} has no label that says where partitions lie: give --ranges or --range-blocks")
-    places = Places(labels, None, block_size, image.size_bytes)
-    blocks = -(-image.size_bytes // block_size)
-    ends = {edge for span in places.spans for edge in (span.first, span.end) if 0 < edge < blocks}
-    return [0, *sorted(ends), blocks]
 
 
 def rounded(range_blocks: int) -> int:
@@ -166,7 +146,7 @@ def sheet_of(
         expected.append(SheetRange(span.first, span.count, value))
     return Sheet(
         version=__version__,
-        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        made_at=now(),
         tag=_tag(expected),
         rule=rule,
         image=os.path.abspath(image.path).encode("utf-8", "backslashreplace").decode("utf-8"),  # noqa: PTH100
@@ -193,8 +173,8 @@ def _tag(ranges: Sequence[SheetRange]) -> str:
     return f"q{letters}"
 
 
-def draft(sheet: Sheet) -> Drafted:
-    """The files of a sheet and the answer to the one who asked for it."""
+def draft(sheet: Sheet, clock: Clock) -> Drafted:
+    """The files of a sheet and the answer to the one who asked for it when `clock` started."""
     script = check_script(sheet)
     counts = [each.count for each in sheet.ranges]
     cut_bytes = sheet.size_bytes % sheet.block_size
@@ -212,6 +192,8 @@ def draft(sheet: Sheet) -> Drafted:
     report = Worksheet(
         verdict="pass",
         findings=findings,
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
         folder="",
         image=sheet.image,
         size_bytes=sheet.size_bytes,

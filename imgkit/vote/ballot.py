@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from imgkit.comparison.emptiness import are_repeated
 from imgkit.vote.result import LISTED_STATES
 
 Int64 = npt.NDArray[np.int64]
@@ -20,6 +21,9 @@ UNDECIDED = -1
 
 MOST_DUMPS = 15
 """So that what all dumps say of a block fits into one 64-bit number."""
+
+BLANK_VERSION = FIRST_VERSION + MOST_DUMPS
+"""From this number on: a version that is blank, of a dump that may not have read the block, where another has data."""
 
 AGREED = 0
 STATE_CODES = {state: code for code, state in enumerate(LISTED_STATES, AGREED + 1)}
@@ -34,10 +38,11 @@ class Code(NamedTuple):
     behind: int
     unreadable: int
     abstains: int
+    blank: int = 0
 
     def packed(self) -> int:
         """All of it in one 64-bit number."""
-        parts = (self.behind, self.unreadable, self.abstains)
+        parts = (self.behind, self.unreadable, self.abstains, self.blank)
         return self.state | sum(part << (_STATE_BITS + MOST_DUMPS * index) for index, part in enumerate(parts))
 
     def leading(self, dumps: int) -> int:
@@ -49,15 +54,20 @@ def unpacked(number: int) -> Code:
     """The inverse of `Code.packed`."""
     part = (1 << MOST_DUMPS) - 1
     rest = number >> _STATE_BITS
-    return Code(
-        number & ((1 << _STATE_BITS) - 1), rest & part, (rest >> MOST_DUMPS) & part, (rest >> 2 * MOST_DUMPS) & part
-    )
+    parts = (rest >> MOST_DUMPS * index & part for index in range(4))
+    return Code(number & ((1 << _STATE_BITS) - 1), *parts)
 
 
 def states_of(codes: Int64) -> Int64:
     """The states of packed codes."""
     states: Int64 = codes & ((1 << _STATE_BITS) - 1)
     return states
+
+
+def have_blank(codes: Int64) -> Mask:
+    """Which packed codes are of blocks in doubt in which a dump is blank and another has data."""
+    found: Mask = codes >> (_STATE_BITS + 3 * MOST_DUMPS) != 0
+    return found
 
 
 def pairs_of(dumps: int) -> list[tuple[int, int]]:
@@ -82,24 +92,35 @@ class Meaning(NamedTuple):
 @lru_cache(maxsize=4096)
 def meaning_of(said: tuple[int, ...]) -> Meaning:
     """Decide about a block from what each dump says of it."""
-    votes = Counter(each for each in said if each >= FIRST_VERSION)
+    versions = [each - MOST_DUMPS if each >= BLANK_VERSION else each for each in said]
+    has_vote = [FIRST_VERSION <= each < BLANK_VERSION for each in said]
+    votes = Counter(version for version, votes in zip(versions, has_vote, strict=True) if votes)
     most = max(votes.values(), default=0)
-    voters = votes.total()
-    is_decided = most * 2 > voters
+    voters = sum(each >= FIRST_VERSION for each in said)
+    leaders = {version for version, count in votes.items() if count == most}
+    against = sum(each >= FIRST_VERSION and each not in leaders for each in versions)
+    is_decided = len(leaders) == 1 and most > against
+    leads = [(votes or is_decided) and each in leaders for each, votes in zip(versions, has_vote, strict=True)]
+    is_behind = [each >= FIRST_VERSION and not leading for each, leading in zip(said, leads, strict=True)]
+    different = {version for version in versions if version >= FIRST_VERSION}
     code = Code(
-        state=_state(len(votes), voters, UNREADABLE in said, is_decided),
-        behind=_bits(0 < votes[each] < most for each in said),
+        state=_state(len(different), voters, UNREADABLE in said, is_decided),
+        behind=_bits(is_behind),
         unreadable=_bits(each == UNREADABLE for each in said),
         abstains=_bits(each == ABSTAINS for each in said),
+        blank=0 if is_decided else _bits(each >= BLANK_VERSION for each in said),
     )
     pairs = pairs_of(len(said))
     compared = [said[i] >= FIRST_VERSION and said[j] >= FIRST_VERSION for i, j in pairs]
     return Meaning(
         code=code.packed(),
-        source=next((index for index, each in enumerate(said) if votes[each] == most > 0), -1),
-        outvoted=np.array([is_decided and 0 < votes[each] < most for each in said], np.int64),
+        source=leads.index(True) if any(leads) else -1,
+        outvoted=np.array(
+            [is_decided and behind and each not in leaders for behind, each in zip(is_behind, versions, strict=True)],
+            np.int64,
+        ),
         differing=np.array(
-            [both and said[i] != said[j] for both, (i, j) in zip(compared, pairs, strict=True)], np.int64
+            [both and versions[i] != versions[j] for both, (i, j) in zip(compared, pairs, strict=True)], np.int64
         ),
         not_compared=np.array([not both for both in compared], np.int64),
     )
@@ -139,9 +160,7 @@ class Poll(NamedTuple):
 
 def poll(said: Int64, edges: Int64) -> Poll:
     """Count what the dumps say: `said[dump, part]` of the blocks from `edges[part]` up to `edges[part + 1]`."""
-    dumps = len(said)
-    base = dumps + FIRST_VERSION
-    keys = np.array([base**index for index in range(dumps)], np.int64) @ said
+    keys = _keys(said)
     starts = _starts_of_runs(keys)
     firsts = edges[starts]
     counts = np.diff(firsts, append=edges[-1])
@@ -165,6 +184,36 @@ def poll(said: Int64, edges: Int64) -> Poll:
         sources=sources,
         source_counts=counts,
     )
+
+
+def _keys(said: Int64) -> Int64:
+    """A number for each column, the same for the same contents.
+
+    Dump i has one of i + 1 versions, since a version has the number of the first dump that has it, blank or not; so
+    the product of what each may say stays below 2 to the 63rd.
+    """
+    keys = np.zeros(said.shape[1], np.int64)
+    for dump, says in enumerate(said):
+        choices = FIRST_VERSION + 2 * (dump + 1)
+        keys = keys * choices + np.where(says >= BLANK_VERSION, says - BLANK_VERSION + FIRST_VERSION + dump + 1, says)
+    return keys
+
+
+def mark_blank(said: Int64, rows: Sequence[Rows], cut_bytes: int, has_list: Sequence[bool]) -> None:
+    """Mark the versions that are blank where another dump has data, of dumps that have no list of what they read.
+
+    `cut_bytes` at the end of the last row are not the medium's.
+    """
+    is_version = said >= FIRST_VERSION
+    lowest = np.where(is_version, said, np.iinfo(np.int64).max).min(axis=0)
+    places = np.flatnonzero((is_version & (said != lowest)).any(axis=0))
+    if not len(places) or all(has_list):
+        return
+    is_blank = np.array([are_repeated(own, places, cut_bytes) for own in rows])
+    votes = is_version[:, places]
+    has_data = (votes & ~is_blank).any(axis=0)
+    weak = votes & is_blank & has_data & ~np.array(has_list)[:, np.newaxis]
+    said[:, places] += weak * MOST_DUMPS
 
 
 def _starts_of_runs(values: Int64) -> Int64:
@@ -212,34 +261,3 @@ def _are_rows_equal(left: Rows, right: Rows) -> Mask:
     flags = unequal if words % _WORD_BYTES else unequal.view(np.uint64)
     equal: Mask = np.bitwise_or.reduce(flags.reshape(len(left), -1), axis=1) == 0
     return equal
-
-
-class Fill:
-    """A pattern that stands for blocks that could not be read: repeated from the start of a block to its end."""
-
-    def __init__(self, pattern: bytes, block_size: int) -> None:
-        self.pattern = pattern
-        self._expected = np.frombuffer((pattern * (block_size // len(pattern) + 1))[:block_size], np.uint8)
-
-    @property
-    def is_zero(self) -> bool:
-        """Whether a block of zeros has this pattern."""
-        return not self._expected.any()
-
-    def rows_with_it(self, rows: Rows, cut_bytes: int) -> Mask:
-        """Which rows are nothing but the pattern; the last `cut_bytes` bytes of the last row are not looked at."""
-        size = rows.shape[1]
-        found = np.zeros(len(rows), np.bool_)
-        start = _WORD_BYTES if size % _WORD_BYTES == 0 else 1
-        if start == 1:
-            maybe = rows[:, 0] == self._expected[0]
-        else:
-            maybe = rows.view(np.uint64)[:, 0] == self._expected[:start].view(np.uint64)[0]
-        if cut_bytes:
-            maybe[-1] = False
-            length = size - cut_bytes
-            found[-1] = bool((rows[-1, :length] == self._expected[:length]).all())
-        places = np.flatnonzero(maybe)
-        if len(places):
-            found[places] = (rows[places] == self._expected).all(axis=1)
-        return found

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
+from imgkit.clock import now
 from imgkit.drive import Drive
 from imgkit.errors import InputError
-from imgkit.findings import now
 from imgkit.label.places import block_size_of
 from imgkit.medium.same import Named, outline, same_finding
 from imgkit.vote.result import Dump, Vote

@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 
 from imgkit.spans import Span
-from imgkit.vote.ballot import AGREED, STATE_CODES, Int64, Poll, pairs_of, states_of
+from imgkit.vote.ballot import AGREED, STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
 from imgkit.vote.result import STATES_IN_DOUBT
 
 _STATES = len(STATE_CODES) + 1
@@ -33,7 +33,8 @@ class Ledger:
     """Takes polls in ascending order, joins runs that touch, keeps the first `max_ranges`, counts all.
 
     `by_watched[i][state code]` counts the blocks of a state that lie in the i-th of `watched`. `doubts` is given all
-    runs in doubt, `undecided` those of them without a majority; runs given to them may touch.
+    runs in doubt, `undecided` those of them without a majority; runs given to them may touch. `blank_doubts` are blocks
+    without a majority in which a dump is blank and another has data.
     """
 
     def __init__(
@@ -53,6 +54,7 @@ class Ledger:
         self.differing = np.zeros(pairs, np.int64)
         self.not_compared = np.zeros(pairs, np.int64)
         self.doubt_runs = 0
+        self.blank_doubts = 0
         self._max_ranges = max_ranges
         self._watched = watched
         self._doubts, self._undecided = doubts, undecided
@@ -71,6 +73,7 @@ class Ledger:
         ends = poll.firsts + poll.counts
         by_state = np.bincount(states, weights=poll.counts, minlength=_STATES).astype(np.int64)
         self.blocks += by_state
+        self.blank_doubts += int(poll.counts[have_blank(poll.codes)].sum())
         self._count_watched(poll.firsts, ends, states, by_state)
         self._join(poll)
         self._tell_doubts(poll, states)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
+from imgkit.comparison.emptiness import Fill, rows_with_any
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
 from imgkit.medium.crew import (
@@ -19,17 +20,17 @@ from imgkit.medium.crew import (
     work_off,
 )
 from imgkit.medium.survival import BeforeEachTry
+from imgkit.spans import Span, intersection
 from imgkit.vote.absence import Absence, Absent
 from imgkit.vote.ballot import (
     ABSTAINS,
     FIRST_VERSION,
     UNDECIDED,
     UNREADABLE,
-    Fill,
     Int64,
-    Mask,
     Poll,
     Rows,
+    mark_blank,
     poll,
     tell_versions,
 )
@@ -47,6 +48,7 @@ STRIP_BYTES = 8 << 20
 class Panel:
     """The dumps that vote: `length` bytes of the longest, in blocks of `block_size`, each with what it lacks.
 
+    `has_list`: of a dump it is known what it could not read, so that all other blocks of it were read.
     What goes wrong while they are read is kept here: `shrunk` has the indexes of dumps that ended early.
     """
 
@@ -56,9 +58,13 @@ class Panel:
         absences: Sequence[Absence],
         fills: Sequence[Fill],
         block_size: int,
+        has_list: Sequence[bool],
         best: BestFile | None = None,
     ) -> None:
-        self.media, self.absences, self.fills = media, absences, fills
+        self.media, self.absences, self.has_list = media, absences, has_list
+        self.fills = fills
+        self.blank_fills = [fill for fill in fills if fill.is_blank]
+        self.certain_fills = [fill for fill in fills if not fill.is_blank]
         self.block_size = block_size
         self.best = best
         self.length = max(medium.size_bytes for medium in media)
@@ -73,10 +79,14 @@ class Panel:
 
 
 class Findings:
-    """What was found in a strip: polls in order, and the blocks of each dump that are filled or gave read errors."""
+    """What was found in a strip: polls in order, and the blocks of each dump that are filled or gave read errors.
+
+    `common_fill` are blocks of which all that could be read is a fill that is itself blank.
+    """
 
     def __init__(self, dumps: int) -> None:
         self.polls: list[Poll] = []
+        self.common_fill = 0
         self.filled = np.zeros(dumps, np.int64)
         self.errors = np.zeros(dumps, np.int64)
 
@@ -127,21 +137,19 @@ class Worker:
         first, last = self._blocks(start, end)
         absent = [absence.within(first, last) for absence in self._panel.absences]
         if self._panel.zero_is_fill:
-            for dump, each in enumerate(absent):
-                found.filled[dump] += last - first - sum(b - a for part in each for a, b in part)
-            self._poll_alike(first, last, absent, UNREADABLE, found)
-        else:
-            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+            everywhere = intersection_of([each.abstains + each.unreadable for each in absent])
+            found.common_fill += last - first - sum(stop - start for start, stop in everywhere)
+        self._poll_alike(first, last, absent, found)
 
-    def _poll_alike(self, first: int, last: int, absent: Sequence[Absent], says: int, found: Findings) -> None:
-        """Poll blocks of which every dump `says` the same, except for what it lacks."""
-        if says == FIRST_VERSION and not any(part for each in absent for part in each):
+    def _poll_alike(self, first: int, last: int, absent: Sequence[Absent], found: Findings) -> None:
+        """Poll blocks of which every dump has the same, except for what it lacks."""
+        if not any(part for each in absent for part in each):
             return
         edges = {first, last}
         for each in absent:
             edges.update(edge for part in each for span in part for edge in span)
         ordered = np.array(sorted(edges), np.int64)
-        said = np.full((self._dumps, len(ordered) - 1), says, np.int64)
+        said = np.full((self._dumps, len(ordered) - 1), FIRST_VERSION, np.int64)
         _say_absent(said, ordered, absent)
         found.polls.append(poll(said, ordered))
 
@@ -153,12 +161,12 @@ class Worker:
         readers = [dump for dump, each in enumerate(absent) if not each.covers(first, last)]
         lost = {dump: self._read(dump, buffers.views[dump][:count], offset, absent[dump]) for dump in readers}
         if not readers:
-            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+            self._poll_alike(first, last, absent, found)
             return True
         known_same = [dump in lost and buffers.are_equal(readers[0], dump, count) for dump in range(self._dumps)]
         is_same = not any(lost.values()) and all(known_same[dump] for dump in readers)
         if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
-            self._poll_alike(first, last, absent, FIRST_VERSION, found)
+            self._poll_alike(first, last, absent, found)
             if panel.best is not None:
                 panel.best.write_at(offset, buffers.views[readers[0]][:count])
             return True
@@ -170,13 +178,11 @@ class Worker:
                 said[dump, start - first : end - first] = UNREADABLE
                 found.errors[dump] += end - start
         _say_absent(said, edges, absent)
+        cut_bytes = (last - first) * panel.block_size - count
         if panel.fills:
-            cut_bytes = (last - first) * panel.block_size - count
-            for dump in readers:
-                filled = self._filled(rows[dump], cut_bytes) & (said[dump] == UNDECIDED)
-                said[dump, filled] = UNREADABLE
-                found.filled[dump] += int(np.count_nonzero(filled))
+            self._leave_out_fills(said, rows, cut_bytes, found)
         tell_versions(said, rows, known_same)
+        mark_blank(said, rows, cut_bytes, panel.has_list)
         polled = poll(said, edges)
         found.polls.append(polled)
         if panel.best is not None:
@@ -213,19 +219,37 @@ class Worker:
         view[count:whole] = bytes(whole - count)
         return np.frombuffer(view[:whole], np.uint8).reshape(blocks, -1)
 
-    def _filled(self, rows: Rows, cut_bytes: int) -> Mask:
-        """Which blocks hold a fill pattern."""
-        found = np.zeros(len(rows), np.bool_)
-        for fill in self._panel.fills:
-            found |= fill.rows_with_it(rows, cut_bytes)
-        return found
+    def _leave_out_fills(self, said: Int64, rows: Sequence[Rows], cut_bytes: int, found: Findings) -> None:
+        """Count blocks that are nothing but a fill as unreadable.
+
+        A fill that is itself blank may be what lies on the drive: it counts only where another dump has something else.
+        """
+        panel = self._panel
+        is_open = said == UNDECIDED
+        certain, blank = (
+            np.array([rows_with_any(fills, own, cut_bytes) for own in rows]) & is_open
+            for fills in (panel.certain_fills, panel.blank_fills)
+        )
+        has_other = (is_open & ~certain & ~blank).any(axis=0)
+        filled = certain | (blank & has_other)
+        said[filled] = UNREADABLE
+        found.filled += np.count_nonzero(filled, axis=1)
+        found.common_fill += int(np.count_nonzero(blank.any(axis=0) & ~has_other))
 
     def _is_filled(self, view: memoryview, first: int, last: int, count: int) -> bool:
         """Whether any block of a piece holds a fill pattern."""
         if not self._panel.fills:
             return False
         cut_bytes = (last - first) * self._panel.block_size - count
-        return bool(self._filled(self._rows(view, count, last - first), cut_bytes).any())
+        return bool(rows_with_any(self._panel.fills, self._rows(view, count, last - first), cut_bytes).any())
+
+
+def intersection_of(runs: Sequence[Sequence[tuple[int, int]]]) -> list[tuple[int, int]]:
+    """The parts, (first, end), that all of some lists of runs have in common."""
+    common = [Span(first, end - first) for first, end in runs[0]]
+    for each in runs[1:]:
+        common = list(intersection(common, [Span(first, end - first) for first, end in each]))
+    return [(span.first, span.end) for span in common]
 
 
 def _between(first: int, last: int, absent: Absent) -> Iterator[tuple[int, int]]:
@@ -285,6 +309,7 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
         for each in found.polls:
             ledger.absorb(each)
         totals.filled += found.filled
+        totals.common_fill += found.common_fill
         totals.errors += found.errors
 
     def tick() -> None:

@@ -18,9 +18,9 @@ class Dump(msgspec.Struct, frozen=True):
     """One of the dumps, by its number in the call, from 1 on.
 
     `unreadable_blocks` = `past_end_blocks` (it ends before them) + `listed_blocks` (a list says so) + `error_blocks`
-    (they gave a read error now) + `fill_blocks` (they hold a fill pattern). `abstained_blocks`: a list says that
-    the dump was not meant to have them. `outvoted_blocks`: it could be read there, and a majority of the others has
-    something else.
+    (they gave a read error now) + `fill_blocks` (they hold a fill pattern that counts). `abstained_blocks`: a list says
+    that the dump was not meant to have them. `outvoted_blocks`: it could be read there, and a majority of the others
+    has something else.
     """
 
     number: int
@@ -51,8 +51,10 @@ class VoteRange(msgspec.Struct, frozen=True):
 
     `partly-read`: some dumps could not be read, at least two could and agree. `majority`: more than half of the dumps
     that could be read agree. `no-majority`: they differ, and no version has more than half. `only-one`: one dump could
-    be read. `unreadable`: none could. `behind` are the dumps whose version has fewer votes than the best;
-    `taken_from` is a dump with the version that is taken, None where there is none.
+    be read. `unreadable`: none could. `behind` are the dumps whose version has fewer votes than the best, and those
+    that are blank where another has data; in a block without a majority the latter are in `blank_in` too: blank may
+    stand for what they could not read, so they do not outvote data. `taken_from` is a dump with the version that is
+    taken, None where there is none.
     """
 
     first: int
@@ -63,6 +65,7 @@ class VoteRange(msgspec.Struct, frozen=True):
     taken_from: int | None
     partitions: tuple[str, ...]
     chs: AddressRange | None
+    blank_in: tuple[int, ...] = ()
 
     @property
     def end(self) -> int:
@@ -129,7 +132,9 @@ class Vote(Result, frozen=True, kw_only=True):
 
     `voted_blocks` = `agreed_blocks` + `partly_read_blocks` + `majority_blocks` + `no_majority_blocks` +
     `only_one_blocks` + `unreadable_blocks`; less than `blocks` only when it was interrupted. In doubt are those
-    without a majority and those that no dump could read. `ranges` leaves out what all dumps agree on and may be cut;
+    without a majority and those that no dump could read; `blank_doubt_blocks` of them are blank in a dump and data in
+    another. `common_fill_blocks` are nothing but a fill pattern, itself blank, in all dumps that could be read: they
+    count as read. `ranges` leaves out what all dumps agree on and may be cut;
     `ranges_total` is exact. `trust` has the numbers of the dumps, the one to be trusted most first: fewest blocks
     outvoted, then fewest unreadable, then the order of the call. Verdict: `"incomplete"` when a block could be read
     from no dump, there were read errors, or it was interrupted; `"fail"` when dumps differ, a block was read from
@@ -137,8 +142,6 @@ class Vote(Result, frozen=True, kw_only=True):
     """
 
     schema: str = "imgkit.vote/1"
-    started_at: str
-    elapsed_seconds: float
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     fill_patterns: tuple[str, ...]
@@ -154,6 +157,8 @@ class Vote(Result, frozen=True, kw_only=True):
     unreadable_blocks: int
     doubt_blocks: int
     doubt_runs: int
+    blank_doubt_blocks: int = 0
+    common_fill_blocks: int = 0
     pairings: tuple[Pairing, ...]
     trust: tuple[int, ...]
     outlier: Outlier | None

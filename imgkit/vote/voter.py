@@ -1,14 +1,13 @@
 """The best that several dumps of one drive can tell: the request, the reading, and the result."""
 
 import shlex
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from imgkit import spans
+from imgkit.clock import Clock
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
@@ -35,6 +34,7 @@ from imgkit.vote.result import (
 )
 
 if TYPE_CHECKING:
+    from imgkit.comparison.emptiness import Fill
     from imgkit.vote.ledger import Ledger, Run
     from imgkit.vote.output import BestFile, DoubtFile, VoteFile
     from imgkit.vote.reading import Findings, Panel
@@ -68,7 +68,9 @@ def vote_on(
     """Let two to fifteen dumps of one drive vote on each block.
 
     A dump has no vote on a block that it does not have whole, that `unreadable` names, that gives a read error, or
-    that is nothing but one of the `fills`, repeated from the start of the block to its end. Where `only` names a
+    that is nothing but one of the `fills`, repeated from the start of the block to its end; a fill that is itself
+    blank counts only where another dump has something else. A blank block does not outvote data, unless `unreadable`
+    has a list for that dump, which is all that it could not read: what is not on it was read. Where `only` names a
     dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
     the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
@@ -115,18 +117,12 @@ class _Run:
         block_size: int | None,
         drive: Drive | None,
     ) -> None:
-        self.started_at = datetime.now(UTC)
-        self.started = time.monotonic()
-        self.media, self.unreadable, self.only, self.fills = media, unreadable, only, fills
+        self.clock = Clock()
+        self.media, self.unreadable, self.only = media, unreadable, only
         self.drive = drive
         labels, self.label_from = self._labels()
         self.block_size, self.block_size_source = block_size_of(labels, block_size)
-        for pattern in fills:
-            if not 1 <= len(pattern) <= self.block_size:
-                raise RequestError(
-                    f"a fill pattern of {len(pattern)} bytes cannot be: it is 1 to {self.block_size} bytes, "
-                    "no longer than a block"
-                )
+        self.fills = self._fills_of(fills)
         self.length = max(medium.size_bytes for medium in media)
         self.places = Places(labels, drive, self.block_size, self.length)
         self.blocks = -(-self.length // self.block_size)
@@ -137,6 +133,11 @@ class _Run:
         self.is_interrupted = False
         self.lost_again_blocks = 0
         self.trust: tuple[int, ...] = ()
+
+    def _fills_of(self, patterns: Sequence[bytes]) -> "Sequence[Fill]":
+        from imgkit.comparison.emptiness import fills_of
+
+        return fills_of(patterns, self.block_size)
 
     def _labels(self) -> tuple[tuple[Label, ...], int | None]:
         """The labels of the first dump whose first label reads true, else of the first that has one."""
@@ -158,7 +159,6 @@ class _Run:
         progress: Callable[[int, int], None] | None,
     ) -> Vote:
         """Read all dumps, write what is asked for, and put the answer together."""
-        from imgkit.vote.ballot import Fill
         from imgkit.vote.ledger import Ledger
         from imgkit.vote.output import BestFile, DoubtFile
         from imgkit.vote.reading import Findings, Panel, read_all
@@ -173,8 +173,8 @@ class _Run:
                 None if doubts is None else doubts.note,
                 None if best is None else best.note_undecided,
             )
-            fills = [Fill(pattern, self.block_size) for pattern in self.fills]
-            panel = Panel(self.media, self.absences, fills, self.block_size, best)
+            has_list = [number in self.unreadable for number in range(1, len(self.media) + 1)]
+            panel = Panel(self.media, self.absences, self.fills, self.block_size, has_list, best)
             totals = Findings(len(self.media))
             tick = None if progress is None else lambda reached: progress(reached, self.length)
             stopped_at = read_all(panel, ledger, totals, tick)
@@ -185,7 +185,7 @@ class _Run:
             self.trust = tuple(dump.number for dump in ordered)
             if not self.is_interrupted:
                 self._finish(best, doubts)
-            return self._result(panel, ledger, dumps, voted, best, doubts)
+            return self._result(panel, ledger, totals.common_fill, dumps, voted, best, doubts)
 
     def _finish(self, best: "BestFile | None", doubts: "DoubtFile | None") -> None:
         """Complete what is written; after Ctrl-C it is not, and the vote counts as interrupted."""
@@ -226,6 +226,7 @@ class _Run:
         self,
         panel: "Panel",
         ledger: "Ledger",
+        common_fill_blocks: int,
         dumps: tuple[Dump, ...],
         voted: int,
         best_file: "BestFile | None",
@@ -243,7 +244,8 @@ class _Run:
                 *self._changed_findings(panel),
                 *self._length_findings(),
                 *self._list_findings(),
-                *self._fill_findings(dumps, blocks["unreadable"]),
+                *self._fill_findings(common_fill_blocks),
+                *self._blank_findings(ledger.blank_doubts),
                 *self._outlier_findings(outlier),
                 *self._lost_again_findings(),
                 *_not_written_findings(files),
@@ -275,11 +277,11 @@ class _Run:
         return Vote(
             verdict=verdict,
             findings=findings,
-            started_at=self.started_at.isoformat(timespec="seconds"),
-            elapsed_seconds=round(time.monotonic() - self.started, 3),
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
             block_size=self.block_size,
             block_size_source=self.block_size_source,
-            fill_patterns=tuple(pattern.hex() for pattern in self.fills),
+            fill_patterns=tuple(fill.pattern.hex() for fill in self.fills),
             dumps=dumps,
             size_bytes=self.length,
             blocks=self.blocks,
@@ -292,6 +294,8 @@ class _Run:
             unreadable_blocks=blocks["unreadable"],
             doubt_blocks=sum(blocks[state] for state in STATES_IN_DOUBT),
             doubt_runs=ledger.doubt_runs,
+            blank_doubt_blocks=ledger.blank_doubts,
+            common_fill_blocks=common_fill_blocks,
             pairings=tuple(
                 Pairing((i + 1, j + 1), voted - int(ledger.not_compared[index]), int(ledger.differing[index]))
                 for index, (i, j) in enumerate(pairs_of(len(dumps)))
@@ -324,6 +328,7 @@ class _Run:
             taken_from=next((number for number in self.trust if leading >> (number - 1) & 1), None),
             partitions=self.places.partitions_of(run.first, run.end),
             chs=self.places.addresses_of(run.first, run.end),
+            blank_in=self._numbers(code.blank),
         )
 
     def _numbers(self, bits: int) -> tuple[int, ...]:
@@ -425,18 +430,32 @@ class _Run:
                     )
         return found
 
-    def _fill_findings(self, dumps: Sequence[Dump], unreadable_blocks: int) -> list[Finding]:
-        least = min((dump.fill_blocks for dump in dumps), default=0)
-        if not (self.fills and unreadable_blocks and least):
+    def _fill_findings(self, common_fill_blocks: int) -> list[Finding]:
+        if not common_fill_blocks:
             return []
         return [
             Finding(
                 "vote.fill-common",
                 "check",
-                f"every dump has at least {least:,} blocks that are nothing but a fill pattern",
+                f"{common_fill_blocks:,} blocks are nothing but a blank fill pattern in every dump that could be read",
                 Where(),
-                "Where all have it, it may be what lies on the drive. Such blocks count as unreadable here; leave the "
-                "pattern out, or name the unreadable blocks by lists, to have them count.",
+                "They count as read, since a blank block of the drive looks the same. Where there are lists of what "
+                "could not be read, name those.",
+            )
+        ]
+
+    def _blank_findings(self, blank_doubts: int) -> list[Finding]:
+        if not blank_doubts:
+            return []
+        return [
+            Finding(
+                "vote.blank-or-data",
+                "check",
+                f"{blank_doubts:,} blocks are blank in some dumps and have data in others",
+                Where(),
+                "Blank may stand for what could not be read, so it does not outvote data, however many dumps are "
+                "blank. Read these blocks again, or name the complete list of what a blank dump could not read: what "
+                "is not on it was read.",
             )
         ]
 

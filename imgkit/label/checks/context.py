@@ -81,6 +81,12 @@ class Context(msgspec.Struct, frozen=True):
         return f"partition {partition.name} ({partition.type}, {self.extent(partition.first, partition.count)})"
 
 
+WRITE_SAFELY = (
+    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` with --keep-from "
+    "shows the commands."
+)
+"""What belongs to every advice to write a label."""
+
 Check = Callable[[Context], Iterator[Finding]]
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.findings import Finding, Severity
-from imgkit.label.checks.context import Context, finding
+from imgkit.label.checks.context import WRITE_SAFELY, Context, finding
 from imgkit.label.result import is_sector_size
 
 
@@ -19,7 +19,7 @@ def sector_size(context: Context) -> Iterator[Finding]:
             "stop",
             f"the label gives a sector size of {size} bytes, which no drive of this kind has; "
             f"{label.block_size} was taken for what follows",
-            "The usual size is 512. Write the label again with the drive's sector size.",
+            "The usual size is 512. Write the label again with the drive's sector size. " + WRITE_SAFELY,
             block=label.block,
             field="sector_size",
         )
@@ -34,7 +34,7 @@ def sector_size(context: Context) -> Iterator[Finding]:
             "stop",
             f"the label gives sectors of {size} bytes, but lies at byte {label.first_byte}, where a label lies "
             "on a medium with another sector size",
-            "Compare the sector size with the drive's and write the label again.",
+            "Compare the sector size with the drive's and write the label again. " + WRITE_SAFELY,
             block=label.block,
             field="sector_size",
         )
@@ -66,7 +66,7 @@ def cylinder_product(context: Context) -> Iterator[Finding]:
             "stop",
             f"{tracks} tracks of {sectors} sectors are {product} sectors per cylinder; the label says {stated}",
             "A driver that computes addresses from these numbers reads the wrong blocks. Take the numbers "
-            "from the drive's documentation and write the label again.",
+            "from the drive's documentation and write the label again. " + WRITE_SAFELY,
             block=context.label.block,
             field="sectors_per_cylinder",
         )

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.findings import Finding
-from imgkit.label.checks.context import Context, finding
+from imgkit.label.checks.context import WRITE_SAFELY, Context, finding
 from imgkit.label.layout import is_slot_stride
 
 
@@ -16,7 +16,7 @@ def checksum(context: Context) -> Iterator[Finding]:
             "stop",
             f"the label's checksum is 0x{stored.stored:04x}, its contents give 0x{stored.computed:04x}",
             "A driver that checks it will refuse this label. Find out whether a field was changed without the "
-            "sum or a byte was damaged on the way, then write the label again.",
+            "sum or a byte was damaged on the way, then write the label again. " + WRITE_SAFELY,
             block=context.label.block,
             field="checksum",
         )
@@ -48,7 +48,7 @@ def magics(context: Context) -> Iterator[Finding]:
                 f"the label starts with its magic, but the second one at offset {magic.offset} is not "
                 f"0x{magic.value:08x}",
                 "The label is damaged or of another form after this place: copy the label block again, or "
-                "write it anew.",
+                "write the label anew. " + WRITE_SAFELY,
                 block=context.label.block,
                 field="magic",
             )
@@ -94,7 +94,7 @@ def own_place(context: Context) -> Iterator[Finding]:
             "stop",
             f"the label lies in block {label.block}, but says that it lies in block {stated}",
             "A machine that checks this will not take it for a label (UEFI 2.10, 5.3.2). It is a copy that was put in "
-            "the wrong place, or of a medium of another size: write it again for this one.",
+            "the wrong place, or of a medium of another size: write it again for this one. " + WRITE_SAFELY,
             block=label.block,
             field="own_block",
         )
@@ -112,7 +112,7 @@ def placeholder(context: Context) -> Iterator[Finding]:
             f"the table holds nothing but partitions over the whole disk ({names}, {there[0].count} blocks): the one "
             "that a driver makes up when it finds no label",
             "Whoever uses this disk by it sees no root and no swap. Write the label that was meant before anything "
-            "else is written.",
+            "else is written. " + WRITE_SAFELY,
             block=label.block,
         )
 
@@ -126,7 +126,7 @@ def plan_differs(context: Context) -> Iterator[Finding]:
                 "stop",
                 f"{f'partition {partition}, ' if partition else ''}{field}: the plan asks for {asked}, the label has "
                 f"{there}",
-                "Write the planned label, or correct the plan if the label is the one that was meant.",
+                "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
                 block=context.label.block,
                 partition=partition,
                 field=field,
@@ -164,6 +164,6 @@ def byte_order(context: Context) -> Iterator[Finding]:
             f"this is a label in {context.label.byte_order}-endian byte order ({context.label.layout}); "
             f"{' or '.join(context.wanted)} was asked for",
             "A machine of the other byte order does not see this label. Write it in the machine's own order, "
-            "or ask for this layout if the machine's order is this one.",
+            "or ask for this layout if the machine's order is this one. " + WRITE_SAFELY,
             block=context.label.block,
         )

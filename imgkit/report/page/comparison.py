@@ -93,8 +93,15 @@ def render_comparison(result: Comparison) -> str:
     return fitted(lambda limits: _render(result, limits))
 
 
+def _again_sentences(result: Comparison) -> list[str]:
+    again = result.copy_again
+    said = [] if result.script is None else [words.script_sentence(result.script)]
+    return said if again is None else [*said, *words.copy_again_sentences(again)]
+
+
 def _render(result: Comparison, limits: Limits) -> str:
     reference_name, copy_name = _names(result)
+    again = result.copy_again
     tone, meaning = VERDICTS[result.verdict]
     ranges = _range_rows(result, limits)
     unreadable = [each for each in result.ranges if each.state == "unreadable"]
@@ -111,7 +118,8 @@ def _render(result: Comparison, limits: Limits) -> str:
             for each in result.defects[: limits.rows]
         ),
         pictures=_pictures(result, limits),
-        again=result.copy_again if result.copy_again and result.copy_again.blocks else None,
+        again=again if again and (again.blocks or again.reference_blank) else None,
+        again_sentences=_again_sentences(result),
         limits=limits,
         title=f"{result.verdict}: {copy_name} compared with {reference_name}",
         reference_name=reference_name,

@@ -93,6 +93,7 @@ def render_preflight(result: Preflight) -> str:
             StageOfSteps(STAGE_WORDS[stage], tuple(steps))
             for stage, steps in groupby(result.checklist, key=lambda step: step.stage)
         ),
+        withheld=", ".join(STAGE_WORDS[stage] for stage in result.withheld),
         map=_map(result),
         map_note=_map_note(result),
         label_tables=label_tables((("Value", result.labels),))[:MOST_LABELS],

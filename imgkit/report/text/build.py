@@ -7,6 +7,7 @@ from rich.text import Text
 
 from imgkit.findings import Finding, says_stop
 from imgkit.label.build import LabelBuild
+from imgkit.label.result import KeptField
 from imgkit.report import words
 from imgkit.report.text.drawing import answers, findings, heading, indented, pairs, table
 from imgkit.report.text.label import label as one_label
@@ -21,6 +22,9 @@ def label_build(result: LabelBuild, console: Console) -> None:
             ("plan", words.clean(result.plan)),
             ("written", f"{words.clean(result.path)}, {sum(piece.length for piece in result.pieces)} bytes"),
             ("layout", result.layout),
+            *([("kept from", words.clean(result.kept_from))] if result.kept_from is not None else []),
+            *([("kept", _kept(result.kept))] if result.kept else []),
+            *([("left out", _left_out(result.left_out))] if result.left_out else []),
         ],
     )
     one_label(console, result.label, "The label")
@@ -51,6 +55,18 @@ def _answer(told: Sequence[Finding]) -> tuple[str, str]:
     return words.label_answer(told, 1)
 
 
+def _kept(kept: Sequence[KeptField]) -> str:
+    """The fields that were taken from the label that is there."""
+    return ", ".join(
+        words.clean(f"{f'{each.partition} ' if each.partition else ''}{each.field} {each.value}") for each in kept
+    )
+
+
+def _left_out(fields: Sequence[str]) -> str:
+    """The fields that nobody states."""
+    return f"{', '.join(fields)}: as a new label has them; a plan can state each"
+
+
 def _commands(console: Console, commands: tuple[str, ...]) -> None:
     for command in commands:
-        console.print(Text(f"    {words.clean(command, 1000)}"), soft_wrap=True)
+        console.print(Text(f"    {words.clean(command, words.MOST_COMMAND_CHARACTERS)}"), soft_wrap=True)

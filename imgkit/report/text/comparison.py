@@ -152,16 +152,23 @@ def _episodes(console: Console, result: Comparison) -> None:
 
 
 def _copy_again(console: Console, result: Comparison) -> None:
+    if result.script is not None:
+        console.print()
+        indented(console, Text(words.script_sentence(result.script)))
     again = result.copy_again
-    if again is None or not (again.transfers or again.unreadable):
+    if again is None or not (again.transfers or again.unreadable or again.reference_blank):
         return
     heading(console, "Copy again", f"{words.plural(again.blocks, 'block')}; --copy-again FILE writes this as a script")
     for advice in again.first_do:
         indented(console, Text(f"First: {advice}"))
     for command in again.commands[:MOST_COMMANDS]:
-        console.print(Text(f"    {words.clean(command, 1000)}"), soft_wrap=True)
+        console.print(Text(f"    {command}"), soft_wrap=True)
     if len(again.commands) > MOST_COMMANDS:
         indented(console, Text(f"… and {words.plural(len(again.commands) - MOST_COMMANDS, 'more call')}"))
+    for sentence in words.copy_again_sentences(again):
+        indented(console, Text(sentence))
+    if again.reference_blank:
+        indented(console, Text("Not in it, because only the copy has data there: " + _spans(again.reference_blank)))
     if again.unreadable:
         indented(console, Text("Not in it, because they could not be read: " + _spans(again.unreadable)))
     if again.not_compared:

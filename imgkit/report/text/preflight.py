@@ -1,6 +1,6 @@
 """A preflight on the terminal: the answer and the questions first, then what is behind them, then the list to tick."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from itertools import groupby
 from typing import Any
 
@@ -18,7 +18,6 @@ from imgkit.preflight.result import (
     Preflight,
     Since,
     State,
-    Step,
 )
 from imgkit.report import words
 from imgkit.report.text.drawing import findings, heading, indented, table
@@ -56,7 +55,7 @@ def preflight(result: Preflight, console: Console) -> None:
     heading(console, "Before you touch it")
     for caution in result.cautions:
         _item(console, "!", caution)
-    _checklist(result.checklist, console)
+    _checklist(result, console)
 
 
 def _questions(result: Preflight, console: Console) -> None:
@@ -93,17 +92,20 @@ def _digests(result: Preflight, console: Console) -> None:
         console.print(Padding(Text(words.clean(each.digest, 200), overflow="fold"), (0, 0, 0, 4)))
 
 
-def _checklist(steps: Sequence[Step], console: Console) -> None:
+def _checklist(result: Preflight, console: Console) -> None:
     heading(console, "To do, in this order", "tick each; ! is where it can hurt, or destroy data")
-    for stage, of_stage in groupby(steps, key=lambda step: step.stage):
+    for stage, of_stage in groupby(result.checklist, key=lambda step: step.stage):
         indented(console, Text(STAGE_WORDS[stage], style="bold"))
         for step in of_stage:
             blanks = "".join(f"  {name} {_BLANK}" for name in step.note_down)
             _item(console, "[ ]", step.text + blanks)
             for line in step.lines:
-                console.print(Padding(Text(words.clean(line)), (0, 0, 0, 10)))
+                # Not wrapped and not cut: it is to be copied as it stands.
+                console.print(Text(f"          {words.clean(line, words.MOST_COMMAND_CHARACTERS)}"), soft_wrap=True)
             if step.caution:
                 console.print(Padding(Text(f"! {_clean(step.caution)}", style="bold"), (0, 0, 0, 6)))
+    if result.withheld:
+        indented(console, Text(f"Withheld until GO: {', '.join(STAGE_WORDS[stage] for stage in result.withheld)}."))
 
 
 def _since(result: Preflight, told: Since, console: Console) -> None:

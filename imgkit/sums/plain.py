@@ -1,9 +1,12 @@
-"""The rotating sum of one stretch with numpy alone: from one lost carry to the next instead of from byte to byte.
+"""The rotating sum with numpy alone: from one lost carry to the next instead of from byte to byte.
 
 Modulo 65,535 a rotation right by one is a division by 2, and adding a byte is adding it, except that a carry out of
 the 16 bits, which is lost, takes 1 away. As long as none is lost, all states of a stretch follow from the first one by
 running totals, and where the next carry is lost is seen for many bytes at once. Of random bytes about one in 512 loses
 a carry, of text and of mostly blank data fewer.
+
+Two to ten times as fast as a loop over the bytes, but no faster on a blank of FF bytes, where carries are lost all the
+time: `inspect --sums` of the demo's 41 MB took 6.7 s (19.6 s with the loop, 1.4 s with `[fast]`; beside other work).
 """
 
 import numpy as np

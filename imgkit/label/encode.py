@@ -1,0 +1,321 @@
+"""The bytes of the label that a plan describes, and where on the medium each run of them goes."""
+
+import uuid
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from imgkit.errors import DescriptionError
+from imgkit.label.codec import INTEGERS, header_parser, slot_parser, sum_of
+from imgkit.label.layout import NUMBERS, SUM_TYPES, WIDTHS_BYTES, Field, Variant, named, slot_name
+from imgkit.label.plan import Plan
+from imgkit.label.result import KeptField, Label
+from imgkit.label.settling import Slot
+from imgkit.label.values import FOLLOWS, can_hold, header_fields, raw, slot_fields, value_in
+
+_DEFAULTS = {"interleave": 1, "boot_area_bytes": 8192, "superblock_bytes": 8192}
+"""What is written where nobody says otherwise (the usual sizes of the fast file system: common practice)."""
+_DRIVE_FIELDS = {
+    "tracks_per_cylinder": "heads",
+    "sectors_per_cylinder": "heads",
+    "total_sectors": "cylinders",
+    "head_switch_us": "head_switch_ms",
+    "seek_track_us": "seek_track_ms",
+}
+"""Where a field of a drive file has another name than the label's."""
+_NAMESPACE = uuid.UUID("8d1fae3c-6f0e-5b0a-9d6e-5f2b1c0a7e21")
+
+
+class Part(NamedTuple):
+    """Bytes of the label that go to one place of the medium."""
+
+    what: str
+    medium_byte: int
+    content: bytes
+
+    @property
+    def end_byte(self) -> int:
+        """The byte after the last one."""
+        return self.medium_byte + len(self.content)
+
+
+class Filled(NamedTuple):
+    """A plan with the values that were kept from another label: of the header, and of each partition by name."""
+
+    plan: Plan
+    header: Mapping[str, Any]
+    slots: Mapping[str, Mapping[str, Any]]
+    slot_count: int
+
+
+def filled(plan: Plan, kept: Sequence[KeptField] = ()) -> Filled:
+    """Put the values that were kept into a plan's places for them."""
+    layout = plan.variant.layout
+    header = {each.field: each.value for each in kept if each.partition is None}
+    count = header.pop(layout.partitions.count or "", plan.slot_count)
+    known, of_slots = header_fields(layout), slot_fields(layout)
+    slots: dict[str, dict[str, Any]] = {}
+    for each in kept:
+        if each.partition is not None:
+            slots.setdefault(each.partition, {})[each.field] = raw(of_slots[each.field], each.value)
+    return Filled(plan, {name: raw(known[name], value) for name, value in header.items()}, slots, count)
+
+
+def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
+    """The label's own bytes and no others, each run at its place.
+
+    Raises DescriptionError for a number that is larger than the label's field for it.
+    """
+    known = filled(plan, kept)
+    _refuse_what_does_not_fit(known)
+    if plan.variant.layout.partitions.block is not None:
+        return tuple(_table_parts(known))
+    start, data = label_place(plan, 0), _label_bytes(known)
+    return tuple(
+        Part("label", start + run.first, data[run.first : run.end])
+        for run in plan.variant.layout.own_runs(known.slot_count)
+    )
+
+
+def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
+    """The own bytes of a label that was read, put together from what the result says of it.
+
+    None where that cannot be done: for one inside another, one that does not read true, and one whose slots lie apart.
+    The bytes can be others than those of the label in what a result does not show, such as what follows the end of a
+    text.
+    """
+    layout, array = variant.layout, variant.layout.partitions
+    header = {field.name: value_in(label, layout, field.name) for field in layout.field}
+    is_whole = label.outer is None and not label.bytes_exchanged and all(label.magics_ok)
+    if array.block is not None or not is_whole or not 0 < label.slot_count <= array.maximum:
+        return ()
+    if not all(can_hold(field, header[field.name]) for field in layout.field):
+        return ()
+    there = {partition.name: partition for partition in label.partitions}
+    slots = [there.get(slot_name(array, index)) for index in range(label.slot_count)]
+    known = {field.name: field for field in array.field}
+    data = bytearray(header_parser(variant).build(_filled_in(layout.field, {
+        field.name: raw(field, header[field.name]) for field in layout.field
+    })))  # fmt: skip
+    data += bytes(array.offset - len(data))
+    for slot in slots:
+        values: dict[str, Any] = {}
+        if slot is not None:
+            values = {name: raw(known[name], value) for name, value in slot.details.items() if name in known}
+            values |= {"first": slot.first, "count": slot.count, "last": slot.end - 1, "type_code": slot.type_code}
+        data += slot_parser(variant).build(_filled_in(array.field, values))
+    runs = layout.own_runs(label.slot_count)
+    data += bytes(max(0, max(run.end for run in runs) - len(data)))
+    _put_magics(data, variant)
+    _put_checksum(data, variant, label.slot_count)
+    start = label.block * label.block_size + label.offset
+    return tuple(Part("label", start + run.first, bytes(data[run.first : run.end])) for run in runs)
+
+
+def label_place(plan: Plan, index: int) -> int:
+    """The byte of the medium where the label, or a copy of it, starts: at one of the places of its layout."""
+    place = plan.variant.layout.place[index]
+    block = place.block if place.block >= 0 else plan.drive.total_sectors + place.block
+    return block * plan.drive.sector_size + place.offset
+
+
+def _refuse_what_does_not_fit(known: Filled) -> None:
+    """Raises DescriptionError for a number that is larger than the label's field for it."""
+    plan = known.plan
+    layout = plan.variant.layout
+    for field, value, most in _too_large(layout.field, _header_values(known)):
+        name = _DRIVE_FIELDS.get(field, field)
+        raise DescriptionError(
+            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, and a label of this layout can say at "
+            f"most {most}"
+        )
+    for slot in plan.slots:
+        for field, value, most in _too_large(layout.partitions.field, _slot_values(known, slot)):
+            raise DescriptionError(
+                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, and a label of this layout can "
+                f"say at most {most}"
+            )
+
+
+def _too_large(fields: tuple[Field, ...], values: dict[str, Any]) -> Iterator[tuple[str, int, int]]:
+    for field in fields:
+        value, most = values.get(field.name), (1 << 8 * field.size_bytes) - 1
+        if field.type in NUMBERS and isinstance(value, int) and value > most:
+            yield field.name, value, most
+
+
+def _label_bytes(known: Filled) -> bytes:
+    """A label whose slots follow its header."""
+    variant, count = known.plan.variant, known.slot_count
+    array = variant.layout.partitions
+    rule = variant.layout.checksum
+    header = _header_values(known) | {"own_block": label_place(known.plan, 0) // known.plan.drive.sector_size}
+    header |= {array.count: count} if array.count else {}
+    header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
+    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, header)))
+    data += bytes(array.offset - len(data)) + _slot_bytes(known, count)
+    data += bytes(max(0, max(run.end for run in variant.layout.own_runs(count)) - len(data)))
+    _put_magics(data, variant)
+    _put_checksum(data, variant, count)
+    return bytes(data)
+
+
+def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
+    rule = variant.layout.checksum
+    if rule is not None:
+        kind = SUM_TYPES[rule.rule]
+        covered = bytes(data if rule.length is None else data[: variant.layout.header_bytes])
+        stored = INTEGERS[variant.byte_order][kind].build(sum_of(covered, variant, slot_count))
+        data[rule.offset : rule.offset + WIDTHS_BYTES[kind]] = stored
+
+
+def stated_by_the_drive(plan: Plan) -> dict[str, Any]:
+    """What the drive says, by the names of the label's fields; what its file leaves out is not in it."""
+    drive = plan.drive
+    optional = {
+        "spare_sectors_per_track": drive.spare_sectors_per_track,
+        "rpm": round(drive.rpm or 0),
+        "interleave": drive.interleave,
+        "track_skew": drive.track_skew,
+        "cylinder_skew": drive.cylinder_skew,
+        "head_switch_us": round((drive.head_switch_ms or 0) * 1000),
+        "seek_track_us": round((drive.seek_track_ms or 0) * 1000),
+    }
+    return {
+        "sector_size": drive.sector_size,
+        "sectors_per_track": drive.sectors_per_track,
+        "tracks_per_cylinder": drive.heads,
+        "cylinders": drive.cylinders,
+        "sectors_per_cylinder": drive.sectors_per_cylinder,
+        "total_sectors": drive.total_sectors,
+        **{name: value for name, value in optional.items() if _DRIVE_FIELDS.get(name, name) in plan.drive_states},
+    }
+
+
+def unstated(plan: Plan) -> tuple[str, ...]:
+    """The header fields that neither plan nor drive state, and that do not follow from the rest."""
+    stated = {*plan.fields, *stated_by_the_drive(plan), plan.variant.layout.partitions.count, *FOLLOWS}
+    return tuple(name for name in header_fields(plan.variant.layout) if name not in stated)
+
+
+def default_of(field: Field) -> Any:
+    """What a field holds that nobody states, as the codec takes it: nothing, or the first that the layout allows."""
+    if field.type in NUMBERS:
+        value = _DEFAULTS.get(field.name, 0)
+        if field.one_of and value not in field.one_of:
+            value = field.one_of[0]
+        return value if field.length is None else [0] * field.length
+    return str(uuid.UUID(int=0)) if field.type == "guid" else b""
+
+
+def _header_values(known: Filled) -> dict[str, Any]:
+    return {**known.header, **stated_by_the_drive(known.plan), **known.plan.fields}
+
+
+def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str, Any]:
+    """A value for every field."""
+    there = {field.name: values.get(field.name, default_of(field)) for field in fields}
+    for field in fields:
+        if isinstance(there[field.name], bytes):
+            there[field.name] = there[field.name].ljust(field.size_bytes, b"\0")
+    return there
+
+
+def _slot_bytes(known: Filled, count: int) -> bytes:
+    variant = known.plan.variant
+    by_index = {slot.index: slot for slot in known.plan.slots}
+    parser = slot_parser(variant)
+    fields = variant.layout.partitions.field
+    return b"".join(
+        bytes(parser.build(_filled_in(fields, _slot_values(known, by_index[index]) if index in by_index else {})))
+        for index in range(count)
+    )
+
+
+def _slot_values(known: Filled, slot: Slot) -> dict[str, Any]:
+    plan = known.plan
+    return {
+        "guid": str(uuid.uuid5(_NAMESPACE, f"{_identity(plan)} {slot.name}")),
+        "first_chs": _chs_bytes(plan, slot.first),
+        "last_chs": _chs_bytes(plan, slot.end - 1),
+        **known.slots.get(slot.name, {}),
+        **slot.fields,
+        "first": slot.first,
+        "count": slot.count,
+        "last": slot.end - 1,
+        "type_code": slot.type_code,
+    }
+
+
+def _chs_bytes(plan: Plan, block: int) -> bytes:
+    """The three address bytes of a boot record; where the numbers do not fit, the largest (UEFI 2.10, 5.2.1)."""
+    address = plan.drive.address_of(block)
+    if address.cylinder > 1023 or address.head > 254 or address.sector + 1 > 63:
+        return b"\xfe\xff\xff"
+    return bytes((address.head, (address.cylinder >> 8) << 6 | (address.sector + 1), address.cylinder & 0xFF))
+
+
+def _put_magics(data: bytearray, variant: Variant) -> None:
+    for magic in variant.layout.magic:
+        there = magic.bytes_in(variant.byte_order)
+        data[magic.offset : magic.offset + len(there)] = there
+
+
+def _identity(plan: Plan) -> str:
+    """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
+    slots = " ".join(f"{slot.name}:{slot.first}+{slot.count}:{slot.type_code}" for slot in plan.slots)
+    return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
+
+
+def _table_parts(known: Filled) -> Iterator[Part]:
+    """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3).
+
+    The rest of a header's block is the header's own: it is reserved, and zero (table 5.5).
+    """
+    plan = known.plan
+    variant, size = plan.variant, plan.drive.sector_size
+    array = variant.layout.partitions
+    table = _slot_bytes(known, array.usual)
+    table_blocks = -(-len(table) // size)
+    last = plan.drive.total_sectors - 1
+    values: dict[Any, Any] = {
+        "first_usable_block": 2 + table_blocks,
+        "last_usable_block": last - 1 - table_blocks,
+        "disk_guid": str(uuid.uuid5(_NAMESPACE, _identity(plan))),
+        **_header_values(known),
+        "header_size": variant.layout.header_bytes,
+        array.count: array.usual,
+        array.stride_field: array.stride,
+        array.checksum: zlib.crc32(table[: array.usual * array.stride]),
+    }
+    primary = _header(variant, values | {"own_block": 1, "other_block": last, array.block: 2})
+    backup = _header(variant, values | {"own_block": last, "other_block": 1, array.block: last - table_blocks})
+    yield Part("label and table", size, primary.ljust(size, b"\0") + table)
+    backup_table = Part("copy of table and label", (last - table_blocks) * size, table)
+    backup_block = backup.ljust(size, b"\0")
+    if backup_table.end_byte == last * size:
+        yield backup_table._replace(content=table + backup_block)
+    else:
+        yield from (backup_table, Part("copy of the label", last * size, backup_block))
+    protective = _protective_record(plan.drive.total_sectors)
+    for run in named("mbr")[0].layout.own_runs(named("mbr")[0].layout.partitions.usual):
+        yield Part("protective record", run.first, protective[run.first : run.end])
+
+
+def _header(variant: Variant, values: dict[str, Any]) -> bytes:
+    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, values)))
+    _put_magics(data, variant)
+    _put_checksum(data, variant, 0)
+    return bytes(data)
+
+
+def _protective_record(total_blocks: int) -> bytes:
+    """The record that keeps other systems away: one partition of type EE over everything (UEFI 2.10, 5.2.3)."""
+    variant = named("mbr")[0]
+    array = variant.layout.partitions
+    count = min(total_blocks - 1, 0xFFFF_FFFF)
+    values = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
+    data = bytearray(variant.layout.most_bytes)
+    data[array.offset : array.offset + array.stride] = slot_parser(variant).build(_filled_in(array.field, values))
+    _put_magics(data, variant)
+    return bytes(data)

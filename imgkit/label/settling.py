@@ -1,0 +1,228 @@
+"""Turning the partitions of a plan, as a person wrote them, into blocks."""
+
+import re
+import uuid
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta
+
+from imgkit import spans
+from imgkit.drive import Drive
+from imgkit.errors import DescriptionError
+from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Variant, slot_name
+from imgkit.label.values import GUID_FORM
+from imgkit.spans import Span
+
+_AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
+_UNITS_BYTES = {
+    "b": 1,
+    "kb": 10**3,
+    "mb": 10**6,
+    "gb": 10**9,
+    "kib": 1 << 10,
+    "mib": 1 << 20,
+    "gib": 1 << 30,
+}
+Amount = int | str
+
+
+class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The place of one `[[partition]]` of a plan file.
+
+    `first`: a block, or `"12cyl"`; left out: after the partition before it. `count`: blocks, or `"rest"`; or
+    `size`: `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`: up to the next `first` that is stated, or to the
+    last block that partitions may use. `type`: a name or code of the layout.
+    """
+
+    name: Annotated[str, Meta(min_length=1, max_length=40)]
+    type: int | str
+    first: Amount | None = None
+    count: Amount | None = None
+    size: str | None = None
+
+
+class Slot(msgspec.Struct, frozen=True):
+    """A planned partition in blocks, with the slot of the label's table that it goes into.
+
+    `fields` are the other fields of the slot that the plan states, as the codec takes them.
+    """
+
+    index: int
+    name: str
+    first: int
+    count: int
+    type_code: int | str
+    planned: PlannedPartition
+    fields: dict[str, Any] = {}
+
+    @property
+    def end(self) -> int:
+        """The block after the last one."""
+        return self.first + self.count
+
+
+class Settling:
+    """Turns what a person wrote into blocks."""
+
+    def __init__(self, path: Path, variant: Variant, drive: Drive, aligned: bool) -> None:
+        self.path = path
+        self.variant = variant
+        self.drive = drive
+        self.step = drive.sectors_per_cylinder if aligned else 1
+        self.first_free, self.last_free = self._room()
+
+    def settle(self, planned: tuple[PlannedPartition, ...]) -> tuple[Slot, ...]:
+        """The partitions with their blocks, in the order of the plan."""
+        names = [partition.name for partition in planned]
+        for name in names:
+            if names.count(name) > 1:
+                raise self._error(name, "field 'name': is there twice")
+        takers = [partition.name for partition in planned if "rest" in (partition.count, partition.size)]
+        if len(takers) > 1:
+            raise self._error(takers[1], f"field 'size': takes the \"rest\", but so does {takers[0]!r}: only one can")
+        firsts = [self._first(partition) for partition in planned]
+        slots: list[Slot] = []
+        position = self._up(self.first_free)
+        for partition, stated in zip(planned, firsts, strict=True):
+            first = position if stated is None else stated
+            count = self._count(partition, first, [other for other in firsts if other is not None and other > first])
+            slot = Slot(
+                self._slot_index(partition.name), partition.name, first, count, self._type_code(partition), partition
+            )
+            slots.append(slot)
+            if self._is_whole_disk(slot):
+                continue
+            self._check_room(slot)
+            if self._is_used(slot):
+                position = max(position, self._up(slot.end))
+        self._check_overlaps([slot for slot in slots if self._is_used(slot) and not self._is_whole_disk(slot)])
+        return tuple(slots)
+
+    def _room(self) -> tuple[int, int]:
+        """The blocks that partitions may use: after a table that lies at the start, before one at the end."""
+        if self.variant.layout.partitions.block is not None:
+            table = -(-self.variant.layout.partitions.usual * self.variant.layout.partitions.stride // 512) * 512
+            blocks = -(-table // self.drive.sector_size)
+            return 2 + blocks, min(self.drive.usable_blocks, self.drive.total_sectors - 1 - blocks)
+        place = self.variant.layout.place[0]
+        if self.variant.layout.partitions.names == "letters":
+            return 0, self.drive.usable_blocks
+        if place.block < 0:
+            return 0, min(self.drive.usable_blocks, self.drive.total_sectors + place.block)
+        behind = place.block + -(-(place.offset + self.variant.layout.most_bytes) // self.drive.sector_size)
+        return behind, self.drive.usable_blocks
+
+    def _first(self, partition: PlannedPartition) -> int | None:
+        if partition.first is None:
+            return None
+        if isinstance(partition.first, int):
+            if partition.first < 0:
+                raise self._error(partition.name, "field 'first': a block number is 0 or more")
+            return partition.first
+        return self._up(self._blocks(partition.name, "first", partition.first))
+
+    def _count(self, partition: PlannedPartition, first: int, later: list[int]) -> int:
+        given = [value for value in (partition.count, partition.size) if value is not None]
+        if len(given) != 1:
+            both = "both are there" if given else "neither is there"
+            raise self._error(
+                partition.name, f'fields \'count\' and \'size\': {both}: give one (blocks, "8MB", "120cyl" or "rest")'
+            )
+        field, value = "size" if partition.size is not None else "count", given[0]
+        if value == "rest":
+            end = min([*later, self.last_free])
+            count = (end - end % self.step if end == self.last_free else end) - first
+        elif isinstance(value, int):
+            count = value
+        else:
+            count = self._blocks(partition.name, field, value)
+            count = self._up(first + count) - first if count else 0
+        if count <= 0:
+            left = f": nothing is left from block {first} on" if value == "rest" else ""
+            raise self._error(partition.name, f"field {field!r}: {value!r} gives it no size{left}")
+        return count
+
+    def _blocks(self, name: str, field: str, text: str) -> int:
+        match = _AMOUNT.match(text.strip())
+        unit = match.group(2).lower() if match else ""
+        if match and unit in ("cyl", "cylinders"):
+            return int(match.group(1)) * self.drive.sectors_per_cylinder
+        if match and unit in _UNITS_BYTES:
+            return -(-int(match.group(1)) * _UNITS_BYTES[unit] // self.drive.sector_size)
+        raise self._error(
+            name, f'field {field!r}: {text[:40]!r} is no amount: write blocks as a number, or "8MB", "8MiB", "120cyl"'
+        )
+
+    def _slot_index(self, name: str) -> int:
+        array = self.variant.layout.partitions
+        limit = array.maximum if array.count is not None and array.block is None else array.usual
+        names = [slot_name(array, index) for index in range(limit)]
+        if name not in names:
+            raise self._error(name, f"field 'name': partitions of this layout are called {names[0]} to {names[-1]}")
+        return names.index(name)
+
+    def _type_code(self, partition: PlannedPartition) -> int | str:
+        code = partition.type
+        array = self.variant.layout.partitions
+        if isinstance(code, str) and isinstance(array.unused_type, str) and GUID_FORM.match(code):
+            code = str(uuid.UUID(code))
+        for known in self.variant.layout.type:
+            if code in (known.code, known.name):
+                if known.role != "partition":
+                    raise self._error(
+                        partition.name, f"field 'type': {known.name!r} is no partition of its own: imgkit plans none"
+                    )
+                return known.code
+        if isinstance(code, str) and isinstance(array.unused_type, str) and GUID_FORM.match(code):
+            return code
+        if isinstance(code, int) and isinstance(array.unused_type, int):
+            most = max(
+                (1 << 8 * WIDTHS_BYTES[field.type]) - 1
+                for field in array.field
+                if field.name == "type_code" and field.type in NUMBERS
+            )
+            if 0 <= code <= most:
+                return code
+            raise self._error(partition.name, f"field 'type': code {code} does not fit: it is 0 to {most}")
+        names = ", ".join(repr(known.name) for known in self.variant.layout.type)
+        raise self._error(partition.name, f"field 'type': {str(partition.type)[:40]!r} is unknown; known are {names}")
+
+    def _is_whole_disk(self, slot: Slot) -> bool:
+        knows_all = any(field.name == "total_sectors" for field in self.variant.layout.field)
+        return knows_all and slot.first == 0 and slot.count == self.drive.total_sectors
+
+    def _is_used(self, slot: Slot) -> bool:
+        return slot.type_code != self.variant.layout.partitions.unused_type
+
+    def _check_room(self, slot: Slot) -> None:
+        if slot.first < self.first_free:
+            raise self._error(
+                slot.name, f"field 'first': block {slot.first} is not free: the first free one is {self.first_free}"
+            )
+        if slot.end > self.last_free:
+            reserved = self.drive.reserved_blocks_at_end
+            raise self._error(
+                slot.name,
+                f"field {'size' if slot.planned.size is not None else 'count'!r}: {slot.count} blocks from block "
+                f"{slot.first} on end {slot.end - self.last_free} past the last one that partitions may use, "
+                f"{self.last_free - 1}" + (f" ({reserved} blocks at the end are reserved)" if reserved else ""),
+            )
+
+    def _check_overlaps(self, slots: list[Slot]) -> None:
+        for index, slot in enumerate(slots):
+            for other in slots[:index]:
+                shared = spans.intersection([Span(slot.first, slot.count)], [Span(other.first, other.count)])
+                if shared and (slot.first, slot.count) != (other.first, other.count):
+                    raise self._error(
+                        slot.name,
+                        f"field 'first': from block {slot.first} on it overlaps {other.name!r} in {shared[0].count} "
+                        f"blocks, {shared[0].first} to {shared[0].end - 1}",
+                    )
+
+    def _up(self, block: int) -> int:
+        return -(-block // self.step) * self.step
+
+    def _error(self, name: str, problem: str) -> DescriptionError:
+        return DescriptionError(f"{self.path}: [[partition]] {name!r}: {problem}")
