@@ -67,7 +67,6 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     """
     try:
         process.prepare()
-        end_as_ctrl_c_does()
         status = run(sys.argv[1:] if arguments is None else arguments)
     except MemoryError:
         status = _fail(_OUT_OF_MEMORY)

@@ -201,20 +201,13 @@ def start(thread: threading.Thread) -> None:
         raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
 
 
-<<<<<<< HEAD
-def attend(threads: Sequence[threading.Thread], work: Work, tick: Callable[[], None]) -> bool:
-    """Start threads and wait for them, with a tick now and then; True when Ctrl-C stopped them early.
-=======
 def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:
     """Do tasks on threads of their own and wait, with a tick now and then; True when Ctrl-C stopped them early.
->>>>>>> failures
 
     Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind. Raises
     ResourceError when there are no threads for the tasks, and MemoryError when one ended in the middle of its task:
     tasks keep their own errors, so that they come to their end.
     """
-<<<<<<< HEAD
-=======
     ended: list[None] = []
 
     def carry_out(task: Callable[[], None]) -> None:
@@ -222,7 +215,6 @@ def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], N
         ended.append(None)
 
     threads = [threading.Thread(target=carry_out, args=(task,), daemon=True) for task in tasks]
->>>>>>> failures
     try:
         for thread in threads:
             start(thread)
