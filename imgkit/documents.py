@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from imgkit.errors import DescriptionError
+from imgkit.errors import DescriptionError, OutputError
 from imgkit.inputs import read_input
 
 T = TypeVar("T", bound=msgspec.Struct)
@@ -14,7 +14,7 @@ T = TypeVar("T", bound=msgspec.Struct)
 MOST_BYTES = 48 << 20
 MOST_MARKS = 2_500_000
 """How many brackets, commas, quotes and backslashes a document may have: what its values cost in memory, some 100 bytes
-each, depends on these and not on its size. Those who write documents keep below both."""
+each, depends on these and not on its size. None is written that has more."""
 MOST_DEPTH = 64
 _MARKS = (b"[", b"{", b",", b'"', b"\\")
 _STRING_OR_BRACKET = re.compile(rb'"(?:[^"\\]++|\\.)*+"?|([\[{])|[\]}]', re.DOTALL)
@@ -33,7 +33,10 @@ def to_bytes(document: msgspec.Struct) -> bytes:
     except UnicodeEncodeError:
         fields = _without_surrogates(fields)
         fields[_DIGEST_FIELD] = _digest_of(fields)
-    return json_text({"schema": fields["schema"], **fields}, indent=1)
+    data = json_text({"schema": fields["schema"], **fields}, indent=1)
+    if len(data) > MOST_BYTES or _marks(data) > MOST_MARKS:
+        raise OutputError(f"this {fields['schema']} would be larger than any that is read again: ask for less")
+    return data
 
 
 def json_text(value: Any, *, indent: int) -> bytes:
@@ -95,7 +98,7 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
     """
     if not data.strip():
         raise DescriptionError(f"{source}: is empty, not a {what}")
-    if sum(data.count(mark) for mark in _MARKS) > MOST_MARKS:
+    if _marks(data) > MOST_MARKS:
         raise DescriptionError(f"{source}: not a {what}: it holds more values than any has")
     depth = 0
     for found in _STRING_OR_BRACKET.finditer(data):
@@ -110,6 +113,10 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
     except (msgspec.DecodeError, RecursionError, ValueError) as error:
         reason = "cut short" if "truncated" in str(error) or not data.rstrip().endswith(b"}") else "damaged"
         raise DescriptionError(f"{source}: {reason}: not a whole {what}: {error}") from None
+
+
+def _marks(data: bytes) -> int:
+    return sum(data.count(mark) for mark in _MARKS)
 
 
 def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:

@@ -388,7 +388,7 @@ def fields_of(sheet: Sheet, **changes: Any) -> bytes:
         pytest.param(lambda sheet: fields_of(sheet, block_size=0), "not a worksheet", id="block size 0"),
         pytest.param(lambda sheet: fields_of(sheet, device="$(reboot)"), "not a device's name", id="device"),
         pytest.param(lambda sheet: fields_of(sheet, image="/dev/zero"), None, id="image that is no file"),
-        pytest.param(lambda sheet: fields_of(sheet, image="a\0b"), None, id="image with a zero byte"),
+        pytest.param(lambda sheet: fields_of(sheet, image="a\0b"), "not a worksheet", id="image with a zero byte"),
     ],
 )
 def test_hostile_sheet(tmp_path: Path, spoil: Callable[[Sheet], bytes], said: str | None) -> None:

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from imgkit.comparison.journal import Journal
 
 DEFAULT_MAX_RANGES = 10_000
+MOST_RANGES_IN_A_JOURNAL = 100_000
 FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
@@ -89,6 +90,8 @@ def compare(
     """
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+    if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:
+        raise RequestError(f"a journal lists at most {MOST_RANGES_IN_A_JOURNAL} ranges, not {max_ranges}")
     if is_same(reference, copy):
         return compared_with_itself(reference, copy, block_size, tail, drive)
     with ExitStack() as opened:

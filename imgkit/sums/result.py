@@ -20,6 +20,7 @@ BlockSize = Annotated[int, Meta(ge=1, le=MOST_BLOCK_BYTES)]
 Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
 FileName = Annotated[str, Meta(pattern=r"^[^/\x00]{1,255}$")]
 ShortText = Annotated[str, Meta(max_length=4096)]
+PathText = Annotated[str, Meta(max_length=4096, pattern=r"^[^\x00]*\Z")]
 Tag = Annotated[str, Meta(pattern="^[a-z][a-z0-9]{2,11}$")]
 
 State = Literal["differ", "missing", "extra", "unreadable", "unanswered"]
@@ -166,7 +167,7 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     made_at: ShortText
     tag: Tag
     rule: Rule
-    image: ShortText
+    image: PathText
     size_bytes: Positive
     block_size: BlockSize
     device: ShortText
@@ -174,7 +175,7 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     seconds_per_range: Annotated[float, Meta(ge=0, le=86_400)]
     round: Annotated[int, Meta(ge=1, le=10_000)] = 1
     earlier: Tag | None = None
-    ranges: Annotated[tuple[SheetRange, ...], Meta(min_length=1, max_length=1_000_000)]
+    ranges: Annotated[tuple[SheetRange, ...], Meta(min_length=1, max_length=100_000)]
     drive: Drive | None
     labels: tuple[Label, ...]
     digest: str = ""

@@ -54,10 +54,10 @@ def seal_medium(
     """Read a medium once and make a seal of it.
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label; `range_bytes`, 1 MiB
-    unless given and more for a very large medium, is made a multiple of it. With `block_sink` the digest of each block
-    is written there, and the seal names the file `block_file_name`. Raises InputError when the medium cannot be read
-    whole or changed meanwhile, RequestError for sizes that cannot be,
-    KeyboardInterrupt when Ctrl-C ended the reading: half a seal is none.
+    unless given and more for a very large medium, is made a multiple of it. With `block_sink` the digest of each
+    block is written there, and the seal names the file `block_file_name`. Raises InputError when the medium cannot be
+    read whole or changed meanwhile, RequestError for sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the
+    reading: half a seal is none.
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:

@@ -18,7 +18,7 @@ from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
 from imgkit.sums.risk import risk_of
 from imgkit.sums.script import is_device_name
-from imgkit.sums.worksheet import Drafted, draft, pieces, rounded, sheet_of
+from imgkit.sums.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
 
 MOST_LOG_BYTES = 64 << 20
 DEFAULT_NEXT_RANGES = 256
@@ -123,20 +123,24 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
 
 
 def _next_spans(sheet: Sheet, states: Sequence[State | None], next_ranges: int) -> list[Span]:
-    """What to ask next: the ranges that differ or gave an error in parts, the unanswered ones again as they are."""
-    finer = [
-        index
-        for index, state in enumerate(states)
-        if state in ("differ", "unreadable") and sheet.ranges[index].count > 1
-    ]
-    parts = max(_FEWEST_PARTS, min(_MOST_PARTS, next_ranges // max(1, len(finer))))
+    """What to ask next: the ranges that differ or gave an error in parts, the unanswered ones again as they are.
+
+    Where a worksheet has no room for the parts of all of them, the last ones are asked again whole.
+    """
+    asked = [(each, state) for each, state in zip(sheet.ranges, states, strict=True) if state is not None]
+    finer = sum(state != "unanswered" and each.count > 1 for each, state in asked)
+    parts = max(_FEWEST_PARTS, min(_MOST_PARTS, next_ranges // max(1, finer)))
+    room = MOST_RANGES - len(asked)
     spans: list[Span] = []
-    for index, state in enumerate(states):
-        each = sheet.ranges[index]
+    for each, state in asked:
+        whole = Span(each.first, each.count)
         if state == "unanswered":
-            spans.append(Span(each.first, each.count))
-        elif index in finer:
-            spans += pieces(Span(each.first, each.count), rounded_part(each.count, parts))
+            spans.append(whole)
+        elif each.count > 1:
+            cut = pieces(whole, rounded_part(each.count, parts))
+            cut = cut if len(cut) - 1 <= room else [whole]
+            room -= len(cut) - 1
+            spans += cut
     return spans
 
 
