@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from imgkit.spans import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
+_FORM = "imgkit.form"
 _UNITS = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
 
 
@@ -80,11 +81,22 @@ PATH = click.Path(path_type=Path)
 
 
 def output_options(command: F) -> F:
-    """`--json` and `--quiet`, which every command has."""
+    """`--json`, `--full` and `--quiet`, which every command has; `deliver` looks for `--full` itself."""
+    command = click.option(
+        "--full",
+        is_flag=True,
+        expose_value=False,
+        callback=_remember_form,
+        help="Show everything, not only the answers, the reasons and what to do.",
+    )(command)
     command = click.option("--quiet", is_flag=True, help="No progress on standard error.")(command)
     return click.option("--json", "json_path", metavar="FILE", help="Write the result as JSON; - is standard output.")(
         command
     )
+
+
+def _remember_form(context: click.Context, parameter: click.Parameter, is_full: bool) -> None:
+    context.meta[_FORM] = "full" if is_full else "short"
 
 
 def page_option(command: F) -> F:
@@ -92,13 +104,6 @@ def page_option(command: F) -> F:
     return click.option(
         "--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file."
     )(command)
-
-
-def record_page(result: Any) -> str:
-    """The page of a result for which `imgkit.report.page.record` has one."""
-    from imgkit.report.page.record import render_record
-
-    return render_record(result)
 
 
 def access_options(command: F) -> F:
@@ -213,16 +218,32 @@ def _is_same(left: Path, right: Path) -> bool:
         return left.absolute() == right.absolute()
 
 
-def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None, Callable[[Any], str]]] = ()) -> int:
-    """Hand a result to its renderers and return the exit status that its verdict means."""
+def deliver(
+    result: Any,
+    json_path: str | None,
+    page_path: str | None = None,
+    others: Sequence[tuple[str | None, Callable[[Any], str]]] = (),
+) -> int:
+    """Hand a result to its renderers and return the exit status that its verdict means.
+
+    Its record is made once and drawn by the page and by the terminal; the JSON is the result itself. `others` are
+    further files, each with the function that makes its text.
+    """
     import msgspec
 
     from imgkit.findings import EXIT_STATUS
+    from imgkit.report.records import record_of
 
-    result = msgspec.structs.replace(result, call=click.get_current_context().find_root().obj)
-    for path, render_page in pages:
+    context = click.get_current_context()
+    result = msgspec.structs.replace(result, call=context.find_root().obj)
+    record = record_of(result) if page_path is not None or json_path != "-" else None
+    if page_path is not None and record is not None:
+        from imgkit.report.page.document import render_page
+
+        write_output(page_path, render_page(record).encode("utf-8", "backslashreplace"))
+    for path, text_of in others:
         if path is not None:
-            write_output(path, render_page(result).encode("utf-8", "backslashreplace"))
+            write_output(path, text_of(result).encode("utf-8", "backslashreplace"))
     data = b""
     if json_path is not None:
         from imgkit.report import jsonfile
@@ -231,12 +252,12 @@ def deliver(result: Any, json_path: str | None, pages: Sequence[tuple[str | None
         if json_path != "-":
             write_output(json_path, data)
     try:
-        if json_path == "-":
-            sys.stdout.buffer.write(data)
-        else:
-            from imgkit.report import text
+        if record is not None and json_path != "-":
+            from imgkit.report import terminal
 
-            text.render(result)
+            terminal.render(record, form=context.meta[_FORM])
+        else:
+            sys.stdout.buffer.write(data)
         sys.stdout.flush()
     except OSError as error:
         silence_standard_output()
@@ -252,9 +273,14 @@ def silence_standard_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def load_meanwhile(module: str) -> None:
-    """Import what will be needed at the end while the media are read, where the reading leaves time for it."""
-    threading.Thread(target=import_module, args=(module,), daemon=True).start()
+def load_meanwhile(kind: str) -> None:
+    """Import what will draw the result of a kind while the media are read, where the reading leaves time for it."""
+
+    def load() -> None:
+        import_module(f"imgkit.report.records.{kind}")
+        import_module("imgkit.report.terminal")
+
+    threading.Thread(target=load, daemon=True).start()
 
 
 @contextmanager

@@ -117,7 +117,7 @@ def command(
     from imgkit.comparison.differ import compare
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.comparison")
+        load_meanwhile("comparison")
     with progress_bar(quiet, "comparing") as progress:
         result = compare(
             reference,
@@ -136,7 +136,7 @@ def command(
             access=access,
             progress=progress,
         )
-    status = deliver(result, json_path, [(page_path, _page), (script_path, _script)])
+    status = deliver(result, json_path, page_path, [(script_path, _script)])
     if journal_path is not None and not result.interrupted:
         from imgkit.comparison.journal import forget
 
@@ -162,9 +162,3 @@ def _script(result: "Comparison") -> str:
     from imgkit.comparison.recopy import script
 
     return script(result)
-
-
-def _page(result: "Comparison") -> str:
-    from imgkit.report.page import render_comparison
-
-    return render_comparison(result)

@@ -18,7 +18,6 @@ from imgkit.cli.common import (
     output_options,
     page_option,
     progress_bar,
-    record_page,
 )
 
 if TYPE_CHECKING:
@@ -83,4 +82,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, json_path, page_path)

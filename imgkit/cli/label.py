@@ -14,7 +14,6 @@ from imgkit.cli.common import (
     load_drive_option,
     output_options,
     page_option,
-    record_page,
 )
 from imgkit.outputs import write_output
 
@@ -68,7 +67,7 @@ def check(
     from imgkit.label.report import check_labels
 
     result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, json_path, page_path)
 
 
 @command.command("build", short_help="Make the label that a plan describes.")

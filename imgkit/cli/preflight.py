@@ -18,7 +18,6 @@ from imgkit.cli.common import (
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
-    from imgkit.preflight.result import Preflight
 
 
 @click.command("preflight")
@@ -68,7 +67,7 @@ def command(
     from imgkit.preflight.run import Given, preflight_medium
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.preflight")
+        load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
         result = preflight_medium(
             medium,
@@ -86,7 +85,7 @@ def command(
             ),
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, _page)])
+    return deliver(result, json_path, page_path)
 
 
 def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path | None) -> list[Path]:
@@ -106,9 +105,3 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named.append(Path(load_sheet(sheet_path).image))
     return named
-
-
-def _page(result: "Preflight") -> str:
-    from imgkit.report.page.preflight import render_preflight
-
-    return render_preflight(result)

@@ -56,7 +56,7 @@ def command(
     from imgkit.sums import seal
 
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
-        load_meanwhile("imgkit.report.text.seal")
+        load_meanwhile("seal")
         pending = None if block_path is None else stack.enter_context(_Pending(Path(block_path)))
         document, report = seal.seal_medium(
             image,

@@ -14,7 +14,6 @@ from imgkit.cli.common import (
     output_options,
     page_option,
     progress_bar,
-    record_page,
 )
 from imgkit.errors import OutputError
 
@@ -70,4 +69,4 @@ def command(
         check_folder(folder, [json_path, page_path], inputs)
         write_worksheet(folder, upcoming)
         result = tally.with_next(result, str(folder), upcoming)
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, json_path, page_path)

@@ -17,7 +17,6 @@ from imgkit.cli.common import (
     output_options,
     page_option,
     progress_bar,
-    record_page,
 )
 
 if TYPE_CHECKING:
@@ -63,7 +62,7 @@ def command(
         check_outputs([json_path, page_path], [seal_path.parent / beside.file])
 
     with progress_bar(quiet, "checking") as progress:
-        load_meanwhile("imgkit.report.text.verify")
+        load_meanwhile("verification")
         result = verify(
             copy,
             seal_path,
@@ -73,4 +72,4 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, json_path, page_path)

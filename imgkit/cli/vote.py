@@ -18,7 +18,6 @@ from imgkit.cli.common import (
     output_options,
     page_option,
     progress_bar,
-    record_page,
 )
 from imgkit.errors import OutputError, RequestError
 
@@ -154,7 +153,7 @@ def command(
     from imgkit.vote.voter import vote_on
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.vote")
+        load_meanwhile("vote")
     with progress_bar(quiet, "voting") as progress:
         result = vote_on(
             dumps,
@@ -169,7 +168,7 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(result, json_path, [(page_path, record_page)])
+    return deliver(result, json_path, page_path)
 
 
 def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":

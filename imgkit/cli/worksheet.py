@@ -87,7 +87,7 @@ def command(
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
-        load_meanwhile("imgkit.report.text.worksheet")
+        load_meanwhile("worksheet")
         drafted = make_worksheet(
             image,
             rule=cast("Rule", rule),
@@ -120,7 +120,7 @@ def check_folder(folder: Path, others: Sequence[str | None], inputs: Sequence[Pa
 
 def write_worksheet(folder: Path, drafted: "Drafted") -> tuple[str, ...]:
     """Write the three files of a worksheet and return their names."""
-    from imgkit.report.text.worksheet import paper
+    from imgkit.report.records.worksheet import paper
 
     try:
         folder.mkdir(exist_ok=True)
