@@ -19,6 +19,8 @@ from builders import (
     image_of,
     write_image,
 )
+from imgkit.report.page.comparison import MAXIMUM_PAGE_BYTES
+from imgkit.report.page.environment import css_string
 from page_builders import (
     BLOCK_SIZE,
     Element,
@@ -40,8 +42,6 @@ from imgkit import compare
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
 from imgkit.label.result import Checksum
 from imgkit.report.page import render_comparison
-from imgkit.report.page.comparison import MAXIMUM_PAGE_BYTES
-from imgkit.report.page.environment import css_string
 from imgkit.report.words import visible
 from imgkit.spans import Span
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 import pytest
+from imgkit.report.page.record import render_record
 from page_builders import (
     a_comparison,
     a_faulty_comparison,
@@ -36,7 +37,6 @@ from record_builders import (
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
 from imgkit.findings import Result
 from imgkit.report.page import render_comparison
-from imgkit.report.page.record import render_record
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 if TYPE_CHECKING:

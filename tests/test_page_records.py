@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 from builders import SECTOR_SIZE, WideLabel, changed_at, drive_text, image_of, write_image
+from imgkit.report.page.elements import MAXIMUM_PAGE_BYTES
+from imgkit.report.page.record import render_record
 from page_builders import Element, a_finding, a_label, a_partition, read_page
 from record_builders import (
     DRIVE,
@@ -21,8 +23,6 @@ from record_builders import (
 
 from imgkit.cli import run
 from imgkit.findings import Result
-from imgkit.report.page.elements import MAXIMUM_PAGE_BYTES
-from imgkit.report.page.record import render_record
 
 RESULTS = [
     pytest.param(an_inspection(), id="inspect"),

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from builders import WideLabel, changed_at, write_image
+from imgkit.report.page.preflight import render_preflight
 from page_builders import read_page
 from preflight_builders import MACHINE, Room, a_room, json_of, original_image, write_seal_to_block
 
 from imgkit.cli import run
 from imgkit.preflight.result import Preflight
 from imgkit.preflight.run import preflight_medium
-from imgkit.report.page.preflight import render_preflight
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -186,12 +186,20 @@ class Field(msgspec.Struct, frozen=True):
     differs: bool
 
 
+class Group(msgspec.Struct, frozen=True):
+    """Fields of a label that belong together; `kind` is what each of them is, where it is not a field."""
+
+    title: str
+    kind: str
+    fields: tuple[Field, ...]
+
+
 class LabelTable(msgspec.Struct, frozen=True):
-    """The labels at one place, a column for each medium; fields in groups."""
+    """The labels at one place, a column for each medium."""
 
     caption: str
     columns: tuple[str, ...]
-    groups: tuple[tuple[str, tuple[Field, ...]], ...]
+    groups: tuple[Group, ...]
 
 
 Block = Text | Facts | Table | PartitionPicture | SurfaceMap | Bytes | Commands | Items | Steps | LabelTable

@@ -9,10 +9,10 @@ from imgkit.report.records.labels import label_blocks
 
 def record(result: LabelBuild) -> Record:
     """The label, and how it is put on a medium: save first, then write."""
-    answer = of.answer_of_labels(result.findings, 1)
+    checked = of.answer_of_labels(result.findings, 1)
+    says = checked.sentences[0]
     if result.verdict == "fail":
-        severities = words.severities(result.findings)
-        answer = of.answer("Label", answer.word, answer.tone, f"{severities}: do not write it before these are settled")
+        says = f"{words.severities(result.findings)}: do not write it before these are settled"
     written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
     columns: Columns = (("Bytes of the file", "place"), ("To byte", "number"), ("What", "text"))
     rows = ((f"{each.file_byte}+{each.length}", str(each.medium_byte), each.what) for each in result.pieces)
@@ -23,7 +23,7 @@ def record(result: LabelBuild) -> Record:
         verdict=result.verdict,
         schema=result.schema,
         version=result.version,
-        answers=(answer,),
+        answers=(of.answer("Label", checked.word, checked.tone, says),),
         sections=(
             of.section(
                 "written",

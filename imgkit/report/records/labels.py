@@ -14,6 +14,7 @@ from imgkit.report.record import (
     Block,
     Columns,
     Field,
+    Group,
     LabelTable,
     Part,
     PartitionPicture,
@@ -27,6 +28,7 @@ from imgkit.spans import Span
 
 MOST_LABELS = 16
 _MOST_PICTURE_ROWS = 40
+_MOST_SLOTS = 256
 _UNITS = {"us": "µs", "bytes": "bytes", "rpm": "turns per minute"}
 _HEXADECIMAL = frozenset(("flags",))
 
@@ -129,17 +131,19 @@ def label_tables(sides: Sequence[tuple[str, Sequence[Label]]]) -> tuple[LabelTab
             for column, label in zip(columns, labels, strict=True)
             if label is None
         )
+        slots = tuple(_partition_rows(labels))
+        cut = f", the first {_MOST_SLOTS} of {words.grouped(len(slots))}" if len(slots) > _MOST_SLOTS else ""
         groups = (
-            ("Label", tuple(_own_rows(labels))),
-            ("Geometry", tuple(_geometry_rows(labels))),
-            ("Other fields", tuple(_other_rows(labels))),
-            ("Partitions", tuple(_partition_rows(labels))),
+            Group("Label", "", tuple(_own_rows(labels))),
+            Group("Geometry", "", tuple(_geometry_rows(labels))),
+            Group("Other fields", "", tuple(_other_rows(labels))),
+            Group(f"Partitions{cut}", "partition", slots[:_MOST_SLOTS]),
         )
         tables.append(
             LabelTable(
                 f"Label at block {anchor.block}, offset {anchor.offset}{missing}",
                 columns,
-                tuple((title, rows) for title, rows in groups if rows),
+                tuple(group for group in groups if group.fields),
             )
         )
     return tuple(tables)

@@ -207,15 +207,15 @@ def _sample(paper: Paper, sample: Sample) -> list[str]:
 
 def _label(paper: Paper, table: LabelTable) -> list[str]:
     lines = paper.hanging("", table.caption, 2)
-    for title, fields in table.groups:
+    for group in table.groups:
         if len(table.columns) == 1:
             lines += paper.hanging("", title, 2)
             lines += paper.grid(
                 (("", "text"), ("", "text")), [(each.name, _joined(each.values[0])) for each in fields], 4
             )
             continue
-        rows = [(each.name, *map(_joined, each.values), words.SAME_WORDS[each.differs]) for each in fields]
-        columns = ((title, "text"), *((name, "text") for name in table.columns), ("Same?", "fixed"))
+        rows = [(each.name, *map(_joined, each.values), words.SAME_WORDS[each.differs]) for each in group.fields]
+        columns = ((group.title, "text"), *((name, "text") for name in table.columns), ("Same?", "fixed"))
         lines += paper.grid(columns, rows, 2)
     return lines
 

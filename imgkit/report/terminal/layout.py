@@ -25,6 +25,8 @@ def padded(text: str, columns: int, kind: str = "text") -> str:
 
 def wrapped(text: str, columns: int) -> list[str]:
     """Lines of at most so many columns, broken at blanks; only a word that is wider than a line is broken itself."""
+    if len(text) <= columns and text.isascii():
+        return [text.rstrip()]
     lines: list[str] = []
     line = ""
     for piece in re.findall(r" +|[^ ]+", text):
