@@ -218,17 +218,16 @@ def _copy_again(result: Comparison) -> tuple[Section, ...]:
         return ()
     total = words.plural(len(again.commands), "call")
     kinds = dict.fromkeys(each.kind for each in result.episodes if each.kind in REPEATING)
-    after = [
+    after = (
         f"Not in it, because they could not be read: {of.runs_text(again.unreadable, _MOST_NAMES_IN_A_ROW)}."
         if again.unreadable
         else "",
         f"Not in it, because they were not compared: {of.runs_text(again.not_compared, _MOST_NAMES_IN_A_ROW)}."
         if again.not_compared
         else "",
-        ""
-        if again.is_all
-        else "This does not repair everything: some blocks were not compared, not listed or not readable.",
-    ]
+        "" if again.is_all else "This does not repair everything: some blocks were not compared, listed or readable.",
+        "This writes to the copy. Keep a second copy of it until it compares equal.",
+    )
     return (
         of.section(
             "again",
@@ -239,8 +238,7 @@ def _copy_again(result: Comparison) -> tuple[Section, ...]:
                 else []
             ),
             of.commands(again.commands, rest="--copy-again FILE writes them all as a script"),
-            Text(tuple(each for each in after if each)),
-            Text(("This writes to the copy. Keep a second copy of it until it compares equal.",), "caution"),
+            Text(tuple(each for each in after if each), "caution"),
             aside=f"{words.plural(again.blocks, 'block')} in {total} of dd",
             short=1,
         ),

@@ -25,7 +25,7 @@ def risk_section(risk: Risk, aside: str) -> Section:
             f"{words.grouped(risk.one_in_with_other_rule)}. Blocks that changed places are reliably caught only by "
             "posix-crc, or where each block is a range."
         )
-    return of.section("risk", "Risk that is left", Text(tuple(lines)), aside=aside, short=1)
+    return of.section("risk", "Risk that is left", Text(tuple(lines)), aside=aside, short=5)
 
 
 def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]:

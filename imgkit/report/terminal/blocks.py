@@ -75,12 +75,7 @@ def entries_of(section: Section) -> int:
 def _block(paper: Paper, block: Block, bounds: Bounds) -> list[str]:
     match block:
         case Text():
-            mark = "! " if block.look == "caution" else ""
-            return [
-                paper.styled(line, "plain" if mark else None)
-                for sentence in block.sentences
-                for line in paper.hanging(mark, paper.text(sentence, bounds.characters), 2)
-            ]
+            return _text(paper, block, bounds)
         case Facts():
             return paper.grid((("", "fixed"), ("", "text")), block.pairs[: bounds.entries], 2)
         case Table():
@@ -105,6 +100,15 @@ def _block(paper: Paper, block: Block, bounds: Bounds) -> list[str]:
             return _steps(paper, block, bounds)
         case LabelTable():
             return _label(paper, block) if bounds == FULL else []
+
+
+def _text(paper: Paper, text: Text, bounds: Bounds) -> list[str]:
+    if text.look == "caution":
+        lines = [line for sentence in text.sentences for line in paper.hanging("! ", sentence, 2)]
+        return [paper.styled(line, "plain") for line in lines]
+    shown = [paper.text(sentence, bounds.characters) for sentence in text.sentences[: bounds.entries]]
+    lines = [line for sentence in shown for line in paper.hanging("", sentence, 2)]
+    return lines + _left_out(paper, len(shown), len(text.sentences), "sentences", bounds)
 
 
 def _left_out(paper: Paper, drawn: int, total: int, what: str, bounds: Bounds, rest: str = "") -> list[str]:
@@ -195,13 +199,13 @@ def _sample(paper: Paper, sample: Sample) -> list[str]:
         end = start + _BYTES_IN_A_ROW
         sides = sample.reference[start:end], sample.copy[start:end]
         length = max(map(len, sides))
-        lines.append(f"    {sample.offset + start:#x}")
+        lines.append(f"  {sample.offset + start:#x}")
         for name, side in zip(("ref.", "copy"), sides, strict=True):
             digits = " ".join([*(f"{byte:02x}" for byte in side), *["--"] * (length - len(side))])
             characters = "".join(words.ascii_character(byte) for byte in side)
-            lines.append(f"    {name} {digits:<{3 * _BYTES_IN_A_ROW}} {paper.text(characters)}")
+            lines.append(f"  {name} {digits:<{3 * _BYTES_IN_A_ROW}}{paper.text(characters)}")
         marks = ["^^" if sides[0][at : at + 1] != sides[1][at : at + 1] else "  " for at in range(length)]
-        lines += [f"         {' '.join(marks)}"] if "^^" in marks else []
+        lines += [f"       {' '.join(marks)}"] if "^^" in marks else []
     return lines
 
 
@@ -209,10 +213,9 @@ def _label(paper: Paper, table: LabelTable) -> list[str]:
     lines = paper.hanging("", table.caption, 2)
     for group in table.groups:
         if len(table.columns) == 1:
-            lines += paper.hanging("", title, 2)
-            lines += paper.grid(
-                (("", "text"), ("", "text")), [(each.name, _joined(each.values[0])) for each in fields], 4
-            )
+            lines += paper.hanging("", group.title, 2)
+            pairs = [(each.name, _joined(each.values[0])) for each in group.fields]
+            lines += paper.grid((("", "text"), ("", "text")), pairs, 4)
             continue
         rows = [(each.name, *map(_joined, each.values), words.SAME_WORDS[each.differs]) for each in group.fields]
         columns = ((group.title, "text"), *((name, "text") for name in table.columns), ("Same?", "fixed"))
