@@ -34,7 +34,7 @@ RESULTS = [
 ]
 _NUMBERS = dict(re.findall(r"^(heads|sectors_per_track) = (\d+)", drive_text(), re.MULTILINE))
 DRIVE_HEADS, DRIVE_SECTORS = int(_NUMBERS["heads"]), int(_NUMBERS["sectors_per_track"])
-TAG_OF_NEXT = re.compile(r"(?<=  tag) +\w+$", re.MULTILINE)
+TAG_OF_NEXT = re.compile(r"(?<=  Tag) +\w+$", re.MULTILINE)
 BLOCK = 40
 """The block that is broken in the copies that the commands look at."""
 
