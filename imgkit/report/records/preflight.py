@@ -116,8 +116,10 @@ def _to_do(result: Preflight) -> Section:
         for stage, steps in groupby(result.checklist, key=lambda step: step.stage)
     )
     cautions = Text(tuple(_clean(each) for each in result.cautions), "caution")
-    aside = "tick each; a caution stands where it can hurt, or destroy data"
-    return of.section("todo", "To do, in this order", cautions, Steps(stages), aside=aside)
+    aside = "tick each; heed the cautions"
+    return of.section(
+        "todo", "To do, in this order", cautions, Steps(stages), aside=aside, short=int(result.answer == "go")
+    )
 
 
 def _map(result: Preflight) -> Section:

@@ -97,7 +97,7 @@ def _block(paper: Paper, block: Block, bounds: Bounds) -> list[str]:
             lines += [line for item in items[bounds.whole :] for line in _item_in_a_line(paper, item, bounds)]
             return lines + _left_out(paper, len(items), block.total, block.what, bounds)
         case Steps():
-            return _steps(paper, block, bounds)
+            return _steps(paper, block) if bounds == FULL else []
         case LabelTable():
             return _label(paper, block) if bounds == FULL else []
 
@@ -154,16 +154,12 @@ def _item(paper: Paper, item: Item, bounds: Bounds) -> list[str]:
     return lines
 
 
-def _steps(paper: Paper, steps: Steps, bounds: Bounds) -> list[str]:
+def _steps(paper: Paper, steps: Steps) -> list[str]:
     lines: list[str] = []
-    left = bounds.entries
     for stage, of_stage in steps.stages:
-        shown = of_stage[:left]
-        left -= len(shown)
-        lines += [paper.styled(line, "heading") for line in paper.hanging("", stage, 2)] if shown else []
-        lines += [line for step in shown for line in _step(paper, step)]
-    total = sum(len(of_stage) for _, of_stage in steps.stages)
-    return lines + _left_out(paper, min(total, bounds.entries), total, "steps", bounds)
+        lines += [paper.styled(line, "heading") for line in paper.hanging("", stage, 2)]
+        lines += [line for step in of_stage for line in _step(paper, step)]
+    return lines
 
 
 def _step(paper: Paper, step: Step) -> list[str]:
