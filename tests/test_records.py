@@ -300,7 +300,7 @@ class TestTerminals:
         stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
         terminal.render(record_of(result), stream)
         stream.flush()
-        drawn = stream.buffer.getvalue().decode("ascii")  # type: ignore[attr-defined]
+        drawn = stream.buffer.getvalue().decode("ascii")
         assert not re.search(r"\?{2}", drawn)
         assert "…" not in drawn
 

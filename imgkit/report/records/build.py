@@ -17,12 +17,10 @@ def record(result: LabelBuild) -> Record:
     columns: Columns = (("Bytes of the file", "place"), ("To byte", "number"), ("What", "text"))
     rows = ((f"{each.file_byte}+{each.length}", str(each.medium_byte), each.what) for each in result.pieces)
     return Record(
+        **of.begun(result),
         kind="label build",
         title=f"the label of {words.name_of(result.plan)}",
         subjects=(("plan", words.name_of(result.plan)),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
         answers=(of.answer("Label", checked.word, checked.tone, says),),
         sections=(
             of.section(

@@ -2,21 +2,18 @@
 
 from collections.abc import Iterable
 from pathlib import PurePath
-from typing import Any
 
 from imgkit import spans
 from imgkit.comparison.recopy import REPEATING
-from imgkit.comparison.result import BlockRange, Comparison, Episode, PartitionCount
+from imgkit.comparison.result import Comparison, Episode, PartitionCount
 from imgkit.report import words
 from imgkit.report.record import (
     Answer,
     Block,
-    Bytes,
     Columns,
     Item,
     Items,
     Record,
-    Sample,
     Section,
     SurfaceMap,
     Table,
@@ -24,10 +21,10 @@ from imgkit.report.record import (
     Tone,
 )
 from imgkit.report.records import elements as of
-from imgkit.report.records.labels import MOST_LABELS, field_name, label_tables, picture, value_text
+from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
+from imgkit.report.records.labels import field_name, value_text
 from imgkit.spans import Span
 
-MOST_SAMPLES = 100
 _NAME_CHARACTERS = 48
 _MOST_NAMES_IN_A_ROW = 8
 _STATE_WORDS = {
@@ -47,13 +44,10 @@ def record(result: Comparison) -> Record:
     """Is the copy exact, where not, and what went wrong; facts, and explanations of them apart."""
     reference, copy = _names(result)
     return Record(
+        **of.begun(result),
         kind="comparison",
         title=f"{copy} compared with {reference}",
         subjects=(("reference", reference), ("copy", copy)),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(_answer_of_copy(result), _answer_of_labels(result)),
         counts=(
             ("equal", result.equal_blocks),
@@ -69,10 +63,10 @@ def record(result: Comparison) -> Record:
             *_episodes(result),
             *_copy_again(result),
             _ranges(result),
-            *_samples(result),
+            *samples_section(result),
             *_map(result),
             _partitions(result),
-            _labels(result),
+            labels_section(result),
             _digests(result),
             _left_out(result),
             _made(result),
@@ -250,7 +244,7 @@ def _ranges(result: Comparison) -> Section:
         none = "No compared block differs, is missing or could not be read."
         return of.section("ranges", "Ranges", Text((none if result.compared_blocks else "No block was compared.",)))
     whole = _whole(result)
-    sampled = {id(each): f"sample-{number}" for number, each in enumerate(_sampled(result), 1)}
+    sampled = {id(each): f"sample-{number}" for number, each in enumerate(sampled_ranges(result), 1)}
     shown = result.ranges[: of.MOST_RANGES]
     drawn = Table(
         caption="Ranges that are not equal",
@@ -277,45 +271,6 @@ def _ranges(result: Comparison) -> Section:
     lead = Text((of.addresses_sentence(result.address_source, result.block_size),))
     aside = f"{words.grouped(result.ranges_total)} in all"
     return of.section("ranges", "Ranges", lead, drawn, legend, aside=aside)
-
-
-def _sampled(result: Comparison) -> list[BlockRange]:
-    return [each for each in result.ranges[: of.MOST_RANGES] if each.sample is not None][:MOST_SAMPLES]
-
-
-def _samples(result: Comparison) -> tuple[Section, ...]:
-    if not result.differing_blocks:
-        return ()
-    drawn = [_sample(number, each, result.block_size) for number, each in enumerate(_sampled(result), 1)]
-    total = sum(each.sample is not None for each in result.ranges)
-    if not drawn:
-        return (of.section("samples", "First differing bytes", Text(("No bytes were sampled in these ranges.",))),)
-    lead = (
-        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is not "
-        "there; · is a byte that ASCII does not print."
-    )
-    return (of.section("samples", "First differing bytes", Text((lead,)), Bytes(tuple(drawn), total)),)
-
-
-def _sample(number: int, each: BlockRange, block_size: int) -> Sample:
-    assert each.sample is not None
-    reference, copy = bytes.fromhex(each.sample.reference), bytes.fromhex(each.sample.copy)
-    length = max(len(reference), len(copy))
-    differing = [place for place in range(length) if reference[place : place + 1] != copy[place : place + 1]]
-    first = each.sample.offset + (differing[0] if differing else 0)
-    block, byte_in_block = divmod(first, block_size)
-    ends = ""
-    if len(reference) != len(copy):
-        ends = f"; the {'reference' if len(reference) < len(copy) else 'copy'} ends here"
-    return Sample(
-        anchor=f"sample-{number}",
-        title=of.span_of(each),
-        aside=f"byte {byte_in_block} of block {block} (byte {words.grouped(first)} of the medium); {len(differing)} of "
-        f"{length} differ{ends}",
-        offset=each.sample.offset,
-        reference=reference,
-        copy=copy,
-    )
 
 
 def surface_map(result: Comparison) -> SurfaceMap | None:
@@ -370,48 +325,6 @@ def _counts_of(result: Comparison, partition: PartitionCount) -> dict[str, int]:
         "Not compared": spans.total(spans.intersection(own, left_out)),
         "Past both ends": partition.count - spans.total(spans.intersection(own, [Span(0, longer)])),
     }
-
-
-def _labels(result: Comparison) -> Section:
-    reference, copy = result.labels.reference, result.labels.copy
-    blocks: list[Block] = []
-    if result.label_differences:
-        columns: Columns = (("Field", "text"), ("Reference", "text"), ("Copy", "text"), ("Label at", "short"))
-        rows = (
-            (
-                _difference_name(each.field),
-                _difference_value(each.field, each.reference),
-                _difference_value(each.field, each.copy),
-                f"block {each.block}" + (f", offset {each.offset}" if each.offset else ""),
-            )
-            for each in result.label_differences[: of.MOST_ROWS]
-        )
-        caption = "Fields in which the labels differ"
-        blocks.append(of.table(caption, columns, rows, what="fields", listed=len(result.label_differences)))
-    elif reference and copy:
-        blocks.append(Text(("Reference and copy have the same labels: no field differs.",)))
-    same = reference == copy
-    drawn = [picture(label, "Reference and copy" if same else "Reference") for label in reference[:MOST_LABELS]]
-    drawn += [] if same else [picture(label, "Copy") for label in copy[:MOST_LABELS]]
-    blocks += [each for each in drawn if each is not None]
-    tables = label_tables((("Reference", reference), ("Copy", copy)))
-    blocks += tables[:MOST_LABELS]
-    if len(tables) > MOST_LABELS:
-        blocks.append(Text((words.left_out(MOST_LABELS, len(tables), "labels", "--json holds them all"),)))
-    if not tables:
-        blocks = [Text(("Neither medium has a label that imgkit knows, in the places where it looks.",))]
-    return of.section("labels", "Labels", *blocks)
-
-
-def _difference_name(field: str) -> str:
-    kind, _, name = field.rpartition(": ")
-    return f"{kind}: {field_name(name)}" if kind else field_name(name)
-
-
-def _difference_value(field: str, value: Any) -> str:
-    name = field.rpartition(": ")[2]
-    shown = f"{value:#06x}" if name == "checksum" and isinstance(value, int) else value_text(name, value)
-    return words.clean(shown)
 
 
 def _digests(result: Comparison) -> Section:

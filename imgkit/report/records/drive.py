@@ -12,12 +12,10 @@ def record(result: DriveResult) -> Record:
     """What a drive file says and what follows from it."""
     name = words.clean(result.drive.name, 80)
     return Record(
+        **of.begun(result),
         kind="drive",
         title=name,
         subjects=(("drive", name),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
         sections=_located(result) if result.located is not None else _described(result),
         has_page=False,
     )

@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Container, Iterable, Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Finding, Result, Severity
@@ -75,6 +75,17 @@ def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str) 
     else:
         word, tone, says = "NO OBJECTION", "good", severities or "the checks found nothing to object to"
     return answer("Labels", word, tone, says, first, *more)
+
+
+def begun(result: Result) -> dict[str, Any]:
+    """How every record begins, as keyword arguments."""
+    started_at: str = getattr(result, "started_at", "")
+    return {
+        "verdict": result.verdict,
+        "schema": result.schema,
+        "version": result.version,
+        "started_at": started_at,
+    }
 
 
 def section(identifier: str, title: str, *blocks: Block, aside: str = "", short: int = 0) -> Section:

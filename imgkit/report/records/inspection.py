@@ -15,13 +15,10 @@ def record(result: Inspection) -> Record:
     whole = frozenset(each.name for each in result.partitions if each.whole_disk)
     unread = tuple(UnreadRun(area.first, area.count) for area in result.areas if area.contents == "unreadable")
     return Record(
+        **of.begun(result),
         kind="inspection",
         title=f"what is on {words.name_of(result.path)}",
         subjects=(("medium", words.name_of(result.path)),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(_reading(result, reached), of.answer_of_labels(result.findings, len(result.labels))),
         counts=(
             ("with data", result.data_blocks),

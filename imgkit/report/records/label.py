@@ -12,13 +12,10 @@ def record(result: LabelReport) -> Record:
     not_read = tuple(f"Could not be read: {words.clean(each)}." for each in result.not_read[: of.MOST_ROWS])
     alone = ("It is a label by itself: it was not compared with a medium's size.",) if result.label_alone else ()
     return Record(
+        **of.begun(result),
         kind="label check",
         title=f"the labels of {words.name_of(result.path)}",
         subjects=(("medium", words.name_of(result.path)),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(of.answer_of_labels(result.findings, len(result.labels), *alone),),
         sections=(
             *of.findings_section(result.findings),

@@ -11,12 +11,10 @@ def record(result: LayoutList) -> Record:
     columns: Columns = (("Layout", "place"), ("What", "text"), ("Where", "text"))
     sources: Columns = (("Layout", "place"), ("Source", "text"))
     return Record(
+        **of.begun(result),
         kind="layouts",
         title="label layouts",
         subjects=(),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
         sections=(
             of.section(
                 "layouts",

@@ -43,13 +43,10 @@ def record(result: Preflight) -> Record:
     word = ANSWER_WORDS[result.answer]
     meaning = words.sentence(ANSWER_MEANINGS[result.answer])
     return Record(
+        **of.begun(result),
         kind="log sheet",
         title=f"{name} before its first boot",
         subjects=(("medium", name),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         headline=shown.Answer("", word, _ANSWER_TONES[result.answer], (meaning,)),
         reasons=tuple(words.clean(each, _MOST_CHARACTERS) for each in result.reasons),
         answers=tuple(_question(each) for each in result.questions),

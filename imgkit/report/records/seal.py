@@ -11,12 +11,10 @@ def record(result: SealReport) -> Record:
     unit = "each block" if result.to_block else f"each {words.plural(result.range_blocks, 'block')}"
     layouts = ", ".join(label.layout for label in result.labels) or "none found"
     return Record(
+        **of.begun(result),
         kind="seal",
         title=f"the seal of {words.name_of(result.path)}",
         subjects=(("medium", words.name_of(result.path)),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
         answers=(of.answer("Seal", "SEALED", "good", f"a copy can be checked without this medium, down to {unit}"),),
         sections=(
             of.section(

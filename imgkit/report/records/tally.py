@@ -11,13 +11,10 @@ from imgkit.sums.result import NextSheet, Tally
 def record(result: Tally) -> Record:
     """Whether an old machine has the sums that were expected, and where not."""
     return Record(
+        **of.begun(result),
         kind="tally",
         title=f"the answers in {words.name_of(result.log_path)} to worksheet {result.tag}",
         subjects=(("worksheet", words.name_of(result.sheet_path)), ("log", words.name_of(result.log_path))),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(_answer(result),),
         counts=(
             ("match", result.matching_ranges),

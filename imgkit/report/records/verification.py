@@ -13,13 +13,10 @@ def record(result: Verification) -> Record:
     all_blocks = -(-max(result.size_bytes, result.seal_size_bytes) // result.block_size)
     whole = words.whole_disks(result.labels)
     return Record(
+        **of.begun(result),
         kind="check against a seal",
         title=f"{words.name_of(result.path)} compared with the seal {words.name_of(result.seal_path)}",
         subjects=(("copy", words.name_of(result.path)), ("seal", words.name_of(result.seal_path))),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(_answer(result, whole),),
         counts=(
             ("equal", result.equal_blocks),

@@ -22,13 +22,10 @@ def record(result: Vote) -> Record:
     """Where the dumps of one drive agree, what is in doubt, and whom to distrust."""
     names = [words.name_of(dump.path) for dump in result.dumps]
     return Record(
+        **of.begun(result),
         kind="vote",
         title=f"{words.plural(len(names), 'dump')}, the first {names[0]}",
         subjects=tuple((f"dump {dump.number}", words.name_of(dump.path)) for dump in result.dumps[:16]),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
-        started_at=result.started_at,
         answers=(_agreement(result), _doubt(result), *_pattern(result), _distrust(result), _best(result)),
         counts=(
             ("agree", result.agreed_blocks),

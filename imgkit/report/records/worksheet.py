@@ -15,12 +15,10 @@ def record(result: Worksheet) -> Record:
     """What was written, how long it takes on the old machine, and what comes next."""
     device = shlex.quote(result.device) if result.device else "DEVICE"
     return Record(
+        **of.begun(result),
         kind="worksheet",
         title=f"worksheet {result.tag} of {words.name_of(result.image)}",
         subjects=(("image", words.name_of(result.image)),),
-        verdict=result.verdict,
-        schema=result.schema,
-        version=result.version,
         answers=(
             of.answer(
                 "Worksheet",
