@@ -39,6 +39,7 @@ from faulty_inputs import (
     signed,
 )
 
+from imgkit import record_of, render_page
 from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
 from imgkit.comparison.differ import compare
 from imgkit.drive import Boot, describe_drive
@@ -48,7 +49,6 @@ from imgkit.label.build import build_label
 from imgkit.label.layout import load_layout
 from imgkit.label.report import check_labels
 from imgkit.report import text
-from imgkit.report.page import render_comparison
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import verify
@@ -128,7 +128,7 @@ def read_media(data: bytes, folder: Path) -> None:
     shown_harmlessly(inspect_medium(path))
     result = compare(path, written(folder, "copy.img", data[:-1] + b"?"))
     shown_harmlessly(result)
-    render_comparison(result).encode("utf-8", "backslashreplace")
+    render_page(record_of(result)).encode("utf-8", "backslashreplace")
 
 
 def read_volume(data: bytes, folder: Path) -> None:

@@ -337,7 +337,7 @@ def test_interrupted_tells_what_is_known(folder: Path) -> None:
 
 def test_names_from_a_path_do_no_harm(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     Path("\x1b[31mred\x07.img").write_bytes(bytes(512))
-    assert run(["inspect", "\x1b[31mred\x07.img"]) == 0
+    assert run(["inspect", "\x1b[31mred\x07.img", "--full"]) == 0
     output = capfd.readouterr().out
     assert "\x1b" not in output
     assert "\\x1b[31mred\\x07.img" in output

@@ -639,7 +639,11 @@ def test_the_caution_is_shown(
     Path("plan.toml").write_text(BY_LAYOUT["wide, little"])
     run(["label", "build", "plan.toml", "-o", "label.bin"])
     lines = capsys.readouterr().out
-    assert lines.index("First save what is there") < lines.index("Then write") < lines.index("Caution")
+    assert (
+        lines.index("First save what is there")
+        < lines.index("Then write")
+        < lines.index("  ! Writing to the wrong TARGET")
+    )
     assert "destroys what is there" in " ".join(lines.split())
 
 
@@ -653,7 +657,7 @@ def test_a_label_that_something_says_stop_of_is_not_passed(
     shown = capsys.readouterr().out
     assert "partition.covers-label" in shown
     first = " ".join(shown.splitlines()[0].split())
-    assert first == "The label STOP 1 says stop, 1 note: do not write it before these are settled"
+    assert first == "Label STOP 1 says stop, 1 note: do not write it before these are settled."
 
 
 @pytest.mark.parametrize("name", BY_LAYOUT)
@@ -664,7 +668,7 @@ def test_the_answer_stands_first(
     Path("plan.toml").write_text(BY_LAYOUT[name])
     status = run(["label", "build", "plan.toml", "-o", "label.bin"])
     first = capsys.readouterr().out.splitlines()[0]
-    assert first.split("  ")[1] == "The label"
+    assert first.split("  ")[1] == "Label"
     assert ("STOP" in first) == (status == 1)
 
 

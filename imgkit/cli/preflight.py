@@ -20,7 +20,6 @@ from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
-    from imgkit.preflight.result import Preflight
 
 
 @click.command("preflight")
@@ -71,7 +70,7 @@ def command(
     from imgkit.preflight.run import Given, preflight_medium
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.preflight")
+        load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
         result = preflight_medium(
             medium,
@@ -89,7 +88,7 @@ def command(
             ),
             progress=progress,
         )
-    return deliver(result, outputs, json_path, [page_face(page_path, _page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])
 
 
 def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path | None) -> list[Path]:
@@ -109,9 +108,3 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named.append(Path(load_sheet(sheet_path).image))
     return named
-
-
-def _page(result: "Preflight") -> str:
-    from imgkit.report.page.preflight import render_preflight
-
-    return render_preflight(result)

@@ -66,7 +66,7 @@ def command(
     if beside is not None:
         outputs.protect([seal_path.parent / beside.file])
     with progress_bar(quiet, "checking") as progress:
-        load_meanwhile("imgkit.report.text.verify")
+        load_meanwhile("verification")
         result = verify(
             copy,
             seal_path,

@@ -139,7 +139,7 @@ def command(
     from imgkit.vote.voter import vote_on
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.vote")
+        load_meanwhile("vote")
     with progress_bar(quiet, "voting") as progress:
         result = vote_on(
             dumps,

@@ -87,7 +87,7 @@ def command(
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
-        load_meanwhile("imgkit.report.text.worksheet")
+        load_meanwhile("worksheet")
         drafted = make_worksheet(
             image,
             rule=cast("Rule", rule),
@@ -156,7 +156,7 @@ def write_worksheet(folder: Path, drafted: "Drafted", outputs: Outputs) -> "Draf
 
 
 def _contents(drafted: "Drafted") -> dict[str, bytes]:
-    from imgkit.report.text.worksheet import paper
+    from imgkit.report.records.worksheet import paper
 
     return {
         "check.sh": drafted.script.encode("ascii"),
