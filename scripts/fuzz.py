@@ -44,11 +44,12 @@ from imgkit.blocklist import format_block_list, parse_block_list, read_block_lis
 from imgkit.comparison.differ import compare
 from imgkit.drive import Boot, describe_drive
 from imgkit.errors import ImgkitError
+from imgkit.findings import Result
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.build import build_label
 from imgkit.label.layout import load_layout
 from imgkit.label.report import check_labels
-from imgkit.report import text
+from imgkit.report import terminal
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import verify
@@ -101,10 +102,10 @@ class Target(NamedTuple):
 # ---- The readers ---------------------------------------------------------------------------------------------
 
 
-def shown_harmlessly(report: object) -> None:
+def shown_harmlessly(report: Result) -> None:
     """Draw a result as on a terminal; nothing in it may move a cursor."""
     drawn = io.StringIO()
-    text.render(report, drawn)
+    terminal.render(record_of(report), drawn)
     bad = {each for each in drawn.getvalue() if each != "\n" and unicodedata.category(each) in _ACTING}
     if bad:
         raise FaultError(f"the output holds {sorted(bad)!r}")

@@ -77,7 +77,9 @@ def _block(paper: Paper, block: Block, bounds: Bounds) -> list[str]:
         case Text():
             return _text(paper, block, bounds)
         case Facts():
-            return paper.grid((("", "fixed"), ("", "text")), block.pairs[: bounds.entries], 2)
+            pairs = block.pairs[: bounds.entries]
+            lines = paper.grid((("", "fixed"), ("", "text")), pairs, 2)
+            return lines + _left_out(paper, len(pairs), len(block.pairs), "facts", bounds)
         case Table():
             return _table(paper, block, bounds)
         case PartitionPicture():
