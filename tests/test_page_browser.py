@@ -35,6 +35,8 @@ from record_builders import (
 
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
 from imgkit.findings import Result
+from imgkit.report.page import render_page
+from imgkit.report.records import record_of
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
