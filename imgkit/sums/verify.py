@@ -229,12 +229,12 @@ class _Run:
         unequal = totals["differ"] + totals["missing"]
         unequal += 0 if self.tail == "allow" else totals["extra"]
         findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
-        has_missing = totals["missing"] > 0
+        is_shorter = self.copy.size_bytes < seal.size_bytes
         incomplete = (
             totals["unreadable"] > 0
             or reading.is_interrupted
             or reading.ended_early
-            or (totals["unanswered"] > 0 and not has_missing)
+            or (totals["unanswered"] > 0 and not is_shorter)
         )
         verdict: Verdict = "pass"
         if incomplete:
