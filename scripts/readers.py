@@ -48,6 +48,11 @@ _VOLUME_BLOCK = 64
 _ALWAYS_THE_SAME = {"made_at": "2001-02-03T04:05:06+00:00", "version": "0.0.0"}
 _TAG = "q7k2m"
 _NOWHERE = "/nowhere/at/all"
+_STAMPS = {
+    "original.img": (7_000_000_000_000_001, 7_000_000_000_000_002),
+    "other.img": (7_000_000_000_000_003, 7_000_000_000_000_004),
+}
+"""Inode and time of status change that stand in a journal from nowhere for those of the files in a folder."""
 _INVENTED_SHARE = 0.3
 _DRIVE = 'drive = { name = "d", sector_size = 512, cylinders = 20, heads = 2, sectors_per_track = 8 }\n'
 _PLANS = {
@@ -167,6 +172,12 @@ def read_journal(data: bytes, folder: Path) -> None:
 def _moved(data: bytes, folder: Path) -> bytes:
     """A document from nowhere as if it had been written in the folder; its digest is right if it was so before."""
     moved = data.replace(_NOWHERE.encode(), str(folder).encode())
+    for name, (inode, changed) in _STAMPS.items():
+        if (folder / name).exists():
+            status = (folder / name).stat()
+            moved = moved.replace(b"%d" % inode, b"%d" % status.st_ino).replace(
+                b"%d" % changed, b"%d" % status.st_ctime_ns
+            )
     try:
         document = json.loads(data)
         was_right = document["digest"] == json.loads(signed(document))["digest"]
@@ -274,7 +285,11 @@ def _journal(folder: Path) -> bytes:
     compare(folder / "original.img", folder / "other.img", journal=path)
     kept = json.loads(path.read_bytes().replace(str(folder).encode(), _NOWHERE.encode()))
     path.unlink()
-    return signed({**kept, "started_at": _ALWAYS_THE_SAME["made_at"], "elapsed_seconds": 1.0})
+    for side, (inode, changed) in zip(("reference", "copy"), _STAMPS.values(), strict=True):
+        kept["question"][side] |= {"inode": inode, "status_changed_at_ns": changed}
+    moment = _ALWAYS_THE_SAME["made_at"]
+    readings = [{**each, "started_at": moment, "ended_at": moment} for each in kept["readings"]]
+    return signed({**kept, "started_at": moment, "elapsed_seconds": 1.0, "is_finished": False, "readings": readings})
 
 
 def targets(folder: Path) -> tuple[Target, ...]:

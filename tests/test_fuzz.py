@@ -1,6 +1,7 @@
 """The fuzzing script: its first inputs harm no reader, it makes the same ones again, and it tells what went wrong."""
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -19,6 +20,8 @@ sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
 import faulty_inputs
 import fuzz
 import readers
+import small_media
+import whole_calls
 
 SCRIPT = Path(fuzz.__file__)
 NAMES = ("label", "media", "volume", "plan", "drive", "layout", "list", "seal", "sheet", "journal", "log", "machine")
@@ -153,3 +156,52 @@ def test_the_script_takes_one_input_again(tmp_path: Path) -> None:
     command = [sys.executable, str(SCRIPT), "--reader", "drive", "--input", str(drive)]
     done = subprocess.run(command, capture_output=True, text=True)
     assert (done.stdout, done.stderr) == ("answered\n", "")
+
+
+def test_whole_calls_are_checked(tmp_path: Path) -> None:
+    """The first calls; run the script for more of them."""
+    command = [sys.executable, str(SCRIPT), "--calls", "12", "--seed", "7"]
+    done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "TMPDIR": str(tmp_path)})
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.endswith("; faults: 0\n")
+    assert not list(tmp_path.iterdir())
+
+
+BLOCKS = [b"a" * 4, b"b" * 4, b"c" * 4]
+
+
+@pytest.mark.parametrize(
+    ("copy", "runs", "differing_bytes"),
+    [
+        pytest.param(b"aaaabbbbcccc", [], 0, id="equal"),
+        pytest.param(b"aaaabxbxcccc", [(1, 1, "differ")], 2, id="a block"),
+        pytest.param(b"xaaaxbbbcccc", [(0, 2, "differ")], 2, id="a run"),
+        pytest.param(b"aaaabbbb", [(2, 1, "missing")], 0, id="shorter"),
+        pytest.param(b"aaaabbbbc", [(2, 1, "differ")], 0, id="cut"),
+        pytest.param(b"aaaabbbbccccd", [(3, 1, "extra")], 0, id="longer"),
+    ],
+)
+def test_the_truth_about_two_media(copy: bytes, runs: list[tuple[int, int, str]], differing_bytes: int) -> None:
+    found = small_media.truth(b"".join(BLOCKS), copy, 4, lambda block: True, allows_tail=False)
+    assert (found.runs, found.differing_bytes) == (runs, differing_bytes)
+
+
+@pytest.mark.parametrize("acting", ["\x1b[2J", "\x07", "\x85", "\u202e", "\u2028", "\r"])
+def test_a_character_that_acts_is_a_fault(acting: str) -> None:
+    small_media.harmless(b"tab\tand\nline", "the page")
+    with pytest.raises(readers.FaultError, match="the page holds"):
+        small_media.harmless(f"a{acting}b".encode(), "the page")
+
+
+def test_a_call_that_goes_wrong_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With what was called, and its folder is kept."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(whole_calls, "truth", lambda *_: small_media.Truth([], 0, 0))
+    assert whole_calls.make_calls(7, 0, 3) == 1
+    said = capsys.readouterr().err
+    assert "(compare): " in said
+    assert "'compare' " in said
+    assert str(tmp_path) in said
+    assert list(tmp_path.iterdir())
