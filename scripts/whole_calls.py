@@ -92,6 +92,8 @@ class Calls:
         try:
             for path, stream in ((out, 1), (err, 2)):
                 os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), stream)
+            sys.stdout = os.fdopen(1, "w", closefd=False, encoding="utf-8")
+            sys.stderr = os.fdopen(2, "w", closefd=False, encoding="utf-8", errors="backslashreplace")
             os.chdir(self.folder)
             signal.alarm(HANGING_SECONDS)
             from imgkit.cli import main

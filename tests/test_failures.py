@@ -263,6 +263,14 @@ def test_names_that_are_no_text(sealed: Path, arguments: list[str], status: int,
     assert b"internal error" not in done.stderr
 
 
+def test_a_seal_to_the_block_whose_name_is_no_text(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """JSON cannot state the name of its file as it is."""
+    assert run(["seal", "a.img", "-o", f"{ODD}.seal", "--to-block"]) == 0
+    assert run(["verify", "b.img", "--seal", f"{ODD}.seal"]) == 1
+    assert run(["preflight", "b.img", "--seal", f"{ODD}.seal"]) == 1
+    assert capfd.readouterr().err == ""
+
+
 # ---- What is no file -----------------------------------------------------------------------------------------------
 
 PLACES = (
