@@ -199,9 +199,9 @@ def test_a_call_that_goes_wrong_is_told(
     """With what was called, and its folder is kept."""
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     monkeypatch.setattr(whole_calls, "truth", lambda *_: small_media.Truth([], 0, 0))
-    assert whole_calls.make_calls(7, 0, 6) == 1
+    assert whole_calls.make_calls(7, 0, 1) == 1
     said = capsys.readouterr().err
-    assert ": ranges: " in said
-    assert "'compare' " in said
+    assert said.startswith("call 0 (verify): verdict: ")
+    assert "\n  'verify' " in said
     assert str(tmp_path) in said
     assert list(tmp_path.iterdir())
