@@ -95,7 +95,8 @@ class Outputs:
         try:
             other, of_kind = self._checked.setdefault(found.identity, (path, kind))
             is_device = found.status is not None and stat.S_ISCHR(found.status.st_mode)
-            if (other, of_kind.name) != (path, kind.name) and not is_device:
+            is_same = os.path.normpath(other) == os.path.normpath(path) and of_kind.name == kind.name
+            if not is_same and not is_device:
                 raise OutputError(f"{path}: two results cannot go into one file")
             if found.is_file and not os.access(found.folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written: no permission in {found.folder}")

@@ -99,10 +99,10 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named += [Path(each) for each in load_plan(plan_path).files]
     if seal_path is not None:
-        from imgkit.sums.verify import load_seal
+        from imgkit.sums.verify import block_digests_file, load_seal
 
         beside = load_seal(seal_path).block_digests
-        named += [seal_path.parent / beside.file] if beside is not None else []
+        named += [block_digests_file(seal_path, beside)] if beside is not None else []
     if sheet_path is not None:
         from imgkit.sums.tally import load_sheet
 
