@@ -5,10 +5,15 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
+import pytest
+
 import imgkit
+from imgkit import cli
 from imgkit.comparison.causes import reference_blank
 from imgkit.comparison.episodes import CAUSES
 from imgkit.meanings import meanings, subject_of
+from imgkit.report.schemas import json_schema, result_types
 
 PACKAGE = Path(imgkit.__file__).parent
 TREES = {path: ast.parse(path.read_text()) for path in sorted(PACKAGE.rglob("*.py"))}
@@ -109,3 +114,40 @@ def test_nothing_asks_how_an_id_or_a_message_is_written() -> None:
 
 def test_an_id_of_another_version_is_about_the_label() -> None:
     assert subject_of("later.version") == "label"
+
+
+def test_explain_says_what_an_id_means(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["explain", "partition.in-reserved"]) == 0
+    shown = capsys.readouterr().out
+    assert "area that the drive keeps for itself" in shown
+    assert "stop: do not boot or trust this" in shown
+
+
+def test_explain_names_what_is_written_alike(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["explain", "partition.in-reservd"]) == 2
+    assert "partition.in-reserved" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", sorted(result_types()))
+def test_a_schema_describes_what_a_result_holds(name: str) -> None:
+    """Every result type has its name in the table, and the schema every field (JSON Schema, draft 2020-12: `$defs`)."""
+    kind = result_types()[name]
+    schema = json_schema(name)
+    assert schema["$id"].rpartition("/")[0] == name
+    properties = schema["$defs"][kind.__name__]["properties"]
+    assert set(properties) == {field.encode_name for field in msgspec.structs.fields(kind)}
+
+
+def test_every_result_has_a_schema() -> None:
+    kinds = {each.__name__ for each in result_types().values()}
+    assert kinds == {node.name for _, node in NODES if isinstance(node, ast.ClassDef) and _is_result(node)}
+
+
+def _is_result(node: ast.ClassDef) -> bool:
+    return any(isinstance(base, ast.Name) and base.id == "Result" for base in node.bases)
+
+
+@pytest.mark.parametrize("call", [["explain"], ["explain", "--schema", "x"], ["explain", "a", "--schema", "compare"]])
+def test_a_wrong_call_is_one_line(call: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(call) == 2
+    assert capsys.readouterr().err.count("\n") == 1
