@@ -16,6 +16,7 @@ from imgkit.errors import ImgkitError
 _COMMANDS = {
     "compare": "Compare a copy with its reference, block by block.",
     "drive": "Show a drive's geometry, capacity, timing and addresses.",
+    "explain": "Say what a finding or an episode means.",
     "inspect": "Say what is on a medium.",
     "label": "Decode, check and make disk labels.",
     "preflight": "Say go or no-go before the first boot.",

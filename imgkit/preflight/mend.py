@@ -18,15 +18,18 @@ from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
+from imgkit.meanings import Subject, subject_of
 from imgkit.medium import DEFAULT_ACCESS, Medium
 from imgkit.preflight.evidence import Evidence
 from imgkit.preflight.given import Given
 from imgkit.preflight.planned import Beside
-from imgkit.preflight.questions import subject_of
+from imgkit.preflight.questions import question_of
 from imgkit.preflight.result import Question, Step
 
 UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
 """By the end of a packed file's name: the utility that unpacks it to standard output."""
+_UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
+"""While a finding about these says stop, nothing is written."""
 FAILING = frozenset({"pattern.one-head", "pattern.one-cylinder", "pattern.cluster", "medium.dead-stretch"})
 """Findings that speak of a drive that may be failing: nothing is written to such a one."""
 _DD_BYTES = 1 << 20
@@ -52,7 +55,7 @@ def mending(found: Found) -> Iterator[Step]:
             "it are shown then."
         )
         return
-    unsettled = [each for each in found.evidence.findings if each.id.startswith(("medium.", "proof.")) and _stops(each)]
+    unsettled = [each for each in found.evidence.findings if subject_of(each.id) in _UNSETTLED and _stops(each)]
     if unsettled:
         yield from (_step(f"Settle this first: {each.message}. {each.advice}") for each in unsettled)
         yield from _seal_of_the_reference(found, paths)
@@ -273,7 +276,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
         advice = {
             each.advice: None
             for each in found.evidence.findings
-            if _stops(each) and subject_of(each, root) == question.id
+            if _stops(each) and question_of(each, root) == question.id
         }
         text = f"Should the next preflight still say so: {question.question} {question.says}."
         yield _step(" ".join([text, *advice]))

@@ -6,7 +6,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from imgkit.drive import Address
-from imgkit.findings import Finding, Where
+from imgkit.findings import Finding, NotRead, Where
 
 if TYPE_CHECKING:
     from imgkit.drive import AddressRange, Drive
@@ -145,6 +145,13 @@ def where(place: Where) -> str:
     if place.block is not None:
         parts.append(f"block {place.block}")
     return ", ".join(parts)
+
+
+def unread(place: NotRead) -> str:
+    """A place that could not be read."""
+    if place.what == "volume":
+        return f"block {place.block}, the start of partition {clean(place.partition or '', 40)}"
+    return f"block {place.block}, {'the boot block' if place.what == 'boot' else 'where a label may lie'}"
 
 
 def severities(findings: Iterable[Finding]) -> str:

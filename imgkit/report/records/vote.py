@@ -15,7 +15,12 @@ _STATE_WORDS: dict[State, str] = {
     "only-one": "read from one alone",
     "unreadable": "read from none",
 }
-_PATTERN = "pattern."
+_PATTERN_WORDS = {
+    "pattern.cluster": "CLUSTER",
+    "pattern.one-cylinder": "ONE CYLINDER",
+    "pattern.one-head": "ONE HEAD",
+    "pattern.periodic": "PERIODIC",
+}
 
 
 def record(result: Vote) -> Record:
@@ -130,10 +135,8 @@ def _doubtful_partitions(result: Vote) -> str:
 def _pattern(result: Vote) -> tuple[Answer, ...]:
     """Where on the drive the faults lie, if chance does not explain it."""
     for finding in result.findings:
-        kind = finding.id.removeprefix(_PATTERN)
-        if kind != finding.id:
-            word = kind.replace("-", " ").upper()
-            return (of.answer("Pattern", word, "look", words.clean(finding.message, 1000)),)
+        if finding.id in _PATTERN_WORDS:
+            return (of.answer("Pattern", _PATTERN_WORDS[finding.id], "look", words.clean(finding.message, 1000)),)
     return ()
 
 
