@@ -271,9 +271,7 @@ def test_another_part_of_the_same_file_is_refused(folder: Path, small_strips: No
         with stopped_after_keeping(1), pytest.raises(StoppedError):
             compare(device, folder / "copy", block_size=512, journal=journal)
         subprocess.run([tool, "--detach", str(device)], check=True)
-        subprocess.run(
-            [tool, "--read-only", "--offset", size, "--sizelimit", size, str(device), str(both)], check=True
-        )
+        subprocess.run([tool, "--read-only", "--offset", size, "--sizelimit", size, str(device), str(both)], check=True)
         with pytest.raises(RequestError, match="first byte in its file"):
             compare(device, folder / "copy", block_size=512, journal=journal)
 
