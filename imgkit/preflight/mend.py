@@ -33,6 +33,7 @@ _UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
 FAILING = frozenset({"pattern.one-head", "pattern.one-cylinder", "pattern.cluster", "medium.dead-stretch"})
 """Findings that speak of a drive that may be failing: nothing is written to such a one."""
 _DD_BYTES = 1 << 20
+_MOST_RUNS = 8
 
 
 class Found(msgspec.Struct, frozen=True):
@@ -186,6 +187,15 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         (compare, f"sh {_quoted(script)} {_quoted(paths.target)}"),
         "This writes to the medium: read its name twice.",
     )
+    if again is not None and again.reference_blank:
+        runs = ", ".join(f"{first}+{count}" for first, count in again.reference_blank[:_MOST_RUNS])
+        more = len(again.reference_blank) - _MOST_RUNS
+        yield _step(
+            f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "
+            "has no data and the medium has. The script leaves these as they are. Where the reference is right all the "
+            "same, take the # from their lines in it and call it again; where the medium is, the reference is not "
+            "the original: find a better one."
+        )
     yield from _asking_the_old_machine(found, paths)
 
 

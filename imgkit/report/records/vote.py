@@ -110,6 +110,8 @@ def _agreement(result: Vote) -> Answer:
 
 def _doubt(result: Vote) -> Answer:
     """How much is in doubt."""
+    if any(finding.id == "medium.same" for finding in result.findings):
+        return of.answer("Doubt", "NOT KNOWN", "unknown", "nothing was read")
     if result.doubt_blocks:
         runs = words.plural(result.doubt_runs, "run")
         says = f"in {runs}{_doubtful_partitions(result)}; see below what to read again"
@@ -204,7 +206,7 @@ def _next(result: Vote) -> Section:
             )
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
-                blocks.append(Text(("doubts.csv is what --doubts doubts.csv writes.",)))
+                blocks.append(Text(("The list that it names last is what --doubts with that name writes.",)))
         blocks.append(
             Text(
                 (
