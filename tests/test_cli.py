@@ -354,6 +354,14 @@ def test_interrupted_tells_what_is_known(folder: Path) -> None:
     assert [each["first"] for each in known["ranges"]] == [100]
 
 
+def test_ctrl_c_while_libraries_are_loaded_leaves_no_traceback(folder: Path) -> None:
+    """A library that is interrupted when it is imported stands in for the moment."""
+    Path("click.py").write_text("import os, signal, time\nos.kill(os.getpid(), signal.SIGINT)\ntime.sleep(20)\n")
+    process = start(folder, "inspect", "image.img", environment={**os.environ, "PYTHONPATH": str(folder)})
+    output, errors = process.communicate(timeout=30)
+    assert (process.returncode, output, errors) == (-signal.SIGINT, "", "")
+
+
 def test_names_from_a_path_do_no_harm(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     Path("\x1b[31mred\x07.img").write_bytes(bytes(512))
     assert run(["inspect", "\x1b[31mred\x07.img", "--full"]) == 0

@@ -72,7 +72,7 @@ class Label(msgspec.Struct, frozen=True):
     label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
     slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
-    count from block `origin_block` of the medium. `bytes_exchanged`: it reads true only after exchanging the
+    count from block `origin_block` of the medium. `bytes_exchanged`: it is valid only after exchanging the
     bytes of each 16-bit word.
     """
 

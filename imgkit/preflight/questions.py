@@ -157,7 +157,7 @@ def byte_order(evidence: Evidence) -> Question:
         what = "no machine file" if machine is None else "the machine file gives no byte order"
         point = Point("machine", "not checked", what, _call(evidence, "--machine MACHINE.toml"))
     elif evidence.label is None:
-        point = Point("label", "not checked", "no label to tell it by", "write the label first")
+        point = Point("label", "not checked", "no label to judge by", "write the label first")
     elif not tells_the_order(evidence.label.layout):
         point = Point("label", "not checked", f"{evidence.label.layout} has one byte order on every machine",
                       "see whether the machine reads such a label at all")  # fmt: skip
@@ -293,7 +293,7 @@ def _contents(evidence: Evidence, root: Root) -> list[Point]:
         return [Point("file system", "no", f"no file system in partition {name}: {what}"), *marks]
     if volume is None and not marks:
         says = f"nothing that imgkit knows lies in partition {name}"
-        how = "give marks in the machine file's [root] table; let the machine's own check tell"
+        how = "give marks in the machine file's [root] table; let the machine's own check decide"
         return [Point("file system", "not checked", says, how)]
     if volume is None:
         says = f"partition {name} holds something of a kind that imgkit knows by the machine file's marks only"
@@ -302,7 +302,7 @@ def _contents(evidence: Evidence, root: Root) -> list[Point]:
     if volume.size_bytes is None:
         how = "let the machine's own check look at it; see whether the copy is of the right original"
         fitting = Point(
-            "file system", "unsure", f"the {volume.kind} in partition {name} tells no size that can be", how
+            "file system", "unsure", f"the {volume.kind} in partition {name} states a size that is not possible", how
         )
     elif volume.size_bytes > size:
         says = f"the {volume.kind} has {volume.size_bytes:,} bytes, partition {name} {size:,}"
@@ -322,7 +322,7 @@ def _clean(evidence: Evidence, root: Root) -> Point:
     if not is_kept:
         return Point("closed cleanly", "look", f"this system keeps no flag for it: {how}")
     if is_clean is None:
-        says = "whether it was closed cleanly is not told by this kind"
+        says = "this kind does not record whether it was closed cleanly"
         return Point("closed cleanly", "not checked", says, f"{how}; clean_flag in the machine file settles it")
     says = f"the {root.volume.kind if root.volume else ''} in partition {root.asked_for} was not closed cleanly"
     return Point("closed cleanly", "unsure", says, f"{how}; or image it again after a clean shutdown")

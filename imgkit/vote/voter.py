@@ -411,7 +411,7 @@ class _Run:
             Finding(
                 "vote.lengths",
                 "check",
-                f"the dumps are not of one length: {told} bytes",
+                f"the dumps differ in length: {told} bytes",
                 Where(),
                 "What is past a dump's end counts as unreadable in it. Find out how long the drive is: a dump that "
                 "ended early was cut short, one that is too long has something that is not the drive's.",
