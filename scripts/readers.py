@@ -28,6 +28,7 @@ from imgkit import record_of, render_page
 from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
 from imgkit.comparison.differ import compare
 from imgkit.drive import Boot, describe_drive
+from imgkit.findings import Result
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.build import build_label
 from imgkit.label.layout import load_layout
