@@ -323,6 +323,24 @@ def test_a_device_over_the_reference_is_the_reference(
 
 
 @EACH_SHELL
+@pytest.mark.skipif(os.geteuid() != 0, reason="mounting needs root")
+def test_the_disk_on_which_the_reference_lies_is_not_written(folder: Path, shell: str) -> None:
+    """A file system by mke2fs, mounted, with the reference in it, and the script called on its own disk."""
+    disk, mount = folder / "disk", folder / "mount"
+    mount.mkdir()
+    subprocess.run(["mke2fs", "-q", "-F", "-t", "ext2", str(disk), "2048"], check=True)
+    subprocess.run(["mount", "-o", "loop", str(disk), str(mount)], check=True)
+    try:
+        write_image(mount / "reference", random_bytes(1 << 18, 5))
+        run(["compare", str(mount / "reference"), str(disk), "--allow-tail", "--copy-again", str(folder / "again.sh")])
+        (script,) = folder.glob("again*.sh")
+        done = carry_out(script, disk, shell=shell)
+    finally:
+        subprocess.run(["umount", str(mount)], check=True)
+    assert (done.returncode, "the reference lies on this disk" in done.stderr) == (2, True)
+
+
+@EACH_SHELL
 def test_a_device_of_another_size_is_not_written(
     folder: Path, shell: str, writable_device: Callable[[Path], Path]
 ) -> None:

@@ -199,7 +199,16 @@ test -f "$target" || test -b "$target" || stop "there is no such file or disk, a
 test -r "$target" && test -w "$target" || stop "the copy cannot be read and written: $target"
 find_origin "$reference"
 reference_place=$place reference_number=$number reference_disk=$disk
+held=$(df -P "$reference_place" 2>/dev/null | sed -n '2s/  *[0-9][0-9]* .*//p')
+case $held in /*) ;; *) held=/ ;; esac
+find_origin "$held"
+held_place=$place held_number=$number held_disk=$disk
 find_origin "$target"
+if test -b "$place" && test -b "$held_place"; then
+    case $number in "$held_number" | "$held_disk") stop "the reference lies on this disk: $target" ;; esac
+elif is_same_file "$place" "$held_place"; then
+    stop "the reference lies on this disk: $target"
+fi
 if test -b "$place" && test -b "$reference_place"; then
     case $reference_number in "$number" | "$disk") stop "this is the reference itself: $target" ;; esac
     test "$number" != "$reference_disk" || stop "the reference is a part of this disk: $target"
