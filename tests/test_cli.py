@@ -1,5 +1,6 @@
 """The command as a user meets it: exit statuses, the three faces of a result, and bad input in one line."""
 
+import errno
 import gzip
 import json
 import os
@@ -360,6 +361,11 @@ def test_ctrl_c_while_libraries_are_loaded_leaves_no_traceback(folder: Path) -> 
     process = start(folder, "inspect", "image.img", environment={**os.environ, "PYTHONPATH": str(folder)})
     output, errors = process.communicate(timeout=30)
     assert (process.returncode, output, errors) == (-signal.SIGINT, "", "")
+
+
+def test_a_refusal_shows_the_bytes_of_a_name_that_is_no_utf8(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert run(["inspect", os.fsdecode(b"no\xff.img")]) == 2
+    assert capfd.readouterr().err == f"imgkit: no\\xff.img: cannot be opened: {os.strerror(errno.ENOENT)}\n"
 
 
 def test_names_from_a_path_do_no_harm(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -122,7 +122,8 @@ def _unforeseen(error: Exception) -> str:
 
 
 def _fail(message: str) -> int:
-    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
+    shown = (f"\\x{ord(c) - 0xDC00:02x}" if "\udc80" <= c <= "\udcff" else c for c in message)
+    line = " ".join("".join(c if c.isprintable() else " " for c in shown).split())
     with suppress(OSError, ValueError):
         print(f"imgkit: {line}", file=sys.stderr)
     return 2
