@@ -14,38 +14,38 @@ _HOMES = {
     "Drive": "imgkit.drive",
     "DriveResult": "imgkit.drive",
     "Finding": "imgkit.findings",
-    "Given": "imgkit.preflight.run",
+    "Given": "imgkit.readiness.run",
     "ImgkitError": "imgkit.errors",
     "Inspection": "imgkit.inspection.result",
     "Label": "imgkit.label.result",
     "LabelReport": "imgkit.label.result",
     "Medium": "imgkit.medium",
-    "Preflight": "imgkit.preflight.result",
+    "Preflight": "imgkit.readiness.result",
     "Record": "imgkit.report.record",
     "Seal": "imgkit.sums.result",
     "Sheet": "imgkit.sums.result",
     "Span": "imgkit.spans",
     "Tally": "imgkit.sums.result",
     "Verification": "imgkit.sums.result",
-    "Vote": "imgkit.vote.result",
+    "Vote": "imgkit.voting.result",
     "Worksheet": "imgkit.sums.result",
     "check_labels": "imgkit.label.report",
     "compare": "imgkit.comparison.differ",
     "describe_drive": "imgkit.drive",
     "inspect_medium": "imgkit.inspection.survey",
     "load_drive": "imgkit.drive",
-    "load_machine": "imgkit.preflight.machine",
+    "load_machine": "imgkit.readiness.machine",
     "load_seal": "imgkit.sums.verify",
     "make_worksheet": "imgkit.sums.worksheet",
     "open_medium": "imgkit.medium",
-    "preflight_medium": "imgkit.preflight.run",
+    "preflight_medium": "imgkit.readiness.run",
     "read_block_list": "imgkit.blocklist",
     "record_of": "imgkit.report.records",
     "render_page": "imgkit.report.page.document",
     "seal_medium": "imgkit.sums.seal",
     "tally": "imgkit.sums.tally",
     "verify": "imgkit.sums.verify",
-    "vote_on": "imgkit.vote.voter",
+    "vote_on": "imgkit.voting.voter",
 }
 
 __all__ = [*sorted(_HOMES), "__version__"]
@@ -68,10 +68,10 @@ if TYPE_CHECKING:
     from imgkit.medium import Access as Access
     from imgkit.medium import Medium as Medium
     from imgkit.medium import open_medium as open_medium
-    from imgkit.preflight.machine import load_machine as load_machine
-    from imgkit.preflight.result import Preflight as Preflight
-    from imgkit.preflight.run import Given as Given
-    from imgkit.preflight.run import preflight_medium as preflight_medium
+    from imgkit.readiness.machine import load_machine as load_machine
+    from imgkit.readiness.result import Preflight as Preflight
+    from imgkit.readiness.run import Given as Given
+    from imgkit.readiness.run import preflight_medium as preflight_medium
     from imgkit.report.page.document import render_page as render_page
     from imgkit.report.record import Record as Record
     from imgkit.report.records import record_of as record_of
@@ -86,8 +86,8 @@ if TYPE_CHECKING:
     from imgkit.sums.verify import load_seal as load_seal
     from imgkit.sums.verify import verify as verify
     from imgkit.sums.worksheet import make_worksheet as make_worksheet
-    from imgkit.vote.result import Vote as Vote
-    from imgkit.vote.voter import vote_on as vote_on
+    from imgkit.voting.result import Vote as Vote
+    from imgkit.voting.voter import vote_on as vote_on
 
 
 def __getattr__(name: str) -> object:

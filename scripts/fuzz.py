@@ -164,7 +164,7 @@ def read_layout(data: bytes, folder: Path) -> None:
 
 
 def read_machine(data: bytes, folder: Path) -> None:
-    from imgkit.preflight.machine import load_machine
+    from imgkit.readiness.machine import load_machine
 
     load_machine(written(folder, "machine.toml", data))
 

@@ -17,7 +17,7 @@ from builders import (
     write_image,
 )
 
-from imgkit.preflight.run import Given
+from imgkit.readiness.run import Given
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.worksheet import make_worksheet
 

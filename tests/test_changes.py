@@ -22,7 +22,7 @@ from imgkit.medium import Medium, open_medium
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.verify import verify
 from imgkit.sums.worksheet import make_worksheet
-from imgkit.vote.voter import vote_on
+from imgkit.voting.voter import vote_on
 
 MIB = 1 << 20
 DATA = image_of(WideLabel(), size_bytes=4 * MIB)

@@ -15,12 +15,12 @@ PACKAGE = Path(imgkit.__file__).parent
 FLOORS = {
     "cli": 6,
     "report": 5,
-    "preflight": 4,
+    "readiness": 4,
     "comparison": 3,
     "sums": 3,
     "label": 3,
     "inspection": 3,
-    "vote": 3,
+    "voting": 3,
     "medium": 2,
     "volume": 2,
     "drive": 1,
@@ -42,7 +42,7 @@ NEIGHBOURS = {
     "comparison": {"label"},
     "sums": {"comparison", "label"},
     "inspection": {"label", "sums"},
-    "vote": {"comparison", "label"},
+    "voting": {"comparison", "label"},
 }
 """What a room may import of its own floor; the rooms of the ground floor may import each other. Never in a circle."""
 

@@ -26,13 +26,13 @@ from imgkit.inspection.survey import inspect_medium
 from imgkit.label.places import Places, named_partitions
 from imgkit.label.report import check_labels, read_labels
 from imgkit.medium import open_medium
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.readiness.run import Given, preflight_medium
 from imgkit.report import terminal, words
 from imgkit.report.records import record_of
 from imgkit.spans import Span
 from imgkit.sums.verify import verify
 from imgkit.sums.worksheet import make_worksheet
-from imgkit.vote.voter import vote_on
+from imgkit.voting.voter import vote_on
 
 DISK_BLOCKS = 8000
 FIRST = BootSlot(64, 1000)

@@ -21,9 +21,9 @@ from preflight_builders import ALL, ENOUGH, PLAN, Room, a_room, original_image, 
 
 from imgkit.cli import run
 from imgkit.label.build import build_label
-from imgkit.preflight.checklist import WITHHELD
-from imgkit.preflight.result import Preflight, Step
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.readiness.checklist import WITHHELD
+from imgkit.readiness.result import Preflight, Step
+from imgkit.readiness.run import Given, preflight_medium
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 

@@ -42,8 +42,8 @@ from imgkit.errors import DescriptionError, InputError, RequestError
 from imgkit.findings import EXIT_STATUS, says_stop
 from imgkit.label.build import build_label
 from imgkit.medium import Medium
-from imgkit.preflight.result import Preflight, Question
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.readiness.result import Preflight, Question
+from imgkit.readiness.run import Given, preflight_medium
 from imgkit.sums.worksheet import make_worksheet
 
 Asked = tuple[Path | Medium, Given]
@@ -673,7 +673,7 @@ def test_the_progress_goes_on_over_all_readings(good_room: Room) -> None:
 def test_the_lists_of_nested_results_are_cut_and_their_counts_are_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("imgkit.preflight.run.MOST_RANGES_KEPT", 2)
+    monkeypatch.setattr("imgkit.readiness.run.MOST_RANGES_KEPT", 2)
     room = a_room(tmp_path)
     data = changed_at(original_image(), range(40_000, 80_000, 1024))
     result = preflight_medium(with_copy(room, data), room.given(*ENOUGH, "seal"))

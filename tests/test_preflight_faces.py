@@ -14,8 +14,8 @@ from page_builders import read_page
 from preflight_builders import MACHINE, Room, a_room, json_of, original_image, write_seal_to_block
 
 from imgkit.cli import run
-from imgkit.preflight.result import Preflight
-from imgkit.preflight.run import preflight_medium
+from imgkit.readiness.result import Preflight
+from imgkit.readiness.run import preflight_medium
 from imgkit.report.page import render_page
 from imgkit.report.records import record_of
 

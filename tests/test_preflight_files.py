@@ -11,11 +11,11 @@ from preflight_builders import ENOUGH, Room, a_room, json_of, original_image
 
 from imgkit.drive import load_drive
 from imgkit.errors import DescriptionError
-from imgkit.preflight.checklist import CAUTIONS, HEAVY_KG, checklist
-from imgkit.preflight.machine import DriveUnit, Machine, MachineFile, load_machine
-from imgkit.preflight.result import Preflight, Stage, Step
-from imgkit.preflight.run import preflight_medium
-from imgkit.preflight.since import load_earlier
+from imgkit.readiness.checklist import CAUTIONS, HEAVY_KG, checklist
+from imgkit.readiness.machine import DriveUnit, Machine, MachineFile, load_machine
+from imgkit.readiness.result import Preflight, Stage, Step
+from imgkit.readiness.run import preflight_medium
+from imgkit.readiness.since import load_earlier
 from imgkit.report import jsonfile
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"

@@ -22,7 +22,7 @@ from imgkit.drive import describe_drive
 from imgkit.findings import Result
 from imgkit.label.build import build_label
 from imgkit.label.report import list_layouts
-from imgkit.preflight.run import preflight_medium
+from imgkit.readiness.run import preflight_medium
 from imgkit.report import terminal
 from imgkit.report.record import Record, SurfaceMap
 from imgkit.report.records import _FILES

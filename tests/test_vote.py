@@ -39,11 +39,11 @@ from imgkit.cli import run
 from imgkit.errors import OutputError, RequestError
 from imgkit.medium import Medium
 from imgkit.spans import Span
-from imgkit.vote import output, reading
-from imgkit.vote.ballot import MOST_DUMPS
-from imgkit.vote.output import BestFile, DoubtFile
-from imgkit.vote.result import LISTED_STATES, Vote
-from imgkit.vote.voter import vote_on
+from imgkit.voting import output, reading
+from imgkit.voting.ballot import MOST_DUMPS
+from imgkit.voting.output import BestFile, DoubtFile
+from imgkit.voting.result import LISTED_STATES, Vote
+from imgkit.voting.voter import vote_on
 
 MIB = 1 << 20
 

@@ -136,7 +136,7 @@ def command(
         (doubts_path, BLOCK_LIST),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.vote.voter import vote_on
+    from imgkit.voting.voter import vote_on
 
     if json_path != "-":
         load_meanwhile("vote")

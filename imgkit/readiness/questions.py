@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterable, Sequence
 
 from imgkit.findings import Finding
 from imgkit.label.layout import variants
-from imgkit.preflight.evidence import Evidence, MarkSeen, Root
-from imgkit.preflight.result import Means, NotChecked, Outcome, Point, Proof, Question, State
+from imgkit.readiness.evidence import Evidence, MarkSeen, Root
+from imgkit.readiness.result import Means, NotChecked, Outcome, Point, Proof, Question, State
 
 Ask = Callable[[Evidence], Question]
 

@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
-from imgkit.preflight.evidence import Evidence
-from imgkit.preflight.questions import worst
-from imgkit.preflight.result import Answer, NotChecked, Question
+from imgkit.readiness.evidence import Evidence
+from imgkit.readiness.questions import worst
+from imgkit.readiness.result import Answer, NotChecked, Question
 
 MOST_REASONS = 3
 

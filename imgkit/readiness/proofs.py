@@ -10,8 +10,8 @@ from imgkit import spans
 from imgkit.comparison.result import Comparison
 from imgkit.findings import Finding, Where
 from imgkit.medium import Medium
-from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks
-from imgkit.preflight.result import Outcome, Proof
+from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
+from imgkit.readiness.result import Outcome, Proof
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification

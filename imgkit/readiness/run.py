@@ -22,17 +22,17 @@ from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import Label, LabelReport
 from imgkit.medium import Medium, open_medium
 from imgkit.medium.same import is_same
-from imgkit.preflight import proofs
-from imgkit.preflight.answer import answer_of, never_checked, reasons
-from imgkit.preflight.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
-from imgkit.preflight.evidence import Evidence, boot_marks, find_root
-from imgkit.preflight.given import Given as Given
-from imgkit.preflight.machine import MachineFile, load_machine
-from imgkit.preflight.mend import Found, mending
-from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
-from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order
-from imgkit.preflight.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
-from imgkit.preflight.since import load_earlier, since
+from imgkit.readiness import proofs
+from imgkit.readiness.answer import answer_of, never_checked, reasons
+from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
+from imgkit.readiness.evidence import Evidence, boot_marks, find_root
+from imgkit.readiness.given import Given as Given
+from imgkit.readiness.machine import MachineFile, load_machine
+from imgkit.readiness.mend import Found, mending
+from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
+from imgkit.readiness.questions import QUESTIONS, open_points, tells_the_order
+from imgkit.readiness.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
+from imgkit.readiness.since import load_earlier, since
 from imgkit.sums.result import Sheet, Tally, Verification
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import load_seal, verify

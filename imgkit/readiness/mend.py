@@ -19,11 +19,11 @@ from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Medium
-from imgkit.preflight.evidence import Evidence
-from imgkit.preflight.given import Given
-from imgkit.preflight.planned import Beside
-from imgkit.preflight.questions import subject_of
-from imgkit.preflight.result import Question, Step
+from imgkit.readiness.evidence import Evidence
+from imgkit.readiness.given import Given
+from imgkit.readiness.planned import Beside
+from imgkit.readiness.questions import subject_of
+from imgkit.readiness.result import Question, Step
 
 UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
 """By the end of a packed file's name: the utility that unpacks it to standard output."""
