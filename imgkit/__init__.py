@@ -29,23 +29,23 @@ _HOMES = {
     "Verification": "imgkit.sums.result",
     "Vote": "imgkit.voting.result",
     "Worksheet": "imgkit.sums.result",
-    "check_labels": "imgkit.label.report",
+    "label_check": "imgkit.label.report",
     "compare": "imgkit.comparison.differ",
-    "describe_drive": "imgkit.drive",
-    "inspect_medium": "imgkit.inspection.survey",
+    "drive_show": "imgkit.drive",
+    "inspect": "imgkit.inspection.survey",
     "load_drive": "imgkit.drive",
     "load_machine": "imgkit.readiness.machine",
     "load_seal": "imgkit.sums.verify",
-    "make_worksheet": "imgkit.sums.worksheet",
+    "worksheet": "imgkit.sums.worksheet",
     "open_medium": "imgkit.medium",
-    "preflight_medium": "imgkit.readiness.run",
+    "preflight": "imgkit.readiness.run",
     "read_block_list": "imgkit.blocklist",
     "record_of": "imgkit.report.records",
     "render_page": "imgkit.report.page.document",
-    "seal_medium": "imgkit.sums.seal",
+    "seal": "imgkit.sums.seal",
     "tally": "imgkit.sums.tally",
     "verify": "imgkit.sums.verify",
-    "vote_on": "imgkit.voting.voter",
+    "vote": "imgkit.voting.voter",
 }
 
 __all__ = [*sorted(_HOMES), "__version__"]
@@ -56,13 +56,13 @@ if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison as Comparison
     from imgkit.drive import Drive as Drive
     from imgkit.drive import DriveResult as DriveResult
-    from imgkit.drive import describe_drive as describe_drive
+    from imgkit.drive import drive_show as drive_show
     from imgkit.drive import load_drive as load_drive
     from imgkit.errors import ImgkitError as ImgkitError
     from imgkit.findings import Finding as Finding
     from imgkit.inspection.result import Inspection as Inspection
-    from imgkit.inspection.survey import inspect_medium as inspect_medium
-    from imgkit.label.report import check_labels as check_labels
+    from imgkit.inspection.survey import inspect as inspect
+    from imgkit.label.report import label_check as label_check
     from imgkit.label.result import Label as Label
     from imgkit.label.result import LabelReport as LabelReport
     from imgkit.medium import Access as Access
@@ -71,7 +71,7 @@ if TYPE_CHECKING:
     from imgkit.readiness.machine import load_machine as load_machine
     from imgkit.readiness.result import Preflight as Preflight
     from imgkit.readiness.run import Given as Given
-    from imgkit.readiness.run import preflight_medium as preflight_medium
+    from imgkit.readiness.run import preflight as preflight
     from imgkit.report.page.document import render_page as render_page
     from imgkit.report.record import Record as Record
     from imgkit.report.records import record_of as record_of
@@ -81,13 +81,13 @@ if TYPE_CHECKING:
     from imgkit.sums.result import Tally as Tally
     from imgkit.sums.result import Verification as Verification
     from imgkit.sums.result import Worksheet as Worksheet
-    from imgkit.sums.seal import seal_medium as seal_medium
+    from imgkit.sums.seal import seal as seal
     from imgkit.sums.tally import tally as tally
     from imgkit.sums.verify import load_seal as load_seal
     from imgkit.sums.verify import verify as verify
-    from imgkit.sums.worksheet import make_worksheet as make_worksheet
+    from imgkit.sums.worksheet import worksheet as worksheet
     from imgkit.voting.result import Vote as Vote
-    from imgkit.voting.voter import vote_on as vote_on
+    from imgkit.voting.voter import vote as vote
 
 
 def __getattr__(name: str) -> object:

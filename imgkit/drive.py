@@ -319,7 +319,7 @@ class DriveResult(Result, frozen=True, kw_only=True):
     located: Located | None
 
 
-def describe_drive(path: str | Path, *, block: int | None = None, chs: Address | None = None) -> DriveResult:
+def drive_show(path: str | Path, *, block: int | None = None, chs: Address | None = None) -> DriveResult:
     """What follows from a drive file; with `block` or `chs` also the other of the two.
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.

@@ -15,7 +15,7 @@ import pytest
 
 from imgkit.cli import app
 from imgkit.findings import says_stop
-from imgkit.label.build import build_label
+from imgkit.label.build import label_build
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -76,7 +76,7 @@ def test_the_plan_file_in_full_makes_a_label(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(textwrap.dedent(shown), encoding="utf-8")
     drive = "weather-station-drive.toml"
     (tmp_path / drive).write_bytes((ROOT / "fixtures" / drive).read_bytes())
-    built = build_label(tmp_path / "plan.toml", str(tmp_path / "label.bin")).result
+    built = label_build(tmp_path / "plan.toml", str(tmp_path / "label.bin")).result
     assert not says_stop(built.findings)
     assert (built.label.fields["drive_type"], built.label.fields["drive_data"]) == (4, [0, 0, 7, 0, 0])
 

@@ -67,12 +67,12 @@ def command(
     inputs = [medium, reference, seal_path, sheet_path, log_path, drive_path, plan_path, machine_path, since_path]
     inputs += _named_by(seal_path, sheet_path, plan_path)
     outputs = open_outputs(inputs, replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE))
-    from imgkit.readiness.run import Given, preflight_medium
+    from imgkit.readiness.run import Given, preflight
 
     if json_path != "-":
         load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
-        result = preflight_medium(
+        result = preflight(
             medium,
             Given(
                 reference=reference,

@@ -71,7 +71,7 @@ def command(
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
         load_meanwhile("seal")
         pending = None if block_path is None else stack.enter_context(outputs.pending(block_path, block_kind))
-        document, report = seal.seal_medium(
+        document, report = seal.seal(
             image,
             range_bytes=range_size,
             block_size=block_size,

@@ -84,11 +84,11 @@ def command(
     outputs = open_outputs([image, drive_path], replace, (json_path, json_kind("imgkit.worksheet")))
     drive = load_drive_option(drive_path)
     check_folder(output, outputs)
-    from imgkit.sums.worksheet import make_worksheet
+    from imgkit.sums.worksheet import worksheet
 
     with progress_bar(quiet, "summing") as progress:
         load_meanwhile("worksheet")
-        drafted = make_worksheet(
+        drafted = worksheet(
             image,
             rule=cast("Rule", rule),
             range_blocks=range_blocks,

@@ -62,7 +62,7 @@ class Built(msgspec.Struct, frozen=True):
     result: LabelBuild
 
 
-def build_label(
+def label_build(
     plan: str | Path | Plan,
     output: str,
     *,

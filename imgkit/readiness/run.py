@@ -14,7 +14,7 @@ from imgkit.drive import Boot, Drive, load_boot, load_drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.inspection.result import Inspection
-from imgkit.inspection.survey import inspect_medium
+from imgkit.inspection.survey import inspect
 from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
@@ -46,7 +46,7 @@ _OF_MEDIA = ("medium.", "pattern.")
 """How the ids of a comparison's findings start that say nothing of labels."""
 
 
-def preflight_medium(
+def preflight(
     medium: str | Path | Medium, given: Given | None = None, *, progress: Progress | None = None
 ) -> Preflight:
     """Say go, no-go or cannot say of a medium, from what is given beside it.
@@ -124,9 +124,7 @@ class _Run:
         self._planned(())
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
         report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
-        inspection = inspect_medium(
-            medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
-        )
+        inspection = inspect(medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next())
         self.interrupted = inspection.interrupted
         found = tuple(self._prove(medium, reference, report, stages))
         taken = [each for each in self._whole_digests(medium, inspection) if each is not None]

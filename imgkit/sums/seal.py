@@ -41,7 +41,7 @@ class Sink(Protocol):
     def write(self, data: bytes, /) -> object: ...
 
 
-def seal_medium(
+def seal(
     medium: str | Path | Medium,
     *,
     range_bytes: int | None = None,
@@ -61,7 +61,7 @@ def seal_medium(
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return seal_medium(
+            return seal(
                 opened, range_bytes=range_bytes, block_size=block_size, block_sink=block_sink,
                 block_file_name=block_file_name, progress=progress,
             )  # fmt: skip

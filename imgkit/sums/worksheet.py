@@ -43,7 +43,7 @@ class Drafted(NamedTuple):
     report: Worksheet
 
 
-def make_worksheet(
+def worksheet(
     image: str | Path | Medium,
     *,
     rule: Rule = "rotate16",
@@ -65,7 +65,7 @@ def make_worksheet(
     """
     if not isinstance(image, Medium):
         with open_medium(image, access) as opened:
-            return make_worksheet(
+            return worksheet(
                 opened, rule=rule, range_blocks=range_blocks, ranges=ranges, block_size=block_size,
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
                 implementation=implementation, progress=progress,

@@ -50,7 +50,7 @@ Blocks = Mapping[int, Sequence[Span]]
 """Runs of blocks by the number of the dump, from 1 on."""
 
 
-def vote_on(
+def vote(
     dumps: Sequence[str | Path | Medium],
     *,
     unreadable: Blocks | None = None,
