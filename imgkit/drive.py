@@ -319,14 +319,19 @@ class DriveResult(Result, frozen=True, kw_only=True):
     located: Located | None
 
 
-def drive_show(path: str | Path, *, block: int | None = None, chs: Address | None = None) -> DriveResult:
-    """What follows from a drive file; with `block` or `chs` also the other of the two.
+def drive_show(
+    drive: str | Path | Drive, *, boot: Boot | None = None, block: int | None = None, chs: Address | None = None
+) -> DriveResult:
+    """What follows from a drive file, or from a drive; with `block` or `chs` also the other of the two.
+
+    `boot` is its boot table unless the file has it.
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.
     """
     clock = Clock()
-    file = _load(Path(path))
-    drive = file.drive
+    if not isinstance(drive, Drive):
+        file = _load(Path(drive))
+        drive, boot = file.drive, boot or file.boot
     if block is not None and chs is not None:
         raise RequestError("give a block or an address, not both")
     if chs is not None:
@@ -338,7 +343,7 @@ def drive_show(path: str | Path, *, block: int | None = None, chs: Address | Non
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
         drive=drive,
-        boot=file.boot,
+        boot=boot or Boot(),
         sectors_per_cylinder=drive.sectors_per_cylinder,
         total_sectors=drive.total_sectors,
         usable_blocks=drive.usable_blocks,

@@ -1,10 +1,12 @@
 """A small invented machine room for the tests of the preflight: all that is given, and all of it good."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from builders import (
     ROOT,
     SECTOR_SIZE,
@@ -17,7 +19,10 @@ from builders import (
     write_image,
 )
 
-from imgkit.readiness.run import Given
+from imgkit.medium import Medium
+from imgkit.readiness.given import Given
+from imgkit.readiness.result import Preflight
+from imgkit.readiness.run import preflight
 from imgkit.sums.seal import seal
 from imgkit.sums.worksheet import worksheet
 
@@ -92,6 +97,14 @@ class Room:
         if "sheet" in chosen:
             chosen["log"] = self.log
         return Given(**chosen | changes)
+
+
+def preflight_with(
+    medium: str | Path | Medium, given: Given | None = None, progress: Callable[[int, int], None] | None = None
+) -> Preflight:
+    """The preflight of a medium with what is given."""
+    options: dict[str, Any] = msgspec.structs.asdict(given or Given())
+    return preflight(medium, **options, progress=progress)
 
 
 ALL = ("reference", "seal", "sheet", "drive", "plan", "machine")

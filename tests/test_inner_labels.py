@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from builders import SWAP, Slot, WideLabel, changed_at, fast_file_system_head, random_bytes, with_piece, write_image
+from preflight_builders import preflight_with
 from table_builders import (
     BLOCK_BYTES,
     CLASSIC_TYPES,
@@ -26,7 +27,7 @@ from imgkit.inspection.survey import inspect
 from imgkit.label.places import Places, named_partitions
 from imgkit.label.report import label_check, read_labels
 from imgkit.medium import open_medium
-from imgkit.readiness.run import Given, preflight
+from imgkit.readiness.given import Given
 from imgkit.report import terminal, words
 from imgkit.report.records import record_of
 from imgkit.spans import Span
@@ -178,7 +179,7 @@ def test_preflight_takes_a_root_in_an_inner_label(tmp_path: Path, name: str, is_
     path = write_image(tmp_path / "disk.img", image)
     machine = tmp_path / "machine.toml"
     machine.write_text(f'[machine]\nname = "tide gauge"\n[root]\npartition = "{name}"\n')
-    result = preflight(path, Given(machine=machine))
+    result = preflight_with(path, Given(machine=machine))
     (question,) = [each for each in result.questions if each.id == "boot"]
     points = {point.subject: point for point in question.points}
     assert (points["root partition"].state == "yes") == is_there

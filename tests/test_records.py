@@ -13,7 +13,7 @@ import msgspec
 import pytest
 from builders import WideLabel, changed_at, drive_text, image_of, write_image
 from page_builders import a_faulty_comparison, a_finding, a_label, a_range, a_sample, an_episode, read_page
-from preflight_builders import PLAN, a_room, original_image
+from preflight_builders import PLAN, a_room, original_image, preflight_with
 from record_builders import a_label_report, a_tally, a_verification, a_vote, an_inspection
 
 from imgkit import compare, record_of, render_page
@@ -22,7 +22,6 @@ from imgkit.drive import drive_show
 from imgkit.findings import Result
 from imgkit.label.build import label_build
 from imgkit.label.report import label_layouts
-from imgkit.readiness.run import preflight
 from imgkit.report import terminal
 from imgkit.report.record import Record, SurfaceMap
 from imgkit.report.records import _FILES
@@ -64,12 +63,12 @@ def a_drawn_comparison(_: Path) -> Result:
 def a_preflight(folder: Path) -> Result:
     room = a_room(folder / "room")
     write_image(room.medium, changed_at(original_image(clean=False), range(30_000, 80_000, 1111)))
-    return preflight(room.medium, room.given("reference", "seal", "drive", "machine", "plan"))
+    return preflight_with(room.medium, room.given("reference", "seal", "drive", "machine", "plan"))
 
 
 def a_go(folder: Path) -> Result:
     room = a_room(folder / "room")
-    return preflight(room.medium, room.given("reference", "drive", "machine"))
+    return preflight_with(room.medium, room.given("reference", "drive", "machine"))
 
 
 def a_build(folder: Path) -> Result:

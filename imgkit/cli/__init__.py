@@ -89,7 +89,9 @@ def run(arguments: list[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _fail("interrupted before there was anything to tell")
     except ImgkitError as error:
-        return _fail(str(error))
+        from imgkit.cli.common import error_line
+
+        return _fail(error_line(error))
     except OSError as error:
         return _fail(f"{error.filename or 'reading or writing'}: {error.strerror}")
     except SystemExit:

@@ -106,16 +106,13 @@ def build(
       imgkit label build plan.toml -o label.bin
       imgkit label build plan.toml -o label.bin --keep-from dump.img
     """
-    from imgkit.label.build import label_build, label_kind
+    from imgkit.label.build import label_build
     from imgkit.label.plan import load_plan
 
     loaded = load_plan(plan)
     outputs = open_outputs([plan, keep_from, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
     built = label_build(loaded, output, keep_from=keep_from, access=access)
-    kind = label_kind(loaded, built.data)
-    outputs.check(output, kind)
-    outputs.write(output, built.data, kind)
-    return deliver(built.result, outputs, json_path)
+    return deliver(built.write(outputs=outputs), outputs, json_path)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")

@@ -88,7 +88,7 @@ def command(
             outputs.write(output, document, seal_kind)
             files += [output, *([block_path] if block_path else [])]
             if check_line is not None:
-                line = seal.check_line(report.sha256, str(image))
+                line = seal.check_line(report.sha256, report.path)
                 outputs.write(check_line, line.encode("utf-8", "surrogateescape"), CHECK_LINE)
                 files.append(check_line)
         except OutputError as error:

@@ -43,7 +43,7 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
     if not any(proof.means == "sheet" for proof in evidence.proofs):
         yield NotChecked(
             "How the old machine itself reads the drive: all this was read here",
-            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then --sheet and --log",
+            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then the sheet and its log",
         )
     yield NotChecked(
         "What lies inside the file systems: only their first blocks were looked at",

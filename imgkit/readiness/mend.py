@@ -216,7 +216,7 @@ def _labelling(found: Found, paths: _Paths) -> Iterator[Step]:
     plan = found.evidence.plan
     if plan is None:
         if _is_no(found, "label") or any(each.id == "label.none" for each in found.evidence.findings):
-            yield _step("Write down in a plan file which label is meant, and give it (--plan): the commands come then.")
+            yield _step("Write down in a plan file which label is meant, and give it: the commands come then.")
         return
     there = _labels_then(found)
     if not _needs_the_label(found, plan, there):
@@ -281,7 +281,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
     if comparison is not None and comparison.extra_blocks and found.given.tail == "forbid":
         yield _step(
             f"The medium goes on for {comparison.extra_blocks:,} blocks past the end of the reference: find out what "
-            "lies there. Where it may stay, --allow-tail accepts it."
+            "lies there. Where it may stay, allow the tail."
         )
 
 

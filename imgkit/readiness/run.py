@@ -20,13 +20,13 @@ from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import Label, LabelReport
-from imgkit.medium import Medium, open_medium
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.same import is_same
 from imgkit.readiness import proofs
 from imgkit.readiness.answer import answer_of, never_checked, reasons
 from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
 from imgkit.readiness.evidence import Evidence, boot_marks, find_root
-from imgkit.readiness.given import Given as Given
+from imgkit.readiness.given import Given, Tail
 from imgkit.readiness.machine import MachineFile, load_machine
 from imgkit.readiness.mend import Found, mending
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
@@ -47,28 +47,58 @@ _OF_MEDIA = ("medium.", "pattern.")
 
 
 def preflight(
-    medium: str | Path | Medium, given: Given | None = None, *, progress: Progress | None = None
+    medium: str | Path | Medium,
+    *,
+    reference: str | Path | Medium | None = None,
+    seal: str | Path | None = None,
+    sheet: str | Path | None = None,
+    log: str | Path | None = None,
+    drive: str | Path | None = None,
+    plan: str | Path | None = None,
+    machine: str | Path | None = None,
+    since: str | Path | None = None,
+    tail: Tail = "forbid",
+    access: Access = DEFAULT_ACCESS,
+    progress: Progress | None = None,
 ) -> Preflight:
     """Say go, no-go or cannot say of a medium, from what is given beside it.
+
+    `reference` and `seal` are of the original; `sheet` is a worksheet and `log` what the old machine answered to it;
+    `drive`, `plan` and `machine` are the files that describe these; `since` is the JSON of an earlier preflight.
+    `tail="allow"` accepts a medium that goes on after the original's end.
 
     *go*: every question that is needed (exact, label, drive, boot, quiet) has its evidence and is answered well, and
     no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. Ctrl-C ends the reading
     early; what is not known then is left open. Raises InputError for media, DescriptionError for the files that
     describe something, RequestError for a call that cannot be.
     """
-    given = given or Given()
-    if (given.sheet is None) != (given.log is None):
-        raise RequestError("--sheet and --log go together: the worksheet, and what the old machine answered")
+    if (sheet is None) != (log is None):
+        raise RequestError("the worksheet (sheet) and what the old machine answered (log) go together: give both")
+    given = Given(
+        reference=reference,
+        seal=_path(seal),
+        sheet=_path(sheet),
+        log=_path(log),
+        drive=_path(drive),
+        plan=_path(plan),
+        machine=_path(machine),
+        since=_path(since),
+        tail=tail,
+        access=access,
+    )
     run = _Run(given, progress)
     with ExitStack() as opened:
         if not isinstance(medium, Medium):
             medium = opened.enter_context(open_medium(medium, given.access))
-        reference = given.reference
         if reference is not None and not isinstance(reference, Medium):
             reference = (
                 medium if is_same(medium, reference) else opened.enter_context(open_medium(reference, given.access))
             )
         return run.carry_out(medium, reference)
+
+
+def _path(name: str | Path | None) -> Path | None:
+    return None if name is None else Path(name)
 
 
 class _Stages:
@@ -347,7 +377,7 @@ class _Run:
             f"the medium has {medium.size_bytes:,} bytes, the drive {self.drive.capacity_bytes:,}: {more:,} more",
             Where(field="cylinders"),
             "It does not fit: what lies past the drive's end is lost. Where the medium is a larger thing that stands "
-            "in for the drive, --allow-tail says so.",
+            "in for the drive, allow the tail.",
         )
 
     def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:

@@ -15,6 +15,7 @@ from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import what_forbids
+from imgkit.outputs import Outputs, Replace
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
@@ -41,6 +42,22 @@ class Drafted(NamedTuple):
     document: bytes
     script: str
     report: Worksheet
+
+    def write(self, folder: str | Path, *, replace: Replace = "same kind", outputs: Outputs | None = None) -> Worksheet:
+        """Write its three files to a folder, and return the report that names them.
+
+        A folder that holds a worksheet which asks the same is left as it is, and the report is of that one; another
+        worksheet is replaced only with `replace="any"`. The image is never written; `outputs` knows what else is an
+        input. Raises OutputError.
+        """
+        from imgkit.sums.sheets import FILES, check_folder, write_worksheet
+
+        outputs = outputs or Outputs([self.sheet.image], replace)
+        folder = Path(folder)
+        check_folder(folder, outputs)
+        written = write_worksheet(folder, self, outputs)
+        files = tuple(str(folder / name) for name in FILES) if written is self else ()
+        return with_folder(written, str(folder), files)
 
 
 def worksheet(

@@ -425,7 +425,7 @@ class _Run:
                             f"is block {self.blocks - 1}",
                             Where(medium=f"dump {number}"),
                             f"Lists are in blocks of {self.block_size} bytes here: see that this one is, and that it "
-                            "is of this drive. --block-size sets another size.",
+                            "is of this drive; else name its block size.",
                         )
                     )
         return found
