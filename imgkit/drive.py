@@ -56,10 +56,12 @@ class Geometry(msgspec.Struct, frozen=True):
 
     @property
     def sectors_per_cylinder(self) -> int:
+        """The sectors of all tracks of a cylinder."""
         return self.heads * self.sectors_per_track
 
     @property
     def total_sectors(self) -> int:
+        """The sectors that can be addressed: the blocks of the drive."""
         return self.cylinders * self.sectors_per_cylinder
 
     def address_of(self, block: int) -> Address:
@@ -125,6 +127,7 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     @property
     def capacity_bytes(self) -> int:
+        """The size of all sectors that can be addressed, in bytes."""
         return self.total_sectors * self.sector_size
 
     @property
