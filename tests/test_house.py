@@ -198,7 +198,7 @@ def texts_of(module: Path) -> Iterator[str]:
     docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
         if isinstance(node, ast.JoinedStr):
-            yield "".join(part.value if isinstance(part, ast.Constant) else "…" for part in node.values)
+            yield "".join(str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in in_texts | docstrings:
             yield node.value
 
