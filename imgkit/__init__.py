@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from imgkit.errors import RequestError as RequestError
     from imgkit.errors import ResourceError as ResourceError
     from imgkit.findings import Finding as Finding
+    from imgkit.findings import NotRead as NotRead
     from imgkit.findings import Result as Result
     from imgkit.findings import Where as Where
     from imgkit.inspection.result import Area as Area
@@ -59,6 +60,8 @@ if TYPE_CHECKING:
     from imgkit.label.result import LayoutList as LayoutList
     from imgkit.label.result import LayoutSummary as LayoutSummary
     from imgkit.label.result import Partition as Partition
+    from imgkit.meanings import Explanation as Explanation
+    from imgkit.meanings import explain as explain
     from imgkit.medium import Access as Access
     from imgkit.medium import Medium as Medium
     from imgkit.medium import open_medium as open_medium
@@ -76,6 +79,7 @@ if TYPE_CHECKING:
     from imgkit.report.page.document import render_page as render_page
     from imgkit.report.record import Record as Record
     from imgkit.report.records import record_of as record_of
+    from imgkit.report.schemas import json_schema as json_schema
     from imgkit.spans import Span as Span
     from imgkit.sums.result import CheckedRange as CheckedRange
     from imgkit.sums.result import Risk as Risk
@@ -121,6 +125,7 @@ _HOMES = {
     "DriveResult": "imgkit.drive",
     "Dump": "imgkit.voting.result",
     "Episode": "imgkit.comparison.result",
+    "Explanation": "imgkit.meanings",
     "Finding": "imgkit.findings",
     "Geometry": "imgkit.drive",
     "ImgkitError": "imgkit.errors",
@@ -136,6 +141,7 @@ _HOMES = {
     "MachineFile": "imgkit.readiness.machine",
     "Medium": "imgkit.medium",
     "MediumSummary": "imgkit.comparison.result",
+    "NotRead": "imgkit.findings",
     "OutputError": "imgkit.errors",
     "Outputs": "imgkit.outputs",
     "Page": "imgkit.report.page.document",
@@ -170,7 +176,9 @@ _HOMES = {
     "compare": "imgkit.comparison.differ",
     "copy_again_script": "imgkit.comparison.script",
     "drive_show": "imgkit.drive",
+    "explain": "imgkit.meanings",
     "inspect": "imgkit.inspection.survey",
+    "json_schema": "imgkit.report.schemas",
     "known_layouts": "imgkit.label.layout",
     "label_build": "imgkit.label.build",
     "label_check": "imgkit.label.report",

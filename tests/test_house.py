@@ -26,6 +26,7 @@ FLOORS = {
     "label": 3,
     "inspection": 3,
     "voting": 3,
+    "meanings": 1,
     "medium": 2,
     "volume": 2,
     "drive": 1,

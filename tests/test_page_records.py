@@ -20,7 +20,7 @@ from record_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.findings import Result
+from imgkit.findings import NotRead, Result
 from imgkit.report.page import render_page
 from imgkit.report.page.document import MAXIMUM_PAGE_BYTES
 from imgkit.report.records import record_of
@@ -185,7 +185,7 @@ class TestInspection:
 
     def test_what_was_not_read(self) -> None:
         told = section(page_of(an_inspection()), "not-read")
-        assert "block 100: the boot block" in told.text()
+        assert "block 100, the boot block" in told.text()
         assert told.one("table").rows()[1:] == [["100+5"]]
 
     def test_the_map_has_unreadable_and_known_bad_blocks(self) -> None:
@@ -329,7 +329,7 @@ class TestLongLists:
         labels = tuple(a_label(partitions=(a_partition("q" * 9000, 0, 80),) * 40) for _ in range(90))
         for result in (
             a_vote(ranges=ranges, ranges_total=5000, findings=findings),
-            an_inspection(labels=labels, not_read=("r" * 9000,) * 900),
+            an_inspection(labels=labels, not_read=(NotRead(1, "volume", "r" * 9000),) * 900),
         ):
             assert len(html_of(result).encode()) < MAXIMUM_PAGE_BYTES
 

@@ -466,16 +466,18 @@ CANNOT_BE = [
     pytest.param(plan_text(part("5", type=6, count=1), layout="mbr"), "are called 1 to 4", id="logical partition"),
     pytest.param(plan_text(part("0", type=6, count=1), layout="mbr"), "are called 1 to 4", id="number zero"),
     pytest.param(plan_text(part("01", type=6, count=1), layout="mbr"), "are called 1 to 4", id="a zero before"),
-    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is there twice", id="twice"),
+    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is given twice", id="twice"),
     pytest.param(
         plan_text(part(count=1, size="1cyl")), "[[partition]] 'a': fields 'count' and 'size': both", id="both sizes"
     ),
     pytest.param(plan_text(part()), "[[partition]] 'a': fields 'count' and 'size': neither", id="no size"),
     pytest.param(plan_text(part(size="8 megabytes")), "[[partition]] 'a': field 'size': '8 megabytes'", id="unit"),
-    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is no amount", id="minus"),
-    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is no amount", id="half"),
-    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is no amount", id="empty amount"),
-    pytest.param(plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is no amount", id="first rest"),
+    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is not an amount", id="minus"),
+    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is not an amount", id="half"),
+    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is not an amount", id="empty amount"),
+    pytest.param(
+        plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is not an amount", id="first rest"
+    ),
     pytest.param(plan_text(part(size="9" * 16 + "B")), "'a': field 'size'", id="a number of 16 digits"),
     pytest.param(
         plan_text(part(first=10**17, count=10**17)), "[[partition]] 'a': field 'count'", id="far past the end"

@@ -276,13 +276,13 @@ class TestSince:
     @pytest.mark.parametrize(
         ("data", "told"),
         [
-            (b"", "not the JSON of a preflight"),
-            (b"{", "not the JSON of a preflight"),
+            (b"", "preflight result"),
+            (b"{", "preflight result"),
             (b"[]", "its schema is 'None'"),
             (b'{"schema": "imgkit.compare/1"}', "imgkit.compare/1"),
             (b'{"schema": "imgkit.preflight/2"}', "another version"),
             (b'{"schema": "imgkit.preflight/1"}', "missing required field"),
-            (b"[" * 100_000, "not the JSON of a preflight"),
+            (b"[" * 100_000, "preflight result"),
         ],
     )
     def test_another_file_is_refused_with_the_reason(self, tmp_path: Path, data: bytes, told: str) -> None:
@@ -294,5 +294,5 @@ class TestSince:
 
     def test_what_is_no_file_is_refused(self, tmp_path: Path) -> None:
         for path in (tmp_path, tmp_path / "nowhere", Path("with\0zero")):
-            with pytest.raises(DescriptionError, match="JSON of a preflight"):
+            with pytest.raises(DescriptionError, match="preflight result"):
                 load_earlier(path)

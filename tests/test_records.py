@@ -19,7 +19,7 @@ from record_builders import a_label_report, a_tally, a_verification, a_vote, an_
 from imgkit import compare, record_of, render_page
 from imgkit.comparison.result import LabelDifference, LabelPair
 from imgkit.drive import drive_show
-from imgkit.findings import Result
+from imgkit.findings import NotRead, Result
 from imgkit.label.build import label_build
 from imgkit.label.report import label_layouts
 from imgkit.report import terminal
@@ -282,8 +282,8 @@ class TestShort:
         episodes = tuple(an_episode(evidence="e " * 900, advice="a " * 900) for _ in range(300))
         for made in (
             a_faulty_comparison(findings=findings, episodes=episodes),
-            a_label_report(findings=findings, labels=labels, not_read=("r " * 900,) * 50),
-            an_inspection(findings=findings, labels=labels, not_read=("r " * 900,) * 50),
+            a_label_report(findings=findings, labels=labels, not_read=(NotRead(1, "volume", "r " * 900),) * 50),
+            an_inspection(findings=findings, labels=labels, not_read=(NotRead(1, "volume", "r " * 900),) * 50),
             a_vote(findings=findings),
         ):
             assert len(shown(record_of(made), "short").splitlines()) <= 40

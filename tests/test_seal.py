@@ -139,6 +139,7 @@ def test_addresses_of_the_drive_file_come_first(tmp_path: Path) -> None:
         pytest.param(144 * SECTOR_SIZE, [], (144, 16), None, id="cut between ranges"),
         pytest.param(150 * SECTOR_SIZE, [], (150, 10), (144, 6), id="cut in a range"),
         pytest.param(150 * SECTOR_SIZE + 3, [(150, 1)], (151, 9), (144, 6), id="cut in a block"),
+        pytest.param(159 * SECTOR_SIZE + 3, [(159, 1)], None, (144, 15), id="cut in the last block"),
     ],
 )
 def test_shorter_copy(
@@ -146,13 +147,14 @@ def test_shorter_copy(
     to_block: bool,
     end: int,
     differ: list[tuple[int, int]],
-    missing: tuple[int, int],
+    missing: tuple[int, int] | None,
     unknown_by_range: tuple[int, int] | None,
 ) -> None:
     seal = sealed(tmp_path, IMAGE, to_block=to_block)
     result = verify(write_image(tmp_path / "copy", IMAGE[:end]), seal)
     unknown = [(*unknown_by_range, "unanswered")] if unknown_by_range and not to_block else []
-    assert told(result) == sorted([*unknown, *((*each, "differ") for each in differ), (*missing, "missing")])
+    lacking = [(*missing, "missing")] if missing else []
+    assert told(result) == sorted([*unknown, *((*each, "differ") for each in differ), *lacking])
     assert result.verdict == "fail"
     assert result.sha256 is None
     assert [finding.id for finding in result.findings] == ["copy.shorter"]

@@ -92,7 +92,11 @@ class FillType(click.ParamType[bytes]):
             except ValueError:
                 found = b""
         if not found:
-            self.fail(f"{text[:40]!r} is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT", param, ctx)
+            self.fail(
+                f"{text[:40]!r} is not a fill value: write bytes as 0xDEAD, two digits for each, or text:TEXT",
+                param,
+                ctx,
+            )
         return found
 
 
@@ -143,7 +147,7 @@ def access_options(command: F) -> F:
         from imgkit.medium.access import MOST_RETRIES, Access
 
         if retries > MOST_RETRIES:
-            raise RequestError(f"{retries} retries cannot be: give 0 to {MOST_RETRIES}")
+            raise RequestError(f"--retries {retries}: must be between 0 and {MOST_RETRIES}")
         return command(access=Access(unpack_limit, retries, caching), **others)
 
     options = (

@@ -201,14 +201,13 @@ def _with_script(result: "Comparison", path: str) -> "Comparison":
     import msgspec
 
     from imgkit.comparison.result import Script
-    from imgkit.comparison.script import why_no_script
+    from imgkit.comparison.script import again_of, why_no_script
 
     reason = why_no_script(result)
     if reason is not None:
         return msgspec.structs.replace(result, script=Script(None, reason))
-    is_all = result.copy_again is None or result.copy_again.is_all
     names = _script_names(path)
-    return msgspec.structs.replace(result, script=Script(names[0] if is_all else names[-1]))
+    return msgspec.structs.replace(result, script=Script(names[0] if again_of(result).is_all else names[-1]))
 
 
 def _retire(path: str, written: str | None) -> None:

@@ -29,9 +29,17 @@ if TYPE_CHECKING:
 @click.option("--sheet", "sheet_path", type=PATH, metavar="FILE", help="A worksheet (its sheet.json); needs --log.")
 @click.option("--log", "log_path", type=PATH, metavar="FILE", help="The console log with the old machine's answers.")
 @drive_option
-@click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that is wanted.")
+@click.option(
+    "--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that the medium should have."
+)
 @click.option("--machine", "machine_path", type=PATH, metavar="FILE", help="A machine file (TOML).")
-@click.option("--since", "since_path", type=PATH, metavar="FILE", help="An earlier one's JSON: tell what changed.")
+@click.option(
+    "--since",
+    "since_path",
+    type=PATH,
+    metavar="FILE",
+    help="The JSON of an earlier preflight: report what changed since.",
+)
 @click.option("--allow-tail", is_flag=True, help="Accept a medium that goes on after the original's end.")
 @click.option("--page", "page_path", metavar="FILE", help="Write the log sheet as one self-contained HTML file.")
 @access_options
@@ -97,10 +105,10 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named += [Path(each) for each in load_plan(plan_path).files]
     if seal_path is not None:
-        from imgkit.sums.verify import load_seal
+        from imgkit.sums.verify import block_digests_file, load_seal
 
         beside = load_seal(seal_path).block_digests
-        named += [seal_path.parent / beside.file] if beside is not None else []
+        named += [block_digests_file(seal_path, beside)] if beside is not None else []
     if sheet_path is not None:
         from imgkit.sums.tally import load_sheet
 

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 @click.option("--range-blocks", type=NUMBER, metavar="N", help="Blocks in a range.")
 @click.option("--ranges", type=NUMBER, metavar="N", help="How many ranges [default: 128].")
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
-@click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not told one.")
+@click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not given one.")
 @drive_option
 @click.option("--baud", type=NUMBER, default="9600", show_default=True, help="The speed of the line.")
 @click.option(

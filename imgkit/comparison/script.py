@@ -32,6 +32,16 @@ def why_no_script(result: Comparison) -> NoScript | None:
     return "packed-copy" if result.copy.kind == "packed" else None
 
 
+def again_of(result: Comparison) -> CopyAgain:
+    """What to copy again; where no range was listed, nothing of what there is."""
+    if result.copy_again is not None:
+        return result.copy_again
+    is_so: dict[NotAll, bool] = {"ranges-cut": result.ranges_total > 0, "not-compared": bool(result.not_compared)}
+    not_all = tuple(reason for reason, applies in is_so.items() if applies)
+    reference = os.path.abspath(result.reference.path)  # noqa: PTH100
+    return CopyAgain(reference_path=reference, is_all=not not_all, not_all=not_all)
+
+
 def not_all_name(path: str) -> str:
     """The name of a script that does not mend all: `.not-all` before the ending of the one that was asked for."""
     named = Path(path)
@@ -44,7 +54,7 @@ def copy_again_script(result: Comparison) -> bytes:
     It ends with 0 when all that was asked of it was copied and seen to be right, with 1 when not, and with 2, before
     anything is written, when reference or copy are not what they were.
     """
-    again = result.copy_again or CopyAgain(reference_path=os.path.abspath(result.reference.path))  # noqa: PTH100
+    again = again_of(result)
     is_packed = result.reference.kind == "packed"
     lines = [
         *_head(again),

@@ -4,7 +4,7 @@ from collections.abc import Container, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.drive import Address
-from imgkit.findings import Finding, Where
+from imgkit.findings import Finding, NotRead, Where
 from imgkit.text import MOST_TEXT as MOST_TEXT
 from imgkit.text import clean as clean
 from imgkit.text import duration as duration
@@ -72,6 +72,13 @@ def where(place: Where) -> str:
     if place.block is not None:
         parts.append(f"block {place.block}")
     return ", ".join(parts)
+
+
+def unread(place: NotRead) -> str:
+    """A place that could not be read."""
+    if place.what == "volume":
+        return f"block {place.block}, the start of partition {clean(place.partition or '', 40)}"
+    return f"block {place.block}, {'the boot block' if place.what == 'boot' else 'where a label may lie'}"
 
 
 def severities(findings: Iterable[Finding]) -> str:

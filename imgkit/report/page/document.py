@@ -71,7 +71,7 @@ def _render(record: Record, entries: int) -> str:
         title=f"{verdict}: {record.title}",
         exit_status=EXIT_STATUS[record.verdict],
         entries=entries,
-    )
+    ).lstrip()
 
 
 def _sheet_heads(left: str, right: str) -> str:
