@@ -149,7 +149,7 @@ class Outputs:
             raise OutputError(f"{path}: exists already: this goes into a new file, so name another")
         if self.replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
             raise OutputError(
-                f"{path}: exists and is not {kind.name}: name another file, or add --replace to replace it"
+                f"{path}: exists and is not {kind.name}: name another file, or allow it to be replaced", hint="replace"
             )
 
     def _refuse_status(self, path: str, status: os.stat_result, descriptor: int) -> None:

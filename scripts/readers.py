@@ -27,17 +27,17 @@ from faulty_inputs import (
 from imgkit import record_of, render_page
 from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
 from imgkit.comparison.differ import compare
-from imgkit.drive import Boot, describe_drive
+from imgkit.drive import Boot, drive_show
 from imgkit.findings import Result
-from imgkit.inspection.survey import inspect_medium
-from imgkit.label.build import build_label
+from imgkit.inspection.survey import inspect
+from imgkit.label.build import label_build
 from imgkit.label.layout import load_layout
-from imgkit.label.report import check_labels
+from imgkit.label.report import label_check
 from imgkit.report import terminal
-from imgkit.sums.seal import seal_medium
+from imgkit.sums.seal import seal
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import make_worksheet
+from imgkit.sums.worksheet import worksheet
 from imgkit.volume.boot import boot_findings
 from imgkit.volume.probes import PROBES
 
@@ -104,13 +104,13 @@ def written(folder: Path, name: str, data: bytes) -> Path:
 def read_label(data: bytes, folder: Path) -> None:
     path = written(folder, "medium.img", data)
     for layout in (None, FIXTURES / "harbour-pilot-layout.toml"):
-        shown_harmlessly(check_labels(path, layout=layout))
+        shown_harmlessly(label_check(path, layout=layout))
 
 
 def read_media(data: bytes, folder: Path) -> None:
     """What else is made of a label: the survey of a medium, and a comparison on the terminal and as a page."""
     path = written(folder, "medium.img", data)
-    shown_harmlessly(inspect_medium(path))
+    shown_harmlessly(inspect(path))
     result = compare(path, written(folder, "copy.img", data[:-1] + b"?"))
     shown_harmlessly(result)
     render_page(record_of(result)).encode("utf-8", "backslashreplace")
@@ -127,15 +127,15 @@ def read_volume(data: bytes, folder: Path) -> None:
     for boot in (Boot(first=0, count=1), Boot(first=1, count=8, signature="55aa", signature_offset=510)):
         list(boot_findings(read, _BLOCK_BYTES, boot, [(0, 100), (600, 5000)]))
     head = (folder / "labelled.img").read_bytes()[: _VOLUME_BLOCK * _BLOCK_BYTES]
-    shown_harmlessly(check_labels(written(folder, "medium.img", head + data)))
+    shown_harmlessly(label_check(written(folder, "medium.img", head + data)))
 
 
 def read_plan(data: bytes, folder: Path) -> None:
-    shown_harmlessly(build_label(str(written(folder, "plan.toml", data)), "label.bin").result)
+    shown_harmlessly(label_build(str(written(folder, "plan.toml", data)), "label.bin").result)
 
 
 def read_drive(data: bytes, folder: Path) -> None:
-    shown_harmlessly(describe_drive(written(folder, "drive.toml", data)))
+    shown_harmlessly(drive_show(written(folder, "drive.toml", data)))
 
 
 def read_layout(data: bytes, folder: Path) -> None:
@@ -143,12 +143,12 @@ def read_layout(data: bytes, folder: Path) -> None:
     path = written(folder, "layout.toml", data)
     load_layout(path)
     medium = written(folder, "medium.img", _medium(str(FIXTURES / "harbour-pilot-layout.toml"), folder))
-    shown_harmlessly(check_labels(medium, layout=path))
+    shown_harmlessly(label_check(medium, layout=path))
     read_plan(_plan_text("layout.toml", "1", 10).encode(), folder)
 
 
 def read_machine(data: bytes, folder: Path) -> None:
-    from imgkit.preflight.machine import load_machine
+    from imgkit.readiness.machine import load_machine
 
     load_machine(written(folder, "machine.toml", data))
 
@@ -210,7 +210,7 @@ def _medium(layout: str, folder: Path) -> bytes:
     """A medium with a valid label of a layout, as the library builds it."""
     plan = folder / "seed.toml"
     plan.write_text(_plan_text(layout, *_PLANS[layout]))
-    built = build_label(str(plan), "label.bin")
+    built = label_build(str(plan), "label.bin")
     medium = bytearray(_BLOCKS * _BLOCK_BYTES)
     for piece in built.result.pieces:
         medium[piece.medium_byte : piece.medium_byte + piece.length] = built.data[piece.file_byte :][: piece.length]
@@ -260,10 +260,10 @@ def _documents(folder: Path) -> tuple[bytes, bytes, bytes]:
     """A seal, a sheet and the log that answers it, of a medium that lies in the folder."""
     medium = written(folder, "original.img", (folder / "labelled.img").read_bytes())
     blocks = io.BytesIO()
-    sealed = seal_medium(medium, range_bytes=32 << 10, block_sink=blocks, block_file_name="original.seal.blocks")
+    sealed = seal(medium, range_bytes=32 << 10, block_sink=blocks, block_file_name="original.seal.blocks")
     written(folder, "original.seal.blocks", blocks.getvalue())
-    drafted = make_worksheet(medium, range_blocks=40)
-    seal = signed({**json.loads(sealed.document), **_ALWAYS_THE_SAME})
+    drafted = worksheet(medium, range_blocks=40)
+    manifest = signed({**json.loads(sealed.document), **_ALWAYS_THE_SAME})
     sheet = signed(
         {**json.loads(drafted.document), **_ALWAYS_THE_SAME, "tag": _TAG, "image": f"{_NOWHERE}/original.img"}
     )
@@ -271,7 +271,7 @@ def _documents(folder: Path) -> tuple[bytes, bytes, bytes]:
     lines = [f"{_TAG} {i} {each.expected} {each.first} {each.expected}" for i, each in enumerate(ranges, 1)]
     log = "\n".join([f"{_TAG} begin", *lines, f"{_TAG} end {len(ranges)}", ""]).encode()
     written(folder, "console.log", log.replace(lines[1].encode(), lines[1].replace(" 40 ", " 41 ").encode()))
-    return seal, sheet, log
+    return manifest, sheet, log
 
 
 def _journal(folder: Path) -> bytes:
@@ -302,7 +302,7 @@ def targets(folder: Path) -> tuple[Target, ...]:
     plans = (files["weather-station-plan.toml"], *(_plan_text(each, *rest).encode() for each, rest in _PLANS.items()))
     media = [_medium(each, folder) for each in _PLANS]
     (folder / "labelled.img").write_bytes(media[0])
-    seal, sheet, log = _documents(folder)
+    manifest, sheet, log = _documents(folder)
     journal = _journal(folder)
     answers = [(first, expected) for first, _, expected in json.loads(sheet)["ranges"]]
     magics = [bytes(each[:8]) for medium in media for each in medium.split(bytes(64)) if each] + [
@@ -328,7 +328,7 @@ def targets(folder: Path) -> tuple[Target, ...]:
         Target("drive", read_drive, texts(drive), WORDS, toml_of(drive)),
         Target("layout", read_layout, texts(layout), WORDS, toml_of(layout)),
         Target("list", read_list, texts(b"first,count\n0,1\n0x10,16 # edge\n\n900\n"), WORDS, invented_list),
-        Target("seal", read_seal, texts(seal), WORDS, lambda chance: invented_document(chance, seal), 0.9),
+        Target("seal", read_seal, texts(manifest), WORDS, lambda chance: invented_document(chance, manifest), 0.9),
         Target("sheet", read_sheet, texts(sheet), WORDS, lambda chance: invented_document(chance, sheet), 0.9),
         Target("journal", read_journal, texts(journal), WORDS, lambda chance: invented_document(chance, journal), 0.9),
         Target("log", read_log, texts(log), WORDS, lambda chance: invented_log(chance, _TAG, answers)),

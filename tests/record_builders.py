@@ -11,8 +11,8 @@ from imgkit.inspection.result import Area, AreaSums, Inspection, PartitionUse
 from imgkit.label.places import KnownBad
 from imgkit.label.result import LabelReport
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Risk, State, Tally, Verification, WorkTime
-from imgkit.vote.result import BestDump, Dump, Outlier, Pairing, PartitionVote, ReadAgain, Vote, VoteRange
-from imgkit.vote.result import State as VoteState
+from imgkit.voting.result import BestDump, Dump, Outlier, Pairing, PartitionVote, ReadAgain, Vote, VoteRange
+from imgkit.voting.result import State as VoteState
 
 SIZE = BLOCKS * BLOCK_SIZE
 

@@ -20,7 +20,7 @@ from imgkit.spans import Span
 from imgkit.sums.result import Sheet, SheetRange
 from imgkit.sums.tally import _next_spans
 from imgkit.sums.verify import load_seal
-from imgkit.vote.voter import vote_on
+from imgkit.voting.voter import vote
 
 MIB = 1 << 20
 MOST_PEAK_BYTES = 150 * MIB
@@ -219,7 +219,7 @@ def dumps_in_doubt(folder: Path, runs: int) -> list[Path]:
 
 def test_a_long_list_of_doubts_is_read(tmp_path: Path) -> None:
     dumps, doubts = dumps_in_doubt(tmp_path, 200_000), tmp_path / "doubts.csv"
-    assert vote_on(dumps, block_size=1, doubts_path=doubts).doubts_path == str(doubts)
+    assert vote(dumps, block_size=1, doubts_path=doubts).doubts_path == str(doubts)
     assert doubts.stat().st_size > MIB
     assert read_block_list(doubts) == tuple(Span(2 * index, 1) for index in range(200_000))
 

@@ -51,7 +51,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("name", ["SIGKILL", "SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_comparison_that_is_killed_many_times_ends_as_one_that_was_not(folder: Path, name: str) -> None:
-    expected = jsonfile.render(compare(folder / "reference", folder / "copy", block_size=512))
+    expected = jsonfile.render_json(compare(folder / "reference", folder / "copy", block_size=512))
     program = Path(__file__).parent / "interrupted.py"
     call = [sys.executable, str(program), str(folder), str(KILLS), "7", name]
     done = subprocess.run(call, capture_output=True, text=True, timeout=300, check=False)
@@ -131,7 +131,7 @@ def test_what_goes_on_is_the_same_to_the_byte(
                 again = None
         if again is None:
             again = call(journal)
-    assert without_time(jsonfile.render(again)) == without_time(jsonfile.render(whole))
+    assert without_time(jsonfile.render_json(again)) == without_time(jsonfile.render_json(whole))
 
 
 @pytest.fixture

@@ -34,7 +34,7 @@ from table_builders import (
 from imgkit.cli import run
 from imgkit.errors import DescriptionError
 from imgkit.label.layout import load_layout, named
-from imgkit.label.report import check_labels
+from imgkit.label.report import label_check
 from imgkit.label.result import LabelReport
 
 TOTAL_BLOCKS = 160
@@ -44,7 +44,7 @@ TABLE = GuidTable(total_blocks=TOTAL_BLOCKS, entries=(GuidEntry(40, 99),))
 
 
 def report_of(path: Path, pieces: Pieces, layout: str | Path | None = None, blocks: int = TOTAL_BLOCKS) -> LabelReport:
-    return check_labels(write_pieces(path, blocks, pieces), layout=layout)
+    return label_check(write_pieces(path, blocks, pieces), layout=layout)
 
 
 def places_of(report: LabelReport) -> list[tuple[str, int, int]]:
@@ -66,7 +66,7 @@ def test_wide_label_at_each_of_its_places(
     image = write_pieces(
         tmp_path / "m.img", TOTAL_BLOCKS, {block * sector_size + offset: label.to_bytes()}, sector_size
     )
-    report = check_labels(image)
+    report = label_check(image)
     assert places_of(report) == [(f"classic-wide-{byte_order}", block, offset)]
     assert report.findings == ()
 
@@ -250,7 +250,7 @@ def test_a_dump_with_exchanged_bytes_is_told(tmp_path: Path, name: str) -> None:
     subprocess.run(
         ["dd", f"if={tmp_path / 'm.img'}", f"of={tmp_path / 'x.img'}", "conv=swab"], check=True, capture_output=True
     )
-    exchanged = check_labels(tmp_path / "x.img", layout=layout)
+    exchanged = label_check(tmp_path / "x.img", layout=layout)
     assert "label.byte-order" not in ids(straight.findings)
     told = [finding for finding in exchanged.findings if finding.id == "label.byte-order"]
     assert [finding.severity for finding in told] == ["stop"] * len(exchanged.labels) != []
@@ -309,12 +309,12 @@ def test_a_boot_block_is_not_a_table(tmp_path: Path, block: bytes) -> None:
 @pytest.mark.parametrize("sector_size", [512, 1024])
 def test_what_was_looked_for_is_said(tmp_path: Path, sector_size: int) -> None:
     image = write_pieces(tmp_path / "m.img", 8, {}, sector_size)
-    (finding,) = check_labels(image).findings
+    (finding,) = label_check(image).findings
     assert finding.message == (
         "no label found; looked for classic-narrow, classic-wide-little, classic-wide-big, gpt, mbr, in block 0, block "
         "1 and the last block"
     )
-    (finding,) = check_labels(image, layout=HARBOUR_LAYOUT).findings
+    (finding,) = label_check(image, layout=HARBOUR_LAYOUT).findings
     assert finding.message == "no label found; looked for harbour-pilot, in block 3 and block 2 from the end"
 
 

@@ -13,22 +13,21 @@ import msgspec
 import pytest
 from builders import WideLabel, changed_at, drive_text, image_of, write_image
 from page_builders import a_faulty_comparison, a_finding, a_label, a_range, a_sample, an_episode, read_page
-from preflight_builders import PLAN, a_room, original_image
+from preflight_builders import PLAN, a_room, original_image, preflight_with
 from record_builders import a_label_report, a_tally, a_verification, a_vote, an_inspection
 
 from imgkit import compare, record_of, render_page
 from imgkit.comparison.result import LabelDifference, LabelPair
-from imgkit.drive import describe_drive
+from imgkit.drive import drive_show
 from imgkit.findings import NotRead, Result
-from imgkit.label.build import build_label
-from imgkit.label.report import list_layouts
-from imgkit.preflight.run import preflight_medium
+from imgkit.label.build import label_build
+from imgkit.label.report import label_layouts
 from imgkit.report import terminal
 from imgkit.report.record import Record, SurfaceMap
 from imgkit.report.records import _FILES
 from imgkit.report.terminal import paper
-from imgkit.sums.seal import seal_medium
-from imgkit.sums.worksheet import make_worksheet
+from imgkit.sums.seal import seal
+from imgkit.sums.worksheet import worksheet
 
 NUMBER = re.compile(r"\d[\d,.]*")
 WORD_THAT_STAYS_WHOLE = re.compile(r"(?=\S*\d)[\w.,/+-]+")
@@ -64,36 +63,36 @@ def a_drawn_comparison(_: Path) -> Result:
 def a_preflight(folder: Path) -> Result:
     room = a_room(folder / "room")
     write_image(room.medium, changed_at(original_image(clean=False), range(30_000, 80_000, 1111)))
-    return preflight_medium(room.medium, room.given("reference", "seal", "drive", "machine", "plan"))
+    return preflight_with(room.medium, room.given("reference", "seal", "drive", "machine", "plan"))
 
 
 def a_go(folder: Path) -> Result:
     room = a_room(folder / "room")
-    return preflight_medium(room.medium, room.given("reference", "drive", "machine"))
+    return preflight_with(room.medium, room.given("reference", "drive", "machine"))
 
 
 def a_build(folder: Path) -> Result:
     (folder / "drive.toml").write_text(drive_text())
     (folder / "plan.toml").write_text(PLAN)
-    return build_label(str(folder / "plan.toml"), str(folder / "label.bin")).result
+    return label_build(str(folder / "plan.toml"), str(folder / "label.bin")).result
 
 
 def a_drive(folder: Path) -> Result:
     (folder / "drive.toml").write_text(drive_text())
-    return describe_drive(folder / "drive.toml")
+    return drive_show(folder / "drive.toml")
 
 
 def an_address(folder: Path) -> Result:
     (folder / "drive.toml").write_text(drive_text())
-    return describe_drive(folder / "drive.toml", block=100)
+    return drive_show(folder / "drive.toml", block=100)
 
 
 def a_seal(folder: Path) -> Result:
-    return seal_medium(write_image(folder / "a.img", image_of(WideLabel()))).report
+    return seal(write_image(folder / "a.img", image_of(WideLabel()))).report
 
 
 def a_worksheet(folder: Path) -> Result:
-    drafted = make_worksheet(write_image(folder / "a.img", image_of(WideLabel())), range_blocks=16, device="/dev/rd0")
+    drafted = worksheet(write_image(folder / "a.img", image_of(WideLabel())), range_blocks=16, device="/dev/rd0")
     return msgspec.structs.replace(drafted.report, folder="sheets", files=("sheets/sheet.json",))
 
 
@@ -103,7 +102,7 @@ MAKERS: dict[str, Callable[[Path], Result]] = {
     "inspection": lambda _: an_inspection(),
     "label check": lambda _: a_label_report(),
     "label build": a_build,
-    "layouts": lambda _: list_layouts(),
+    "layouts": lambda _: label_layouts(),
     "drive": a_drive,
     "drive, one address": an_address,
     "seal": a_seal,

@@ -93,7 +93,9 @@ def run(arguments: list[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _fail(_INTERRUPTED)
     except ImgkitError as error:
-        return _fail(str(error))
+        from imgkit.cli.common import error_line
+
+        return _fail(error_line(error))
     except OSError as error:
         return _fail(f"{error.filename or 'reading or writing'}: {error.strerror}")
     except SystemExit:

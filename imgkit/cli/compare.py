@@ -225,6 +225,6 @@ def _retire(path: str, written: str | None) -> None:
 
 
 def _script(result: "Comparison") -> bytes:
-    from imgkit.comparison.script import script
+    from imgkit.comparison.script import copy_again_script
 
-    return script(result)
+    return copy_again_script(result)

@@ -75,25 +75,23 @@ def command(
     inputs = [medium, reference, seal_path, sheet_path, log_path, drive_path, plan_path, machine_path, since_path]
     inputs += _named_by(seal_path, sheet_path, plan_path)
     outputs = open_outputs(inputs, replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE))
-    from imgkit.preflight.run import Given, preflight_medium
+    from imgkit.readiness.run import preflight
 
     if json_path != "-":
         load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
-        result = preflight_medium(
+        result = preflight(
             medium,
-            Given(
-                reference=reference,
-                seal=seal_path,
-                sheet=sheet_path,
-                log=log_path,
-                drive=drive_path,
-                plan=plan_path,
-                machine=machine_path,
-                since=since_path,
-                tail="allow" if allow_tail else "forbid",
-                access=access,
-            ),
+            reference=reference,
+            seal=seal_path,
+            sheet=sheet_path,
+            log=log_path,
+            drive=drive_path,
+            plan=plan_path,
+            machine=machine_path,
+            since=since_path,
+            tail="allow" if allow_tail else "forbid",
+            access=access,
             progress=progress,
         )
     return deliver(result, outputs, json_path, [page_face(page_path)])

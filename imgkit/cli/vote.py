@@ -136,12 +136,12 @@ def command(
         (doubts_path, BLOCK_LIST),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.vote.voter import vote_on
+    from imgkit.voting.voter import vote
 
     if json_path != "-":
         load_meanwhile("vote")
     with progress_bar(quiet, "voting") as progress:
-        result = vote_on(
+        result = vote(
             dumps,
             unreadable=_by_dump(unreadable),
             only=_by_dump(only),

@@ -48,7 +48,7 @@ def not_all_name(path: str) -> str:
     return path if NOT_ALL_SUFFIX in named.name else str(named.with_name(named.stem + NOT_ALL_SUFFIX + named.suffix))
 
 
-def script(result: Comparison) -> bytes:
+def copy_again_script(result: Comparison) -> bytes:
     """The script of a comparison for which `why_no_script` knows no reason; the copy is its argument.
 
     It ends with 0 when all that was asked of it was copied and seen to be right, with 1 when not, and with 2, before

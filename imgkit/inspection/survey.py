@@ -33,7 +33,7 @@ _PIECE_BYTES = 1 << 20
 Sums = Literal["none", "all"]
 
 
-def inspect_medium(
+def inspect(
     medium: str | Path | Medium,
     *,
     block_size: int | None = None,
@@ -54,7 +54,7 @@ def inspect_medium(
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return inspect_medium(
+            return inspect(
                 opened,
                 block_size=block_size,
                 drive=drive,

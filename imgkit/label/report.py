@@ -77,7 +77,7 @@ def read_labels(
     )
 
 
-def check_labels(
+def label_check(
     medium: str | Path | Medium,
     *,
     layout: str | Path | None = None,
@@ -96,7 +96,7 @@ def check_labels(
     drive = drive or (plan.drive if plan is not None else None)
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return check_labels(opened, layout=layout, drive=drive, plan=plan)
+            return label_check(opened, layout=layout, drive=drive, plan=plan)
     clock = Clock()
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
     tried = searched_for(plan) if wanted is None else wanted
@@ -141,7 +141,7 @@ def report_on(
     )
 
 
-def list_layouts() -> LayoutList:
+def label_layouts() -> LayoutList:
     """The layouts that imgkit knows, each in each of its byte orders."""
     clock = Clock()
     return LayoutList(

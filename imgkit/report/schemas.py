@@ -13,11 +13,11 @@ _TYPES = {
     "imgkit.inspect": "imgkit.inspection.result.Inspection",
     "imgkit.label": "imgkit.label.result.LabelReport",
     "imgkit.layouts": "imgkit.label.result.LayoutList",
-    "imgkit.preflight": "imgkit.preflight.result.Preflight",
+    "imgkit.preflight": "imgkit.readiness.result.Preflight",
     "imgkit.sealing": "imgkit.sums.result.SealReport",
     "imgkit.tally": "imgkit.sums.result.Tally",
     "imgkit.verify": "imgkit.sums.result.Verification",
-    "imgkit.vote": "imgkit.vote.result.Vote",
+    "imgkit.vote": "imgkit.voting.result.Vote",
     "imgkit.worksheet": "imgkit.sums.result.Worksheet",
 }
 """By the name that a result has in its field `schema`, without its number: the type."""

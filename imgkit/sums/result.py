@@ -61,10 +61,12 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     @property
     def range_bytes(self) -> int:
+        """The bytes of a range."""
         return self.range_blocks * self.block_size
 
     @property
     def range_count(self) -> int:
+        """The number of ranges, a shorter one at the end included."""
         return -(-self.size_bytes // self.range_bytes)
 
 

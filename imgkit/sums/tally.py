@@ -93,7 +93,7 @@ def tally(
                     "check",
                     f"the next worksheet cannot be made: {error}",
                     Where(),
-                    "Name the image that the worksheet was made from with --image.",
+                    "Name the image that the worksheet was made from.",
                 )
             )
     return Tallied(

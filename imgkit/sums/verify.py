@@ -314,7 +314,7 @@ class _Run:
                 "note" if self.tail == "allow" else "check",
                 f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
                 Where(block=seal.size_bytes // seal.block_size),
-                "Right for a copy on a larger drive: --allow-tail accepts it. What lies there is not checked.",
+                "Right for a copy on a larger drive: allow the tail then. What lies there is not checked.",
             )
         ]
 

@@ -15,6 +15,7 @@ from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import what_forbids
+from imgkit.outputs import Outputs, Replace
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
@@ -42,8 +43,24 @@ class Drafted(NamedTuple):
     script: str
     report: Worksheet
 
+    def write(self, folder: str | Path, *, replace: Replace = "same kind", outputs: Outputs | None = None) -> Worksheet:
+        """Write its three files to a folder, and return the report that names them.
 
-def make_worksheet(
+        A folder that holds a worksheet which asks the same is left as it is, and the report is of that one; another
+        worksheet is replaced only with `replace="any"`. The image is never written; `outputs` knows what else is an
+        input. Raises OutputError.
+        """
+        from imgkit.sums.sheets import FILES, check_folder, write_worksheet
+
+        outputs = outputs or Outputs([self.sheet.image], replace)
+        folder = Path(folder)
+        check_folder(folder, outputs)
+        written = write_worksheet(folder, self, outputs)
+        files = tuple(str(folder / name) for name in FILES) if written is self else ()
+        return with_folder(written, str(folder), files)
+
+
+def worksheet(
     image: str | Path | Medium,
     *,
     rule: Rule = "rotate16",
@@ -65,7 +82,7 @@ def make_worksheet(
     """
     if not isinstance(image, Medium):
         with open_medium(image, access) as opened:
-            return make_worksheet(
+            return worksheet(
                 opened, rule=rule, range_blocks=range_blocks, ranges=ranges, block_size=block_size,
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
                 implementation=implementation, progress=progress,

@@ -82,7 +82,7 @@ class Context(msgspec.Struct, frozen=True):
 
 
 WRITE_SAFELY = (
-    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` with --keep-from "
+    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` "
     "shows the commands."
 )
 """What belongs to every advice to write a label."""

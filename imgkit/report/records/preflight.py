@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 
-from imgkit.preflight.result import (
+from imgkit.readiness.result import (
     ANSWER_MEANINGS,
     ANSWER_WORDS,
     POINT_WORDS,
@@ -19,7 +19,7 @@ from imgkit.preflight.result import (
     Stage,
     State,
 )
-from imgkit.preflight.result import Step as TodoStep
+from imgkit.readiness.result import Step as TodoStep
 from imgkit.report import record as shown
 from imgkit.report import words
 from imgkit.report.record import Columns, Item, Items, Record, Section, Step, Steps, Text, Tone

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Table, Text, Tone
 from imgkit.report.records import elements as of
-from imgkit.vote.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
+from imgkit.voting.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
 
 _STATE_WORDS: dict[State, str] = {
     "partly-read": "agree, not all read",

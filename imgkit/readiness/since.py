@@ -13,7 +13,7 @@ from imgkit.errors import DescriptionError
 from imgkit.findings import Finding
 from imgkit.inputs import read_input
 from imgkit.label.result import Label
-from imgkit.preflight.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
+from imgkit.readiness.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
 
 _WHAT = "preflight result"
 _SCHEMA = re.compile(r"imgkit\.preflight/([0-9]{1,9})\Z")

@@ -20,11 +20,11 @@ from imgkit.label.plan import Plan
 from imgkit.label.result import Label
 from imgkit.meanings import Subject, subject_of
 from imgkit.medium import DEFAULT_ACCESS, Medium
-from imgkit.preflight.evidence import Evidence
-from imgkit.preflight.given import Given
-from imgkit.preflight.planned import Beside
-from imgkit.preflight.questions import question_of
-from imgkit.preflight.result import Question, Step
+from imgkit.readiness.evidence import Evidence
+from imgkit.readiness.given import Given
+from imgkit.readiness.planned import Beside
+from imgkit.readiness.questions import question_of
+from imgkit.readiness.result import Question, Step
 
 UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
 """By the end of a packed file's name: the utility that unpacks it to standard output."""
@@ -229,7 +229,7 @@ def _labelling(found: Found, paths: _Paths) -> Iterator[Step]:
     plan = found.evidence.plan
     if plan is None:
         if _is_no(found, "label") or any(each.id == "label.none" for each in found.evidence.findings):
-            yield _step("Write down in a plan file which label is meant, and give it (--plan): the commands come then.")
+            yield _step("Write down in a plan file which label is meant, and give it: the commands come then.")
         return
     there = _labels_then(found)
     if not _needs_the_label(found, plan, there):
@@ -294,7 +294,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
     if comparison is not None and comparison.extra_blocks and found.given.tail == "forbid":
         yield _step(
             f"The medium goes on for {comparison.extra_blocks:,} blocks past the end of the reference: find out what "
-            "lies there. Where it may stay, --allow-tail accepts it."
+            "lies there. Where it may stay, allow the tail."
         )
 
 

@@ -19,9 +19,9 @@ from imgkit.medium.quiet import unrest
 from imgkit.medium.same import first_same
 from imgkit.outputs import BLOCK_LIST, NEW, Outputs
 from imgkit.spans import Span
-from imgkit.vote.absence import Absence
-from imgkit.vote.itself import vote_with_one_twice
-from imgkit.vote.result import (
+from imgkit.voting.absence import Absence
+from imgkit.voting.itself import vote_with_one_twice
+from imgkit.voting.result import (
     STATES_IN_DOUBT,
     BestDump,
     Dump,
@@ -35,9 +35,9 @@ from imgkit.vote.result import (
 
 if TYPE_CHECKING:
     from imgkit.comparison.emptiness import Fill
-    from imgkit.vote.ledger import Ledger, Run
-    from imgkit.vote.output import BestFile, DoubtFile, VoteFile
-    from imgkit.vote.reading import Findings, Panel
+    from imgkit.voting.ledger import Ledger, Run
+    from imgkit.voting.output import BestFile, DoubtFile, VoteFile
+    from imgkit.voting.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
 MOST_COMMANDS = 1000
@@ -50,7 +50,7 @@ Blocks = Mapping[int, Sequence[Span]]
 """Runs of blocks by the number of the dump, from 1 on."""
 
 
-def vote_on(
+def vote(
     dumps: Sequence[str | Path | Medium],
     *,
     unreadable: Blocks | None = None,
@@ -83,7 +83,7 @@ def vote_on(
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
     cannot be written.
     """
-    from imgkit.vote.ballot import MOST_DUMPS
+    from imgkit.voting.ballot import MOST_DUMPS
 
     if not 2 <= len(dumps) <= MOST_DUMPS:
         raise RequestError(f"{len(dumps)} dumps cannot vote: give 2 to {MOST_DUMPS}")
@@ -172,9 +172,9 @@ class _Run:
         progress: Callable[[int, int], None] | None,
     ) -> Vote:
         """Read all dumps, write what is asked for, and put the answer together."""
-        from imgkit.vote.ledger import Ledger
-        from imgkit.vote.output import BestFile, DoubtFile
-        from imgkit.vote.reading import Findings, Panel, read_all
+        from imgkit.voting.ledger import Ledger
+        from imgkit.voting.output import BestFile, DoubtFile
+        from imgkit.voting.reading import Findings, Panel, read_all
 
         with ExitStack() as stack:
             best = None if best_path is None else stack.enter_context(BestFile(outputs, best_path, self.length))
@@ -245,7 +245,7 @@ class _Run:
         best_file: "BestFile | None",
         doubt_file: "DoubtFile | None",
     ) -> Vote:
-        from imgkit.vote.ballot import STATE_CODES, pairs_of
+        from imgkit.voting.ballot import STATE_CODES, pairs_of
 
         files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
@@ -328,7 +328,7 @@ class _Run:
         )
 
     def _range(self, run: "Run") -> VoteRange:
-        from imgkit.vote.ballot import STATE_CODES, unpacked
+        from imgkit.voting.ballot import STATE_CODES, unpacked
 
         code = unpacked(run.code)
         leading = code.leading(len(self.media))
@@ -348,7 +348,7 @@ class _Run:
         return tuple(number for number in range(1, len(self.media) + 1) if bits >> (number - 1) & 1)
 
     def _partitions(self, ledger: "Ledger") -> tuple[PartitionVote, ...]:
-        from imgkit.vote.ballot import STATE_CODES
+        from imgkit.voting.ballot import STATE_CODES
 
         return tuple(
             PartitionVote(
@@ -433,7 +433,7 @@ class _Run:
                             f"is block {self.blocks - 1}",
                             Where(medium=f"dump {number}"),
                             f"Lists are in blocks of {self.block_size} bytes here: see that this one is, and that it "
-                            "is of this drive. --block-size sets another size.",
+                            "is of this drive; else name its block size.",
                         )
                     )
         return found

@@ -9,7 +9,7 @@ from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, Result, Verdict
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
-from imgkit.preflight.machine import MachineFile
+from imgkit.readiness.machine import MachineFile
 from imgkit.sums.result import Tally, Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]

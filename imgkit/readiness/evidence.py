@@ -13,8 +13,8 @@ from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
 from imgkit.medium import Medium
-from imgkit.preflight.machine import MachineFile, Mark
-from imgkit.preflight.result import Proof, ReadMedium, RootPartition, TakenDigest
+from imgkit.readiness.machine import MachineFile, Mark
+from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
 from imgkit.volume.boot import boot_findings
 from imgkit.volume.probes import Volume
 

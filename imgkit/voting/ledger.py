@@ -6,8 +6,8 @@ import msgspec
 import numpy as np
 
 from imgkit.spans import Span
-from imgkit.vote.ballot import AGREED, STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
-from imgkit.vote.result import STATES_IN_DOUBT
+from imgkit.voting.ballot import AGREED, STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
+from imgkit.voting.result import STATES_IN_DOUBT
 
 _STATES = len(STATE_CODES) + 1
 _NO_MAJORITY = STATE_CODES["no-majority"]

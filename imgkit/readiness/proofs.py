@@ -10,8 +10,8 @@ from imgkit import spans
 from imgkit.comparison.result import Comparison
 from imgkit.findings import Finding, Where
 from imgkit.medium import Medium
-from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks
-from imgkit.preflight.result import Outcome, Proof
+from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
+from imgkit.readiness.result import Outcome, Proof
 from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification
@@ -57,7 +57,7 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
         for number, text in (
             (differing, f"{_blocks(differing)} {'differs' if differing == 1 else 'differ'} from {name}"),
             (comparison.missing_blocks, f"{_blocks(comparison.missing_blocks)} of {name} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of {name} (--allow-tail accepts them)"),
+            (extra, f"{_blocks(extra)} past the end of {name} (where they may stay, allow the tail)"),
         )
         if number
     ]
@@ -129,7 +129,7 @@ def of_verification(
         for number, text in (
             (differing, f"{_blocks(differing)} {verb} from the seal {name}"),
             (verification.missing_blocks, f"{_blocks(verification.missing_blocks)} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of what was sealed (--allow-tail accepts them)"),
+            (extra, f"{_blocks(extra)} past the end of what was sealed (where they may stay, allow the tail)"),
         )
         if number
     ]
@@ -194,7 +194,7 @@ def link_to(sheet: Sheet, medium: Medium, tail: Literal["forbid", "allow"]) -> L
         return Link("unknown", f"{_count(lost, 'range')} of the worksheet could not be read here")
     if medium.size_bytes > sheet.size_bytes and tail == "forbid":
         more = medium.size_bytes - sheet.size_bytes
-        says = f"this medium goes on for {more:,} bytes after the end of the worksheet (--allow-tail accepts them)"
+        says = f"this medium goes on for {more:,} bytes after the worksheet's end (where they may stay, allow the tail)"
         return Link("unknown", says)
     return Link("same", "this medium has the sums that it expects")
 

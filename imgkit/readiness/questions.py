@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from imgkit.findings import Finding, NotRead
 from imgkit.label.layout import variants
 from imgkit.meanings import Subject, subject_of
-from imgkit.preflight.evidence import Evidence, MarkSeen, Root
-from imgkit.preflight.result import Means, NotChecked, Outcome, Point, Proof, Question, State
+from imgkit.readiness.evidence import Evidence, MarkSeen, Root
+from imgkit.readiness.result import Means, NotChecked, Outcome, Point, Proof, Question, State
 
 Ask = Callable[[Evidence], Question]
 
@@ -50,7 +50,9 @@ def exact(evidence: Evidence) -> Question:
     """Is the copy proven exact, by what, when, with which risk left."""
     question = "Is the copy exact?"
     if not evidence.proofs:
-        how = _call(evidence, "--reference ORIGINAL") + ", or with --seal SEAL, or with --sheet SHEET --log LOG"
+        how = ", or ".join(
+            _call(evidence, each) for each in ("--reference ORIGINAL", "--seal SEAL", "--sheet SHEET --log LOG")
+        )
         point = Point("original", "not checked", "there is nothing to hold it against", how)
         return _question("exact", question, None, [point], point.says)
     points = [_proof_point(evidence, proof) for proof in evidence.proofs]
@@ -199,7 +201,7 @@ def quiet(evidence: Evidence) -> Question:
         points.append(Point("read errors", "yes", "no read error"))
     if evidence.medium.kind == "device" and evidence.medium.route == "memory allowed":
         says = "the system's memory of the device was allowed to answer in place of the medium"
-        points.append(Point("way", "unsure", says, _call(evidence, "") + ", without --cached"))
+        points.append(Point("way", "unsure", says, _call(evidence, "") + ", the cache not allowed"))
     told = _told(evidence, "quiet")
     readings = max(1, evidence.whole_readings)
     counted = {1: "once", 2: "twice"}.get(readings, f"{readings} times")
@@ -392,6 +394,6 @@ def _how_to_settle(evidence: Evidence, means: Means) -> str:
     path = shlex.quote(evidence.medium.path)
     return {
         "comparison": f"imgkit compare ORIGINAL {path}: shows what and where; read it again on other hardware",
-        "seal": f"{_call(evidence, '--reference ORIGINAL')}; or make the seal with --to-block",
+        "seal": f"{_call(evidence, '--reference ORIGINAL')}; or: imgkit seal ORIGINAL -o SEAL --to-block",
         "sheet": "imgkit tally SHEET LOG: makes the next worksheet for what is left; run that on the old machine",
     }[means]
