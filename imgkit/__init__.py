@@ -21,6 +21,7 @@ _HOMES = {
     "LabelReport": "imgkit.label.result",
     "Medium": "imgkit.medium",
     "Preflight": "imgkit.preflight.result",
+    "Record": "imgkit.report.record",
     "Seal": "imgkit.sums.result",
     "Sheet": "imgkit.sums.result",
     "Span": "imgkit.spans",
@@ -39,6 +40,8 @@ _HOMES = {
     "open_medium": "imgkit.medium",
     "preflight_medium": "imgkit.preflight.run",
     "read_block_list": "imgkit.blocklist",
+    "record_of": "imgkit.report.records",
+    "render_page": "imgkit.report.page.document",
     "seal_medium": "imgkit.sums.seal",
     "tally": "imgkit.sums.tally",
     "verify": "imgkit.sums.verify",
@@ -69,6 +72,9 @@ if TYPE_CHECKING:
     from imgkit.preflight.result import Preflight as Preflight
     from imgkit.preflight.run import Given as Given
     from imgkit.preflight.run import preflight_medium as preflight_medium
+    from imgkit.report.page.document import render_page as render_page
+    from imgkit.report.record import Record as Record
+    from imgkit.report.records import record_of as record_of
     from imgkit.spans import Span as Span
     from imgkit.sums.result import Seal as Seal
     from imgkit.sums.result import Sheet as Sheet

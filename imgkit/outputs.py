@@ -226,7 +226,7 @@ class Pending:
                     if self._take_name():
                         break
                 else:
-                    raise OutputError(f"{self.path}: is made and removed by something else all the time")
+                    raise OutputError(f"{self.path}: another program keeps creating and removing it")
                 self._temporary = ""
         self.is_finished = True
         self.discard()
@@ -259,7 +259,7 @@ class Pending:
         target, folder = self._target, self._target.folder_descriptor
         target.status = _status_in(folder, target.name)
         if target.status is not None and not stat.S_ISREG(target.status.st_mode):
-            raise OutputError(f"{self.path}: was made something else than a file meanwhile: name another file")
+            raise OutputError(f"{self.path}: is no longer a file: name another file")
         self._outputs._refuse(self.path, target, self._kind)
         if target.status is not None:
             os.fchmod(self.descriptor, stat.S_IMODE(target.status.st_mode) & 0o777)
@@ -299,7 +299,7 @@ class _Target:
         self.status = os.fstat(self.folder_descriptor) if not name else _status_in(self.folder_descriptor, name)
         problem = ""
         if self.status is not None and stat.S_ISLNK(self.status.st_mode):
-            problem = "it was made a link while it was looked at"
+            problem = "it was replaced by a link during the check"
         elif self.status is not None and stat.S_ISSOCK(self.status.st_mode):
             problem = "it is a socket"
         if problem:
@@ -348,7 +348,7 @@ class _Target:
         is_terminal = stat.S_ISCHR(status.st_mode) and os.isatty(descriptor)
         if not (stat.S_ISFIFO(status.st_mode) or is_terminal or status.st_rdev in _SILENT_DEVICES):
             os.close(descriptor)
-            raise OutputError(f"{path}: is a device that is no terminal: name a file")
+            raise OutputError(f"{path}: is a device, but not a terminal: name a file")
         os.set_blocking(descriptor, True)
         return descriptor
 

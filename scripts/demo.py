@@ -76,7 +76,7 @@ def _compare(imgkit: Path) -> int:
     """Compare the copy with the reference; returns how many faults were found, which are those that were made."""
     call = [imgkit, "compare", REFERENCE, COPY, "--drive", DRIVE_FILE]
     call += ["--page", PAGE, "--json", JSON, "--copy-again", COPY_AGAIN]
-    shown = {"Copy  ": 9, "By partition": 9, "Ranges": 8, "Episodes": 13}
+    shown = {"Copy  ": 3, "Findings": 8, "Episodes": 10, "Copy again": 6}
     _ask("Is the copy exact? Where not, and what went wrong?", call, shown, status=1)
     if not PAGE.is_file():
         raise ScriptError(f"no page was written to {PAGE}")
@@ -88,7 +88,7 @@ def _compare(imgkit: Path) -> int:
 
 def _look_before_the_boot(imgkit: Path) -> None:
     call = [imgkit, "preflight", COPY, *_what_is_known(), "--json", BEFORE, "--page", SHEET_BEFORE]
-    _ask("May the machine start from this copy?", call, {"NO-GO": 9, "question": 18}, status=1)
+    _ask("May the machine start from this copy?", call, {"NO-GO": 2, "Is the copy exact?": 18, "Findings": 5}, status=1)
     if _read(BEFORE, "answer") != "no-go":
         raise ScriptError(f"the faulty copy is {_read(BEFORE, 'answer')}; no-go was expected")
 
@@ -98,7 +98,7 @@ def _mend(imgkit: Path) -> None:
     _do("Mend it, in a copy of the copy. First copy again what differs.", ["cp", COPY, MENDED])
     _do("", ["sh", COPY_AGAIN, MENDED])
     call = [imgkit, "label", "build", PLAN_FILE, "-o", LABEL, "--keep-from", MENDED, "--json", LABEL_JSON]
-    shown = {"The label": 12, "First save": 2, "Then write": 2}
+    shown = {"Label": 1, "First save": 2, "Then write": 5}
     _ask("Then make the label that was meant, save what lies in its place, and write it.", call, shown, status=0)
     for command in [*_read(LABEL_JSON, "save_commands"), *_read(LABEL_JSON, "write_commands")]:
         _do("", [_with_target(part) for part in shlex.split(command)])
@@ -106,7 +106,7 @@ def _mend(imgkit: Path) -> None:
 
 def _look_again(imgkit: Path) -> None:
     call = [imgkit, "preflight", MENDED, *_what_is_known(), "--since", BEFORE, "--json", AFTER, "--page", SHEET]
-    shown = {"GO": 12, "question": 18, "Since": 7, "Not checked": 7, "To do": 7}
+    shown = {"GO": 3, "Is the copy exact?": 17, "Since": 6, "Not checked": 5}
     _ask("May it start from the mended copy?", call, shown, status=0)
     if _read(AFTER, "answer") != "go":
         raise ScriptError(f"the mended copy is {_read(AFTER, 'answer')}; go was expected")
@@ -143,7 +143,7 @@ def _closing_words(imgkit: Path, faults: int) -> str:
         ("What the drive is, and where block 25598 lies", [imgkit, "drive", "show", DRIVE_FILE, "--block", 25598]),
         ("One partition only", [imgkit, "compare", REFERENCE, COPY, "--partition", "b", "--drive", DRIVE_FILE]),
         ("A seal, which stands in for an original that is not at hand, …", [imgkit, "seal", REFERENCE, "-o", SEAL]),
-        ("… and the copy held against it", [imgkit, "verify", COPY, "--seal", SEAL]),
+        ("… and the copy compared with it", [imgkit, "verify", COPY, "--seal", SEAL]),
     ]
     lines = [
         "",

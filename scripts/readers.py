@@ -24,15 +24,16 @@ from faulty_inputs import (
     signed,
 )
 
+from imgkit import record_of, render_page
 from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
 from imgkit.comparison.differ import compare
 from imgkit.drive import Boot, describe_drive
+from imgkit.findings import Result
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.build import build_label
 from imgkit.label.layout import load_layout
 from imgkit.label.report import check_labels
-from imgkit.report import text
-from imgkit.report.page import render_comparison
+from imgkit.report import terminal
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import verify
@@ -85,10 +86,10 @@ class Target(NamedTuple):
 # ---- The readers ---------------------------------------------------------------------------------------------
 
 
-def shown_harmlessly(report: object) -> None:
+def shown_harmlessly(report: Result) -> None:
     """Draw a result as on a terminal; nothing in it may move a cursor."""
     drawn = io.StringIO()
-    text.render(report, drawn)
+    terminal.render(record_of(report), drawn)
     bad = {each for each in drawn.getvalue() if each != "\n" and unicodedata.category(each) in _ACTING}
     if bad:
         raise FaultError(f"the output holds {sorted(bad)!r}")
@@ -112,7 +113,7 @@ def read_media(data: bytes, folder: Path) -> None:
     shown_harmlessly(inspect_medium(path))
     result = compare(path, written(folder, "copy.img", data[:-1] + b"?"))
     shown_harmlessly(result)
-    render_comparison(result).encode("utf-8", "backslashreplace")
+    render_page(record_of(result)).encode("utf-8", "backslashreplace")
 
 
 def read_volume(data: bytes, folder: Path) -> None:

@@ -20,8 +20,12 @@ from imgkit.comparison.result import (
     WhyNot,
 )
 from imgkit.drive import Address
-from imgkit.findings import Finding, Severity, Where
+from imgkit.findings import Finding, Result, Severity, Where
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition
+from imgkit.report.page import render_page
+from imgkit.report.page.surfaces import DrawnMap, drawn_map
+from imgkit.report.record import SurfaceMap
+from imgkit.report.records import record_of
 
 BLOCK_SIZE = 512
 BLOCKS = 160
@@ -192,6 +196,17 @@ def a_faulty_comparison(**changes: Any) -> Comparison:
         not_compared=(left_out(100, 8, "skipped"),),
     )
     return msgspec.structs.replace(plain, **changes)
+
+
+def map_of(result: Result) -> DrawnMap | None:
+    """The map of a result as the page draws it."""
+    blocks = [block for section in record_of(result).sections for block in section.blocks]
+    return next((drawn_map(block) for block in blocks if isinstance(block, SurfaceMap)), None)
+
+
+def page_of(result: Result) -> "Element":
+    """The page of a result, as elements."""
+    return read_page(render_page(record_of(result)))
 
 
 VOID_ELEMENTS = frozenset(("br", "hr", "img", "input", "link", "meta", "wbr", "base", "col", "source"))

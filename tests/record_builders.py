@@ -6,6 +6,7 @@ import msgspec
 from page_builders import BLOCK_SIZE, BLOCKS, STARTED_AT, a_finding, a_label
 
 from imgkit.drive import Address, AddressRange, Drive
+from imgkit.findings import NotRead
 from imgkit.inspection.result import Area, AreaSums, Inspection, PartitionUse
 from imgkit.label.places import KnownBad
 from imgkit.label.result import LabelReport
@@ -69,7 +70,7 @@ def an_inspection(**changes: Any) -> Inspection:
         labels=(a_label(),),
         partitions=(PartitionUse("a", "fast file system", 0, 80, False, 80, 0, 0, 0, None),),
         boot_words="0102",
-        not_read=("block 100: the boot block",),
+        not_read=(NotRead(100, "boot"),),
         defects=(KnownBad(30, 2, ("a",), places(30, 2), 0),),
         defects_total=1,
         drive=DRIVE,

@@ -553,7 +553,7 @@ def test_more_runs_than_are_kept_are_left_out(tmp_path: Path, monkeypatch: pytes
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["--fill", "DEAD"], "'DEAD' is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT"),
+        (["--fill", "DEAD"], "'DEAD' is not a fill value: write bytes as 0xDEAD, two digits for each, or text:TEXT"),
         (["--fill", "0x" + 513 * "11"], "a fill pattern must be between 1 and 512 bytes long"),
         (["--fill", "0x00", "--no-explain"], "--fill does not go with --no-explain"),
         (["--copy-again", "-"], "the script goes into a file"),

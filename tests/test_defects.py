@@ -8,6 +8,7 @@ import pytest
 from builders import SECTOR_SIZE, DyingMedium, WideLabel, changed_at, drive_of, image_of, write_image
 from hypothesis import given
 from hypothesis import strategies as st
+from page_builders import map_of
 
 from imgkit.cli import run
 from imgkit.comparison.differ import compare
@@ -15,8 +16,8 @@ from imgkit.comparison.result import Comparison
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.places import Places, known_bad
 from imgkit.medium import open_medium
-from imgkit.report.page import render_comparison
-from imgkit.report.page.surfaces import surface_map
+from imgkit.report.page import render_page
+from imgkit.report.records import record_of
 from imgkit.spans import Span
 
 IMAGE = image_of(WideLabel())
@@ -117,19 +118,19 @@ def test_faulty_blocks_of_a_defect_list_are_counted_as_sets_count_them(defects: 
 @pytest.mark.parametrize("drive", [None, drive_of()], ids=["strip", "surfaces"])
 def test_the_map_shows_known_bad_blocks_and_what_is_faulty_there(tmp_path: Path, drive: Any) -> None:
     result = compared(tmp_path, [100], [Span(20, 1), Span(100, 1)], drive=drive)
-    drawn = surface_map(result)
+    drawn = map_of(result)
     assert drawn is not None
     assert drawn.states == ("differ", "known-bad")
     cells = [*drawn.strip, *(cell for surface in drawn.surfaces for cell in surface.cells)]
     texts = {cell.state: cell.text for cell in cells}
     assert texts["known-bad"].startswith("known-bad: block 20")
     assert texts["differ"].endswith("1 known bad block here")
-    page = render_comparison(result)
+    page = render_page(record_of(result))
     assert "Known bad blocks: 2 runs in the defect list" in page
 
 
 def test_a_map_of_nothing_but_known_bad_blocks_is_drawn(tmp_path: Path) -> None:
-    drawn = surface_map(compared(tmp_path, [], [Span(20, 3)], drive=drive_of()))
+    drawn = map_of(compared(tmp_path, [], [Span(20, 3)], drive=drive_of()))
     assert drawn is not None
     assert sum(surface.faults for surface in drawn.surfaces) == 0
     assert drawn.surfaces[0].summary == "head 0: 0 faulty blocks"
@@ -142,7 +143,10 @@ def test_the_commands_read_the_list_and_tell_it(tmp_path: Path, command: str, ca
     write_image(tmp_path / "b.img", IMAGE)
     (tmp_path / "bad.csv").write_text("first,count\n0x14,2\n# noted by hand\n140\n")
     media = [str(tmp_path / "a.img"), str(tmp_path / "b.img")][: 2 if command == "compare" else 1]
-    assert run([command, *media, "--defects", str(tmp_path / "bad.csv"), "--json", str(tmp_path / "out.json")]) == 0
+    assert (
+        run([command, *media, "--defects", str(tmp_path / "bad.csv"), "--full", "--json", str(tmp_path / "out.json")])
+        == 0
+    )
     shown = capsys.readouterr().out
     assert "Known bad blocks" in shown
     assert "20+2" in shown

@@ -21,6 +21,7 @@ FLOORS = {
     "label": 3,
     "inspection": 3,
     "vote": 3,
+    "meanings": 1,
     "medium": 2,
     "volume": 2,
     "drive": 1,

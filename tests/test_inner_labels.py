@@ -27,7 +27,8 @@ from imgkit.label.places import Places, named_partitions
 from imgkit.label.report import check_labels, read_labels
 from imgkit.medium import open_medium
 from imgkit.preflight.run import Given, preflight_medium
-from imgkit.report import text, words
+from imgkit.report import terminal, words
+from imgkit.report.records import record_of
 from imgkit.spans import Span
 from imgkit.sums.verify import verify
 from imgkit.sums.worksheet import make_worksheet
@@ -108,12 +109,12 @@ def test_command_takes_inner_names(image: Path, copy: Path, name: str, capsys: p
 
 
 def test_terminal_shows_the_narrowest_names(image: Path, copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    text.render(compare(image, copy))
+    terminal.render(record_of(compare(image, copy)))
     shown = [line.split() for line in capsys.readouterr().out.splitlines()]
     told = {line[0]: line[3] for line in shown if line[1:2] == ["differ"]}
     assert told.pop("20+1") in ("–", "2/e"), "in no partition, but that over the whole disk"
     assert told == {"500+1": "1", "1065+1": "2", "1100+1": "2/a"}
-    assert ["2/a", "1080+64", "1", "0", "0"] in [line[:5] for line in shown]
+    assert ["2/a", "1080+64", "63", "1"] in [line[:4] for line in shown]
 
 
 def test_inspection_counts_what_lies_in_inner_partitions(tmp_path: Path, image: Path) -> None:
@@ -145,7 +146,7 @@ def test_verify_and_vote_name_blocks_by_both_labels(
     assert {each.name: each.no_majority_blocks for each in voted.partitions}["2/a"] == 1
     capsys.readouterr()
     for result in (checked, voted):
-        text.render(result)
+        terminal.render(record_of(result))
         (line,) = [line for line in capsys.readouterr().out.splitlines() if "1100+1" in line.split()]
         assert [word for word in line.split() if word.startswith("2")] == ["2/a"]
 

@@ -259,6 +259,23 @@ def test_another_drive_behind_the_same_device_name_is_refused(folder: Path, smal
             compare(device, folder / "copy", block_size=512, journal=journal)
 
 
+def test_another_part_of_the_same_file_is_refused(folder: Path, small_strips: None) -> None:
+    """A loop device that starts elsewhere in its file is another medium, of the same size, file and times."""
+    data = (folder / "reference").read_bytes()
+    both = write_image(folder / "both", data + changed_at(data, [5 * MIB]))
+    tool = shutil.which("losetup") or "/sbin/losetup"
+    journal, size = folder / "journal.json", str(len(data))
+    with loop_device(both) as device:
+        subprocess.run([tool, "--detach", str(device)], check=True)
+        subprocess.run([tool, "--read-only", "--sizelimit", size, str(device), str(both)], check=True)
+        with stopped_after_keeping(1), pytest.raises(StoppedError):
+            compare(device, folder / "copy", block_size=512, journal=journal)
+        subprocess.run([tool, "--detach", str(device)], check=True)
+        subprocess.run([tool, "--read-only", "--offset", size, "--sizelimit", size, str(device), str(both)], check=True)
+        with pytest.raises(RequestError, match="first byte in its file"):
+            compare(device, folder / "copy", block_size=512, journal=journal)
+
+
 @contextmanager
 def nothing_else_known() -> Iterator[None]:
     """As of a device that has no serial and no times: only what lies on it can tell it from another."""

@@ -35,10 +35,12 @@ from table_builders import (
 )
 
 from imgkit.cli import run
+from imgkit.findings import Result
 from imgkit.inspection.survey import inspect_medium
 from imgkit.label.report import check_labels
 from imgkit.label.result import LabelReport
-from imgkit.report import text
+from imgkit.report import terminal
+from imgkit.report.records import record_of
 
 MOST_SECONDS = 5.0
 TOTAL_BLOCKS = 200
@@ -46,11 +48,11 @@ ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Control and format characters, halves of characters, and other ends of lines (Unicode general categories)."""
 
 
-def drawn(result: object) -> str:
+def drawn(result: Result) -> str:
     """A result as it is written to a terminal's text stream, within five seconds; nothing in it acts on a terminal."""
     stream = io.StringIO()
     started = time.process_time()
-    text.render(result, stream)
+    terminal.render(record_of(result), stream)
     assert time.process_time() - started < MOST_SECONDS
     acting = {each for each in stream.getvalue() if each != "\n" and unicodedata.category(each) in ACTING}
     assert not acting

@@ -412,17 +412,17 @@ def changed_layout(old: str, new: str) -> str:
         pytest.param(
             'name = "type_name"\noffset = 20\ntype = "text"\nlength = 12',
             'name = "type_name"\noffset = 20\ntype = "u32"',
-            "table [[field]]: field 'type_name': has to be a text",
+            "table [[field]]: field 'type_name': must be text",
             id="a name that is a number",
         ),
         pytest.param(
             'name = "sector_size"\noffset = 8\ntype = "u16"',
             'name = "sector_size"\noffset = 8\ntype = "text"\nlength = 2',
-            "table [[field]]: field 'sector_size': has to be one number",
+            "table [[field]]: field 'sector_size': must be one number",
             id="a size that is a text",
         ),
         pytest.param(
-            'name = "cylinders"', 'name = "sector_size"', "field 'sector_size': is there twice", id="two of one name"
+            'name = "cylinders"', 'name = "sector_size"', "field 'sector_size': is given twice", id="two of one name"
         ),
         pytest.param('count = "berths"', 'count = "piers"', "[partitions]: field 'count'", id="count by no field"),
         pytest.param('count = "berths"', 'count = "pack_name"', "[partitions]: field 'count'", id="count by a text"),
@@ -434,13 +434,13 @@ def changed_layout(old: str, new: str) -> str:
         pytest.param(
             'name = "last"\noffset = 8\ntype = "u32"',
             'name = "last"\noffset = 8\ntype = "bytes"\nlength = 4',
-            "table [[partitions.field]]: field 'last': has to be one number",
+            "table [[partitions.field]]: field 'last': must be one number",
             id="last, not a number",
         ),
         pytest.param(
             'name = "type_code"\noffset = 0\ntype = "u16"',
             'name = "type_code"\noffset = 0\ntype = "text"\nlength = 2',
-            "table [[partitions.field]]: field 'type_code': has to be one number or a guid",
+            "table [[partitions.field]]: field 'type_code': must be one number or a guid",
             id="type code, a text",
         ),
         pytest.param(

@@ -7,12 +7,14 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from page_builders import map_of
 
 from imgkit import compare
 from imgkit.comparison.result import BlockRange, Comparison
 from imgkit.drive import Drive, angle_of
-from imgkit.report.page import render_comparison
-from imgkit.report.page.surfaces import Cell, surface_map
+from imgkit.report.page import render_page
+from imgkit.report.page.surfaces import Cell
+from imgkit.report.records import record_of
 
 DRIVE = Drive(
     name="Invented",
@@ -50,7 +52,7 @@ def polar(cell: Cell) -> tuple[float, float]:
 @pytest.mark.parametrize("block", [0, 1, 16, 64, 65, 1000, 2559], ids=str)
 def test_a_block_is_drawn_under_its_head_at_its_angle(tmp_path: Path, block: int) -> None:
     """ATA-2's formula gives head and cylinder; the angle is that of `angle_of`, which is tested on its own."""
-    drawn = surface_map(comparison_with(tmp_path, [block]))
+    drawn = map_of(comparison_with(tmp_path, [block]))
     assert drawn is not None
     head = block // 16 % 4
     assert [len(surface.cells) for surface in drawn.surfaces] == [1 if each == head else 0 for each in range(4)]
@@ -62,21 +64,21 @@ def test_a_block_is_drawn_under_its_head_at_its_angle(tmp_path: Path, block: int
 
 
 def test_a_cell_says_block_address_and_episode(tmp_path: Path) -> None:
-    drawn = surface_map(comparison_with(tmp_path, [1000]))
+    drawn = map_of(comparison_with(tmp_path, [1000]))
     assert drawn is not None
     (cell,) = [cell for surface in drawn.surfaces for cell in surface.cells]
     assert cell.text == "differ: block 1000 (15/2/8); bit-noise"
 
 
 def test_without_a_drive_there_is_a_strip(tmp_path: Path) -> None:
-    drawn = surface_map(comparison_with(tmp_path, [0, 2559], drive=None))
+    drawn = map_of(comparison_with(tmp_path, [0, 2559], drive=None))
     assert drawn is not None
     assert drawn.surfaces == ()
     assert [cell.outline.split()[0] for cell in drawn.strip] == ["M0.00", "M995.83"]
 
 
 def test_nothing_faulty_draws_nothing(tmp_path: Path) -> None:
-    assert surface_map(comparison_with(tmp_path, [])) is None
+    assert map_of(comparison_with(tmp_path, [])) is None
 
 
 def test_a_million_ranges_are_binned(tmp_path: Path) -> None:
@@ -89,10 +91,10 @@ def test_a_million_ranges_are_binned(tmp_path: Path) -> None:
     )
     result = msgspec.structs.replace(one, ranges=ranges, ranges_total=len(ranges), drive=drive, address_source="drive")
     started = time.monotonic()
-    drawn = surface_map(result)
+    drawn = map_of(result)
     elapsed = time.monotonic() - started
     assert drawn is not None
     assert sum(surface.faults for surface in drawn.surfaces) == 1_000_000
-    assert len(render_comparison(result).encode()) < 3_000_000
+    assert len(render_page(record_of(result)).encode()) < 3_000_000
     print(f"a million ranges were placed in {elapsed:.2f} s")
     assert elapsed < 20

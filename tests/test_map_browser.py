@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 from test_map import DRIVE, comparison_with
 
-from imgkit.report.page import render_comparison
+from imgkit.report.page import render_page
+from imgkit.report.records import record_of
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -19,7 +20,7 @@ def page(window: "Page", tmp_path: Path, request: pytest.FixtureRequest) -> Iter
     drive = DRIVE if request.param == "surfaces" else None
     result = comparison_with(tmp_path, [16, 1000, 1040], drive)
     file = tmp_path / "page.html"
-    file.write_text(render_comparison(result))
+    file.write_text(render_page(record_of(result)))
     errors: list[str] = []
 
     def note(error: object) -> None:
@@ -34,24 +35,24 @@ def page(window: "Page", tmp_path: Path, request: pytest.FixtureRequest) -> Iter
 
 def test_pointing_at_a_place_says_what_it_is(page: "Page") -> None:
     page.locator(".cell").first.hover(force=True)
-    assert "differ: block 16" in page.locator("#map-told").inner_text()
+    assert "differ: block 16" in page.locator(".pointed-at").inner_text()
 
 
 def test_the_arrow_keys_walk_from_place_to_place(page: "Page") -> None:
-    drawing = page.locator("section.map svg[role=group]").filter(has=page.locator(".cell")).first
+    drawing = page.locator(".map svg[role=group]").filter(has=page.locator(".cell")).first
     drawing.focus()
     told = []
     for _ in range(2):
         page.keyboard.press("ArrowRight")
-        told.append(page.locator("#map-told").inner_text())
+        told.append(page.locator(".pointed-at").inner_text())
         assert page.evaluate("document.activeElement.getAttribute('aria-label')") == told[-1]
     assert len(set(told)) == 2
     page.keyboard.press("ArrowLeft")
-    assert page.locator("#map-told").inner_text() == told[0]
+    assert page.locator(".pointed-at").inner_text() == told[0]
 
 
 def test_every_drawing_has_a_text_alternative(page: "Page") -> None:
-    drawings = page.locator("section.map svg:not([aria-hidden])")
+    drawings = page.locator(".map svg:not([aria-hidden])")
     assert drawings.count() >= 1
     assert all(drawings.nth(i).get_attribute("aria-label") for i in range(drawings.count()))
 
@@ -63,7 +64,7 @@ def test_states_differ_in_more_than_colour(window: "Page", tmp_path: Path) -> No
     from imgkit import compare
 
     result = compare(tmp_path / "r", tmp_path / "c", drive=DRIVE, block_size=512)
-    (tmp_path / "page.html").write_text(render_comparison(result))
+    (tmp_path / "page.html").write_text(render_page(record_of(result)))
     window.goto((tmp_path / "page.html").as_uri())
     fills = window.locator(".map-legend .cell").evaluate_all("all => all.map(each => getComputedStyle(each).fill)")
     assert len(fills) == 2

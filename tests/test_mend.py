@@ -15,7 +15,17 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from builders import SECTOR_SIZE, DyingMedium, Slot, WideLabel, changed_at, drive_text, with_piece, write_image
+from builders import (
+    SECTOR_SIZE,
+    DyingMedium,
+    Slot,
+    WideLabel,
+    changed_at,
+    drive_text,
+    random_bytes,
+    with_piece,
+    write_image,
+)
 from faulty_file import writable_loop_device
 from preflight_builders import ALL, ENOUGH, PLAN, Room, a_room, original_image, write_seal_to_block
 
@@ -213,6 +223,16 @@ def test_the_commands_lead_to_go(
     assert mended[:SECTOR_SIZE] + mended[end:] == original[:SECTOR_SIZE] + original[end:]
     assert mended[SECTOR_SIZE + 4] == 9, "the drive's kind, which the plan leaves out, is the original's"
     assert mended[CODE_AT:][: len(CODE)] == CODE
+
+
+def test_what_the_script_leaves_out_is_said(tmp_path: Path) -> None:
+    """Where only the reference is blank, copying again changes nothing: the list would be followed for ever."""
+    room = a_room(tmp_path)
+    reference = tmp_path / "original.img"
+    write_image(reference, with_piece(reference.read_bytes(), 140, bytes(SECTOR_SIZE)))
+    write_image(room.medium, with_piece(reference.read_bytes(), 140, random_bytes(SECTOR_SIZE, 7)))
+    result = preflight_medium(room.medium, room.given(*ENOUGH))
+    assert any("blocks 140+1: there the reference has no data" in step.text for step in mend_steps(result))
 
 
 def test_a_device_that_is_too_small_takes_a_larger_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

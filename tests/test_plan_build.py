@@ -466,16 +466,18 @@ CANNOT_BE = [
     pytest.param(plan_text(part("5", type=6, count=1), layout="mbr"), "are called 1 to 4", id="logical partition"),
     pytest.param(plan_text(part("0", type=6, count=1), layout="mbr"), "are called 1 to 4", id="number zero"),
     pytest.param(plan_text(part("01", type=6, count=1), layout="mbr"), "are called 1 to 4", id="a zero before"),
-    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is there twice", id="twice"),
+    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is given twice", id="twice"),
     pytest.param(
         plan_text(part(count=1, size="1cyl")), "[[partition]] 'a': fields 'count' and 'size': both", id="both sizes"
     ),
     pytest.param(plan_text(part()), "[[partition]] 'a': fields 'count' and 'size': neither", id="no size"),
     pytest.param(plan_text(part(size="8 megabytes")), "[[partition]] 'a': field 'size': '8 megabytes'", id="unit"),
-    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is no amount", id="minus"),
-    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is no amount", id="half"),
-    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is no amount", id="empty amount"),
-    pytest.param(plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is no amount", id="first rest"),
+    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is not an amount", id="minus"),
+    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is not an amount", id="half"),
+    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is not an amount", id="empty amount"),
+    pytest.param(
+        plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is not an amount", id="first rest"
+    ),
     pytest.param(plan_text(part(size="9" * 16 + "B")), "'a': field 'size'", id="a number of 16 digits"),
     pytest.param(
         plan_text(part(first=10**17, count=10**17)), "[[partition]] 'a': field 'count'", id="far past the end"
@@ -639,7 +641,11 @@ def test_the_caution_is_shown(
     Path("plan.toml").write_text(BY_LAYOUT["wide, little"])
     run(["label", "build", "plan.toml", "-o", "label.bin"])
     lines = capsys.readouterr().out
-    assert lines.index("First save what is there") < lines.index("Then write") < lines.index("Caution")
+    assert (
+        lines.index("First save what is there")
+        < lines.index("Then write")
+        < lines.index("  ! Writing to the wrong TARGET")
+    )
     assert "destroys what is there" in " ".join(lines.split())
 
 
@@ -653,7 +659,7 @@ def test_a_label_that_something_says_stop_of_is_not_passed(
     shown = capsys.readouterr().out
     assert "partition.covers-label" in shown
     first = " ".join(shown.splitlines()[0].split())
-    assert first == "The label STOP 1 says stop, 1 note: do not write it before these are settled"
+    assert first == "Label STOP 1 says stop, 1 note: do not write it before these are settled."
 
 
 @pytest.mark.parametrize("name", BY_LAYOUT)
@@ -664,7 +670,7 @@ def test_the_answer_stands_first(
     Path("plan.toml").write_text(BY_LAYOUT[name])
     status = run(["label", "build", "plan.toml", "-o", "label.bin"])
     first = capsys.readouterr().out.splitlines()[0]
-    assert first.split("  ")[1] == "The label"
+    assert first.split("  ")[1] == "Label"
     assert ("STOP" in first) == (status == 1)
 
 

@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import shlex
 import signal
 import stat
 import subprocess
@@ -724,7 +725,7 @@ def test_lengths_and_lists_past_the_end_are_told(tmp_path: Path) -> None:
     assert (result.only_one_blocks, result.unreadable_blocks) == (8, 2)
 
 
-def test_reading_again_ends_the_doubt(tmp_path: Path) -> None:
+def test_reading_again_ends_the_doubt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The way that the result describes: `dd` (POSIX) of the runs in doubt, then a vote with what it wrote."""
     truth = random_bytes(64 * 512, 4)
     paths = [
@@ -734,13 +735,14 @@ def test_reading_again_ends_the_doubt(tmp_path: Path) -> None:
         for index in range(2)
     ]
     drive = write_image(tmp_path / "drive", truth)
+    monkeypatch.chdir(tmp_path)
     doubtful = vote_on(paths, doubts_path=tmp_path / "doubts.csv")
     assert doubtful.read_again is not None
     assert doubtful.read_again.is_all
     assert len(doubtful.read_again.commands) == doubtful.doubt_runs == 2
     for command in doubtful.read_again.commands:
         ran = subprocess.run(
-            ["sh", "-c", command.replace("DEVICE", str(drive))], cwd=tmp_path, capture_output=True, text=True
+            ["sh", "-c", command.replace("DEVICE", str(drive))], cwd="/", capture_output=True, text=True
         )
         assert ran.returncode == 0, ran.stderr
     listed = read_block_list(tmp_path / "doubts.csv")
@@ -753,6 +755,36 @@ def test_reading_again_ends_the_doubt(tmp_path: Path) -> None:
     ended = vote_on([*paths, tmp_path / "again.img"], only={3: listed}, best_path=tmp_path / "ended")
     assert (ended.doubt_blocks, ended.majority_blocks, ended.agreed_blocks) == (0, 3, 61)
     assert subprocess.run(["cmp", str(tmp_path / "ended"), str(drive)]).returncode == 0
+
+
+def test_reading_again_writes_over_no_dump_and_votes_as_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The printed calls of a second round, from another folder: the dump of the first round keeps its name and list."""
+    folder = tmp_path / "it's one"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    truth = random_bytes(16 * 512, 4)
+    write_image(folder / "1.img", truth)
+    write_image(folder / "2.img", changed_at(truth, [5 * 512]))
+    first_round = changed_at(bytes(16 * 512), [5 * 512])
+    write_image(folder / "again.img", first_round)
+    (folder / "doubts.csv").write_text("first,count\n5,1\n")
+    call = ["vote", "1.img", "2.img", "again.img", "--only", "3=doubts.csv", "--fill", "text:BAD", "--block-size=512"]
+    assert run(call) == 1
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    reading, voting = (next(line for line in lines if line.startswith(word)) for word in ("dd ", "imgkit vote"))
+    drive = write_image(tmp_path / "drive", truth)
+    subprocess.run(["sh", "-c", reading.replace("DEVICE", str(drive))], cwd="/", check=True, capture_output=True)
+    assert (folder / "again.img").read_bytes() == first_round
+    (folder / "doubts-2.csv").write_text("first,count\n5,1\n")
+    monkeypatch.chdir("/")
+    words = shlex.split(voting)[1:]
+    assert [word for word in words if word.startswith("--")] == [
+        f"--only=3={folder}/doubts.csv", "--fill=0x424144", "--block-size=512", "--only"
+    ]  # fmt: skip
+    assert run(words) == 1
+    assert "1 block without a majority; 15 agree" in capsys.readouterr().out
 
 
 def _copy_of(path: Path) -> Path:
@@ -773,8 +805,10 @@ def _copy_of(path: Path) -> Path:
             id="fill longer than a block",
         ),
         pytest.param({"fills": [b""]}, "a fill pattern must be between 1 and 512 bytes long", id="fill of nothing"),
-        pytest.param({"block_size": 0}, "a block size of 0 bytes cannot be", id="block size 0"),
-        pytest.param({"block_size": 1 << 21}, "a block size of 2097152 bytes cannot be", id="block size too large"),
+        pytest.param({"block_size": 0}, "a block size of 0 bytes: must be between", id="block size 0"),
+        pytest.param(
+            {"block_size": 1 << 21}, "a block size of 2097152 bytes: must be between", id="block size too large"
+        ),
         pytest.param({"max_ranges": -1}, "-1 ranges cannot be listed", id="max ranges negative"),
     ],
 )
@@ -858,7 +892,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         pytest.param(["a.img", "short.img"], 1, "28 blocks past its end", id="of two lengths"),
         pytest.param(["a.img", "same.img", "--fill", "0xE5"], 0, "ALL AGREE", id="a fill that is not there"),
         pytest.param(["a.img", "b.img", "--drive", "drive.toml"], 1, "3/1/4", id="addresses"),
-        pytest.param(["a.img", "b.img", "--max-ranges", "1"], 1, "1 more range", id="ranges cut"),
+        pytest.param(["a.img", "b.img", "--max-ranges", "1"], 1, "The result lists 1 of 2 ranges", id="ranges cut"),
         pytest.param(["--help"], 0, "majority", id="help"),
     ],
 )
@@ -873,7 +907,7 @@ def test_exit_status(
     columns: int,
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
-    assert run(["vote", *arguments]) == status
+    assert run(["vote", *arguments, "--full"]) == status
     output = capfd.readouterr()
     assert output.err == ""
     assert said in " ".join(output.out.split()) + " "
@@ -902,10 +936,12 @@ def test_exit_status(
         pytest.param(
             ["a.img", "b.img", "--only", "1=none.csv"], "none.csv: cannot read this list of blocks", id="no list"
         ),
-        pytest.param(["a.img", "b.img", "--fill", "0xyz"], "'0xyz' is no fill: write bytes as 0xDEAD", id="no digits"),
-        pytest.param(["a.img", "b.img", "--fill", "DEAD"], "'DEAD' is no fill", id="a fill of neither kind"),
-        pytest.param(["a.img", "b.img", "--fill", "0x"], "'0x' is no fill", id="fill of nothing"),
-        pytest.param(["a.img", "b.img", "--fill", "text:"], "'text:' is no fill", id="fill text of nothing"),
+        pytest.param(
+            ["a.img", "b.img", "--fill", "0xyz"], "'0xyz' is not a fill value: write bytes as 0xDEAD", id="no digits"
+        ),
+        pytest.param(["a.img", "b.img", "--fill", "DEAD"], "'DEAD' is not a fill value", id="a fill of neither kind"),
+        pytest.param(["a.img", "b.img", "--fill", "0x"], "'0x' is not a fill value", id="fill of nothing"),
+        pytest.param(["a.img", "b.img", "--fill", "text:"], "'text:' is not a fill value", id="fill text of nothing"),
         pytest.param(["a.img", "b.img", "--fill", "0x" + 513 * "11"], "must be between 1 and 512", id="fill too long"),
         pytest.param(["a.img", "b.img", "-o", "b.img"], "b.img: is one of the inputs", id="best over a dump"),
         pytest.param(["a.img", "b.img", "-o", "./a.img"], "is one of the inputs", id="best over a dump, another way"),

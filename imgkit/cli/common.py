@@ -6,7 +6,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from functools import wraps
+from functools import cached_property, wraps
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
@@ -19,10 +19,12 @@ from imgkit.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kin
 if TYPE_CHECKING:
     from imgkit.drive import Drive
     from imgkit.medium.access import Caching
+    from imgkit.report.record import Record
     from imgkit.spans import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
 _STANDARD_OUTPUT, _STANDARD_ERROR = 1, 2
+_FORM = "imgkit.form"
 _UNITS = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
 
 
@@ -90,7 +92,11 @@ class FillType(click.ParamType[bytes]):
             except ValueError:
                 found = b""
         if not found:
-            self.fail(f"{text[:40]!r} is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT", param, ctx)
+            self.fail(
+                f"{text[:40]!r} is not a fill value: write bytes as 0xDEAD, two digits for each, or text:TEXT",
+                param,
+                ctx,
+            )
         return found
 
 
@@ -102,7 +108,14 @@ PATH = click.Path(path_type=Path)
 
 
 def output_options(command: F) -> F:
-    """`--json`, `--replace` and `--quiet`, which every command has."""
+    """`--json`, `--replace`, `--full` and `--quiet`, which every command has; `deliver` looks for `--full` itself."""
+    command = click.option(
+        "--full",
+        is_flag=True,
+        expose_value=False,
+        callback=_remember_form,
+        help="Show everything, not only the answers, the reasons and what to do.",
+    )(command)
     command = click.option("--quiet", is_flag=True, help="No progress on standard error.")(command)
     command = click.option(
         "--replace",
@@ -115,18 +128,15 @@ def output_options(command: F) -> F:
     )
 
 
+def _remember_form(context: click.Context, parameter: click.Parameter, is_full: bool) -> None:
+    context.meta[_FORM] = "full" if is_full else "short"
+
+
 def page_option(command: F) -> F:
     """`--page`, for the commands that end in a report."""
     return click.option(
         "--page", "page_path", metavar="FILE", help="Write the result as one self-contained HTML file."
     )(command)
-
-
-def record_page(result: Any) -> str:
-    """The page of a result for which `imgkit.report.page.record` has one."""
-    from imgkit.report.page.record import render_record
-
-    return render_record(result)
 
 
 def access_options(command: F) -> F:
@@ -137,7 +147,7 @@ def access_options(command: F) -> F:
         from imgkit.medium.access import MOST_RETRIES, Access
 
         if retries > MOST_RETRIES:
-            raise RequestError(f"{retries} retries cannot be: give 0 to {MOST_RETRIES}")
+            raise RequestError(f"--retries {retries}: must be between 0 and {MOST_RETRIES}")
         return command(access=Access(unpack_limit, retries, caching), **others)
 
     options = (
@@ -216,20 +226,39 @@ def load_drive_option(path: Path | None) -> "Drive | None":
     return load_drive(path)
 
 
+class Answer:
+    """A result that goes out; its record is made once, when a face wants it."""
+
+    def __init__(self, result: Any) -> None:
+        self.result = result
+
+    @cached_property
+    def record(self) -> "Record":
+        from imgkit.report.records import record_of
+
+        return record_of(self.result)
+
+
 class Face(NamedTuple):
-    """A way in which a result goes into a file: nowhere without a path, and to standard output for `-`."""
+    """A way in which an answer goes into a file: nowhere without a path, and to standard output for `-`."""
 
     path: str | None
     kind: Kind
-    render: Callable[[Any], str | bytes]
+    render: Callable[[Answer], str | bytes]
 
     @property
     def is_on_standard_output(self) -> bool:
         return self.path is not None and (self.path == "-" or descriptor_of(self.path) == _STANDARD_OUTPUT)
 
 
-def page_face(path: str | None, render: Callable[[Any], str] = record_page) -> Face:
+def page_face(path: str | None) -> Face:
     """The page of a result."""
+
+    def render(answer: Answer) -> str:
+        from imgkit.report.page.document import render_page
+
+        return render_page(answer.record)
+
     return Face(path, PAGE, render)
 
 
@@ -276,39 +305,39 @@ def deliver(
 
     from imgkit.findings import EXIT_STATUS
 
-    result = msgspec.structs.replace(result, call=click.get_current_context().find_root().obj)
-    wanted = [face for face in (_json_face(result, json_path), *faces) if face.path is not None]
+    answer = Answer(msgspec.structs.replace(result, call=click.get_current_context().find_root().obj))
+    wanted = [face for face in (_json_face(answer, json_path), *faces) if face.path is not None]
     problems = list(failed)
     with ExitStack() as stack:
         for face in reversed(wanted):
             if not face.is_on_standard_output:
-                stack.callback(_write, face, result, outputs, problems)
-        _print(result, [face for face in wanted if face.is_on_standard_output], problems)
+                stack.callback(_write, face, answer, outputs, problems)
+        _print(answer, [face for face in wanted if face.is_on_standard_output], problems)
     if problems:
         raise OutputError("; ".join(str(problem) for problem in problems))
     return EXIT_STATUS[result.verdict]
 
 
-def _json_face(result: Any, path: str | None) -> Face:
+def _json_face(answer: Answer, path: str | None) -> Face:
     from imgkit.report import jsonfile
 
-    return Face(path, json_kind(result.schema), jsonfile.render)
+    return Face(path, json_kind(answer.result.schema), lambda answer: jsonfile.render(answer.result))
 
 
-def _drawn(face: Face, result: Any) -> bytes:
-    drawn = face.render(result)
+def _drawn(face: Face, answer: Answer) -> bytes:
+    drawn = face.render(answer)
     return drawn if isinstance(drawn, bytes) else drawn.encode("utf-8", "backslashreplace")
 
 
-def _write(face: Face, result: Any, outputs: Outputs, problems: list[OutputError]) -> None:
+def _write(face: Face, answer: Answer, outputs: Outputs, problems: list[OutputError]) -> None:
     assert face.path is not None
     try:
-        outputs.write(face.path, _drawn(face, result), face.kind)
+        outputs.write(face.path, _drawn(face, answer), face.kind)
     except OutputError as error:
         problems.append(error)
 
 
-def _print(result: Any, faces: Sequence[Face], problems: list[OutputError]) -> None:
+def _print(answer: Answer, faces: Sequence[Face], problems: list[OutputError]) -> None:
     """Put a result on standard output: as text, or as the faces that are wanted there."""
     try:
         if sys.stdout is None:
@@ -316,11 +345,11 @@ def _print(result: Any, faces: Sequence[Face], problems: list[OutputError]) -> N
         if faces:
             sys.stdout.flush()
             for face in faces:
-                sys.stdout.buffer.write(_drawn(face, result))
+                sys.stdout.buffer.write(_drawn(face, answer))
         else:
-            from imgkit.report import text
+            from imgkit.report import terminal
 
-            text.render(result)
+            terminal.render(answer.record, form=click.get_current_context().meta[_FORM])
         sys.stdout.flush()
     except OSError as error:
         silence_standard_output()
@@ -335,15 +364,16 @@ def silence_standard_output() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def load_meanwhile(module: str) -> None:
-    """Import what will be needed at the end while the media are read, where the reading leaves time for it.
+def load_meanwhile(kind: str) -> None:
+    """Import what will draw the result of a kind while the media are read, where the reading leaves time for it.
 
     What goes wrong with that goes wrong again where it is needed, and is reported there.
     """
 
     def fetch() -> None:
         with suppress(Exception):
-            import_module(module)
+            import_module(f"imgkit.report.records.{kind}")
+            import_module("imgkit.report.terminal")
 
     with suppress(RuntimeError):
         threading.Thread(target=fetch, daemon=True).start()

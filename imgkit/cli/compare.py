@@ -64,7 +64,8 @@ if TYPE_CHECKING:
     "digests",
     type=click.Choice(["sha256", "xxh3-128", "none"]),
     multiple=True,
-    help="Digests of both media, from the same reading [default: sha256 with --page, else none].",
+    help="Digests of both media, from the same reading [default: sha256 with --page, else none]; with "
+    "--journal of ranges of them, in the JSON.",
 )
 @click.option("--no-explain", is_flag=True, help="Only the facts: not why blocks differ, nor what to copy again.")
 @click.option(
@@ -135,7 +136,7 @@ def command(
     from imgkit.comparison.differ import compare
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.comparison")
+        load_meanwhile("comparison")
     with progress_bar(quiet, "comparing") as progress:
         result = compare(
             reference,
@@ -158,7 +159,7 @@ def command(
     if script_path is not None:
         result = _with_script(result, script_path)
     written = None if result.script is None else result.script.path
-    faces = [page_face(page_path, _page), Face(written, COPY_AGAIN, _script)]
+    faces = [page_face(page_path), Face(written, COPY_AGAIN, lambda answer: _script(answer.result))]
     status = deliver(result, outputs, json_path, faces)
     if script_path is not None:
         _retire(script_path, written)
@@ -227,9 +228,3 @@ def _script(result: "Comparison") -> bytes:
     from imgkit.comparison.script import script
 
     return script(result)
-
-
-def _page(result: "Comparison") -> str:
-    from imgkit.report.page import render_comparison
-
-    return render_comparison(result)

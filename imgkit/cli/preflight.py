@@ -20,7 +20,6 @@ from imgkit.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
-    from imgkit.preflight.result import Preflight
 
 
 @click.command("preflight")
@@ -30,9 +29,17 @@ if TYPE_CHECKING:
 @click.option("--sheet", "sheet_path", type=PATH, metavar="FILE", help="A worksheet (its sheet.json); needs --log.")
 @click.option("--log", "log_path", type=PATH, metavar="FILE", help="The console log with the old machine's answers.")
 @drive_option
-@click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that is wanted.")
+@click.option(
+    "--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that the medium should have."
+)
 @click.option("--machine", "machine_path", type=PATH, metavar="FILE", help="A machine file (TOML).")
-@click.option("--since", "since_path", type=PATH, metavar="FILE", help="An earlier one's JSON: tell what changed.")
+@click.option(
+    "--since",
+    "since_path",
+    type=PATH,
+    metavar="FILE",
+    help="The JSON of an earlier preflight: report what changed since.",
+)
 @click.option("--allow-tail", is_flag=True, help="Accept a medium that goes on after the original's end.")
 @click.option("--page", "page_path", metavar="FILE", help="Write the log sheet as one self-contained HTML file.")
 @access_options
@@ -71,7 +78,7 @@ def command(
     from imgkit.preflight.run import Given, preflight_medium
 
     if json_path != "-":
-        load_meanwhile("imgkit.report.text.preflight")
+        load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
         result = preflight_medium(
             medium,
@@ -89,7 +96,7 @@ def command(
             ),
             progress=progress,
         )
-    return deliver(result, outputs, json_path, [page_face(page_path, _page)])
+    return deliver(result, outputs, json_path, [page_face(page_path)])
 
 
 def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path | None) -> list[Path]:
@@ -109,9 +116,3 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named.append(Path(load_sheet(sheet_path).image))
     return named
-
-
-def _page(result: "Preflight") -> str:
-    from imgkit.report.page.preflight import render_preflight
-
-    return render_preflight(result)

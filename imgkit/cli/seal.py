@@ -69,7 +69,7 @@ def command(
     block_kind = seal.block_file_kind(output)
     outputs.check(block_path, block_kind)
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
-        load_meanwhile("imgkit.report.text.seal")
+        load_meanwhile("seal")
         pending = None if block_path is None else stack.enter_context(outputs.pending(block_path, block_kind))
         document, report = seal.seal_medium(
             image,

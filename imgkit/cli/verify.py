@@ -66,7 +66,7 @@ def command(
     if beside is not None:
         outputs.protect([block_digests_file(seal_path, beside)])
     with progress_bar(quiet, "checking") as progress:
-        load_meanwhile("imgkit.report.text.verify")
+        load_meanwhile("verification")
         result = verify(
             copy,
             seal_path,

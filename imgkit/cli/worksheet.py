@@ -43,7 +43,7 @@ FILES = {"sheet.json": json_kind("imgkit.sheet"), "check.sh": CHECK_SCRIPT, "she
 @click.option("--range-blocks", type=NUMBER, metavar="N", help="Blocks in a range.")
 @click.option("--ranges", type=NUMBER, metavar="N", help="How many ranges [default: 128].")
 @click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
-@click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not told one.")
+@click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not given one.")
 @drive_option
 @click.option("--baud", type=NUMBER, default="9600", show_default=True, help="The speed of the line.")
 @click.option(
@@ -87,7 +87,7 @@ def command(
     from imgkit.sums.worksheet import make_worksheet
 
     with progress_bar(quiet, "summing") as progress:
-        load_meanwhile("imgkit.report.text.worksheet")
+        load_meanwhile("worksheet")
         drafted = make_worksheet(
             image,
             rule=cast("Rule", rule),
@@ -156,7 +156,7 @@ def write_worksheet(folder: Path, drafted: "Drafted", outputs: Outputs) -> "Draf
 
 
 def _contents(drafted: "Drafted") -> dict[str, bytes]:
-    from imgkit.report.text.worksheet import paper
+    from imgkit.report.records.worksheet import paper
 
     return {
         "check.sh": drafted.script.encode("ascii"),

@@ -163,8 +163,6 @@ def scan_hashing(
     interrupted = attend([reading.run], reading, tick)
     if reading.error is not None:
         raise reading.error
-    if not interrupted and reading.reached < reading.end:
-        raise MemoryError("the thread that reads ended before its work was done")
     pair.is_interrupted = interrupted
     if interrupted and reading.reached < reading.end:
         return min(reading.reached, pair.shared_end)

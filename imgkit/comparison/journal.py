@@ -1,12 +1,4 @@
-"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption.
-
-It has the question (paths, sizes, times of change, routes, a digest of the first 64 KiB of each medium, the block size,
-what was asked for, the partitions), the byte up to which all is in the ledger, and the ledger; every two seconds, whole
-or not at all. It is refused when the question is another, when it is damaged, or of another version; a beginning that
-cannot be read at one of the starts does not count as another question. A device has no time of change, so a change
-behind its first 64 KiB between two calls is not seen. What one thread has finished ahead of another that hangs on a
-failing piece is in no journal yet (at most 64 strips of 256 KiB).
-"""
+"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption."""
 
 import time
 from collections.abc import Callable, Sequence
@@ -392,4 +384,9 @@ def _other_hardware(was: dict[str, str], now: dict[str, str]) -> str | None:
     return None
 
 
-_HARDWARE_WORDS = {"size": "number of sectors", "attached": "attachment to this machine"}
+_HARDWARE_WORDS = {
+    "size": "number of sectors",
+    "start": "first sector",
+    "offset": "first byte in its file",
+    "attached": "attachment to this machine",
+}

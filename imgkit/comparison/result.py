@@ -92,7 +92,7 @@ reference is the worse side there, or it could not be seen which side is (`refer
 NoCommands = Literal["packed-reference", "packed-copy", "name"]
 """Why no `dd` calls are given: one side is packed, or a path cannot be typed as it is shown."""
 
-NoScript = Literal["packed-copy", "interrupted"]
+NoScript = Literal["packed-copy", "interrupted", "same-medium"]
 
 
 class CopyAgain(msgspec.Struct, frozen=True, kw_only=True):

@@ -25,6 +25,8 @@ _UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
 
 def why_no_script(result: Comparison) -> NoScript | None:
     """Why there can be no script for this comparison; None when there can be one."""
+    if any(finding.id == "medium.same" for finding in result.findings):
+        return "same-medium"
     if result.interrupted:
         return "interrupted"
     return "packed-copy" if result.copy.kind == "packed" else None

@@ -12,7 +12,7 @@ import numpy as np
 from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
@@ -88,7 +88,7 @@ class _Start(NamedTuple):
 
     words: str
     findings: Sequence[Finding]
-    not_read: Sequence[str]
+    not_read: Sequence[NotRead]
 
 
 def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
@@ -98,7 +98,7 @@ def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_siz
         beside = [(label.first_byte, label.end_byte) for label in labels]
         return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
     except OSError:
-        return _Start("", (), (f"block {boot.first}: the boot block",))
+        return _Start("", (), (NotRead(boot.first, "boot"),))
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:

@@ -92,7 +92,7 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
     found = read_back(plan, own)
     if not found:
         raise DescriptionError(
-            f"{plan.path}: table [label]: field 'layout': what it gives does not read as such a label"
+            f"{plan.path}: table [label]: field 'layout': the label that it gives cannot be read back"
         )
     findings = [*check_built(plan, found), *_not_kept(plan, keep_from, there)]
     size = plan.drive.sector_size
@@ -150,7 +150,7 @@ def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list
         Finding(
             "label.not-kept",
             "check",
-            f"{keep_from.path} has no label of layout {plan.variant.id} that reads true: no field was taken from it",
+            f"{keep_from.path} has no label of layout {plan.variant.id} that is valid: no field was taken from it",
             Where(),
             "State in the plan what the label has to say; what is left out is written as zero. What lies beside the "
             "label was kept.",

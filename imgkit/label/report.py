@@ -7,9 +7,10 @@ import msgspec
 
 from imgkit.clock import Clock
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
+from imgkit.label.places import DEFAULT_BLOCK_BYTES
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import changes, unproven, unrest
@@ -32,7 +33,7 @@ class LabelReading(msgspec.Struct, frozen=True):
     labels: tuple[Label, ...]
     volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
     findings: tuple[Finding, ...]
-    not_read: tuple[str, ...]
+    not_read: tuple[NotRead, ...]
 
 
 def read_labels(
@@ -51,7 +52,7 @@ def read_labels(
     searched = searched_for(plan) if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
-    not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
+    not_read = [NotRead(offset // DEFAULT_BLOCK_BYTES, "label") for offset in search.unreadable_bytes]
     volumes_of: list[tuple[tuple[Partition, Volume], ...]] = []
     if search.found:
         from imgkit.label.checks import check, check_across
@@ -160,7 +161,7 @@ def list_layouts() -> LayoutList:
     )
 
 
-def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[tuple[Partition, Volume]]":
+def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Iterator[tuple[Partition, Volume]]":
     """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
     from imgkit.volume.probes import probe
 
@@ -174,8 +175,7 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[
         try:
             volume = probe(read)
         except OSError:
-            block = label.origin_block + partition.first
-            not_read.append(f"block {block}: what lies at the start of partition {partition.name}")
+            not_read.append(NotRead(label.origin_block + partition.first, "volume", partition.name))
             continue
         if volume is not None:
             yield partition, volume

@@ -127,7 +127,7 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
         partition=named.partition if named is not None else None,
         planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
         volume=next((volume for each, volume in volumes if each.name == name), None),
-        is_unread=any(place.endswith(f" of partition {name}") for place in reading.not_read),
+        is_unread=any(place.partition == name for place in reading.not_read),
         marks=seen,
         told=told,
     )

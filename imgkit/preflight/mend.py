@@ -18,18 +18,22 @@ from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
+from imgkit.meanings import Subject, subject_of
 from imgkit.medium import DEFAULT_ACCESS, Medium
 from imgkit.preflight.evidence import Evidence
 from imgkit.preflight.given import Given
 from imgkit.preflight.planned import Beside
-from imgkit.preflight.questions import subject_of
+from imgkit.preflight.questions import question_of
 from imgkit.preflight.result import Question, Step
 
 UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
 """By the end of a packed file's name: the utility that unpacks it to standard output."""
+_UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
+"""While a finding about these says stop, nothing is written."""
 FAILING = frozenset({"pattern.one-head", "pattern.one-cylinder", "pattern.cluster", "medium.dead-stretch"})
 """Findings that speak of a drive that may be failing: nothing is written to such a one."""
 _DD_BYTES = 1 << 20
+_MOST_RUNS = 8
 
 
 class Found(msgspec.Struct, frozen=True):
@@ -52,7 +56,7 @@ def mending(found: Found) -> Iterator[Step]:
             "it are shown then."
         )
         return
-    unsettled = [each for each in found.evidence.findings if each.id.startswith(("medium.", "proof.")) and _stops(each)]
+    unsettled = [each for each in found.evidence.findings if subject_of(each.id) in _UNSETTLED and _stops(each)]
     if unsettled:
         yield from (_step(f"Settle this first: {each.message}. {each.advice}") for each in unsettled)
         yield from _seal_of_the_reference(found, paths)
@@ -183,6 +187,15 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         (compare, f"sh {_quoted(script)} {_quoted(paths.target)}"),
         "This writes to the medium: read its name twice.",
     )
+    if again is not None and again.reference_blank:
+        runs = ", ".join(f"{first}+{count}" for first, count in again.reference_blank[:_MOST_RUNS])
+        more = len(again.reference_blank) - _MOST_RUNS
+        yield _step(
+            f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "
+            "has no data and the medium has. The script leaves these as they are. Where the reference is right all the "
+            "same, take the # from their lines in it and call it again; where the medium is, the reference is not "
+            "the original: find a better one."
+        )
     yield from _asking_the_old_machine(found, paths)
 
 
@@ -273,7 +286,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
         advice = {
             each.advice: None
             for each in found.evidence.findings
-            if _stops(each) and subject_of(each, root) == question.id
+            if _stops(each) and question_of(each, root) == question.id
         }
         text = f"Should the next preflight still say so: {question.question} {question.says}."
         yield _step(" ".join([text, *advice]))

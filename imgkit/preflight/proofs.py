@@ -16,15 +16,15 @@ from imgkit.spans import Span
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification
 
-NO_RISK = "none in what was compared: every byte was held against the original's"
+NO_RISK = "none in what was compared: every byte was compared with the original's"
 DIGEST_RISK = (
-    "other contents with the same SHA-256 are not known to anybody; chance damage would have it once in 2^256. The "
-    "seal itself can tell that it was damaged, not that it was forged: keep it apart"
+    "no other contents with the same SHA-256 are known; chance damage would have it once in 2^256. The "
+    "seal itself shows when it was damaged, not when it was forged: keep it apart"
 )
 DIGEST_RISK_IN_SHORT = "chance damage is missed once in 2^256"
 BLOCK_DIGEST_RISK = (
-    "each block was told by a digest of 64 bits (XXH3): chance damage to a block is missed once in 2^64, damage made "
-    "on purpose may be. The seal itself can tell that it was damaged, not that it was forged: keep it apart"
+    "each block was compared by a digest of 64 bits (XXH3): chance damage to a block is missed once in 2^64, damage "
+    "made on purpose may be. The seal itself shows when it was damaged, not when it was forged: keep it apart"
 )
 BLOCK_DIGEST_RISK_IN_SHORT = "chance damage to a block is missed once in 2^64"
 """What a seal leaves open: as many digests are possible as they have bits; the rest is common practice."""
@@ -139,7 +139,7 @@ def of_verification(
     if explained == "perhaps":
         open_ends.append(
             f"{_ranges(runs)} with the planned label {'differs' if len(runs) == 1 else 'differ'} from the seal {name}, "
-            + ("which cannot tell single blocks" if precision > 1 else "which cannot tell what lies beside the label")
+            + ("which cannot check single blocks" if precision > 1 else "which cannot check what lies beside the label")
         )
     if verification.unreadable_blocks:
         open_ends.append(f"{_blocks(verification.unreadable_blocks)} could not be read")
@@ -229,13 +229,13 @@ def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
             f"{_count(tally.matching_ranges, 'range')}"
         )
     risk = tally.risk
-    left = f"of spoilt ranges one in {risk.one_in:,} has the right sum by chance"
+    left = f"of damaged ranges, one in {risk.one_in:,} has the right sum by chance"
     if risk.one_in_single_block < risk.one_in:
-        left += f" (one in {risk.one_in_single_block:,} where one block is spoilt)"
+        left += f" (one in {risk.one_in_single_block:,} where one block is damaged)"
     if risk.matching_ranges:
         left += (
-            f"; if all {_count(risk.matching_ranges, 'range')} that match were spoilt, the chance that any goes unseen "
-            f"is {_chance(risk.any_missed)}"
+            f"; if all {_count(risk.matching_ranges, 'range')} that match were damaged, the chance that any goes "
+            f"unseen is {_chance(risk.any_missed)}"
         )
     return Proof(
         means="sheet",
@@ -244,7 +244,7 @@ def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
         against=f"{tally.sheet_path}, made {sheet.made_at} from {sheet.image}",
         taken_at="",
         says=told,
-        risk_in_short=f"of spoilt ranges one in {risk.one_in:,} is missed",
+        risk_in_short=f"of damaged ranges, one in {risk.one_in:,} is missed",
         risk=f"{left}. {risk.blind_to[:1].upper()}{risk.blind_to[1:]}",
         blocks=tally.compared_blocks,
         differing_blocks=tally.differing_blocks,

@@ -20,6 +20,7 @@ from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import Label, LabelReport
+from imgkit.meanings import Subject, subject_of
 from imgkit.medium import Medium, open_medium
 from imgkit.medium.same import is_same
 from imgkit.preflight import proofs
@@ -42,8 +43,8 @@ T = TypeVar("T", Verification, Tally)
 
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
-_OF_MEDIA = ("medium.", "pattern.")
-"""How the ids of a comparison's findings start that say nothing of labels."""
+_OF_MEDIA: frozenset[Subject] = frozenset({"reading", "pattern"})
+"""What the findings of a comparison are about that are not of the labels."""
 
 
 def preflight_medium(
@@ -279,13 +280,13 @@ class _Run:
     def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
         expected = self.machine.boot if self.machine is not None else None
         for finding in inspection.findings:
-            if not finding.id.startswith("boot.") or (expected is not None and expected.block == "any"):
+            if subject_of(finding.id) != "boot" or (expected is not None and expected.block == "any"):
                 continue
             yield msgspec.structs.replace(finding, severity="stop")
 
     def _proof_findings(self, found: Sequence[Proof]) -> Iterator[Finding]:
         if self.comparison is not None:
-            yield from (each for each in self.comparison.findings if each.id.startswith(_OF_MEDIA))
+            yield from (each for each in self.comparison.findings if subject_of(each.id) in _OF_MEDIA)
         if self.verification is not None:
             yield from self.verification.findings
         if self.tally is not None:
@@ -303,7 +304,7 @@ class _Run:
             )
 
     def _medium_findings(self, inspection: Inspection, taken: Sequence[str]) -> Iterator[Finding]:
-        yield from (each for each in inspection.findings if each.id.startswith("medium."))
+        yield from (each for each in inspection.findings if subject_of(each.id) == "reading")
         different = sorted(set(taken))
         if len(different) > 1:
             yield Finding(

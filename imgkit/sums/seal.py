@@ -155,7 +155,7 @@ def _as_notes(reading: LabelReading) -> list[Finding]:
             "note",
             f"the label was sealed as it is; findings against it: {len(told)}",
             Where(block=reading.labels[0].block) if reading.labels else Where(),
-            "`imgkit label check` tells them.",
+            "`imgkit label check` reports them.",
         )
     ]
 

@@ -89,13 +89,15 @@ def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int,
     if range_blocks is not None and range_blocks < 1:
         raise RequestError("a range holds at least one block")
     if ranges is not None and not 1 <= ranges <= MOST_RANGES:
-        raise RequestError(f"{ranges} ranges cannot be: give 1 to {MOST_RANGES}")
+        raise RequestError(f"{ranges} ranges: must be between 1 and {MOST_RANGES}")
     if not is_device_name(device) or len(device) > 200:
         raise RequestError(f"{device[:40]!r} is not a device's name: letters, digits and /._-+,: can be in it")
     if not 50 <= baud <= MOST_BAUD:
-        raise RequestError(f"{baud} baud cannot be: give 50 to {MOST_BAUD}")
+        raise RequestError(f"{baud} baud: must be between 50 and {MOST_BAUD}")
     if not 0 <= seconds_per_range <= MOST_SECONDS_PER_RANGE:
-        raise RequestError(f"{seconds_per_range} seconds for each range cannot be: give 0 to {MOST_SECONDS_PER_RANGE}")
+        raise RequestError(
+            f"{seconds_per_range} seconds for each range: must be between 0 and {MOST_SECONDS_PER_RANGE}"
+        )
 
 
 def rounded(range_blocks: int) -> int:

@@ -62,6 +62,7 @@ def vote_on(
     best_path: Path | None = None,
     doubts_path: Path | None = None,
     outputs: Outputs | None = None,
+    repeated: Sequence[str] = (),
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Vote:
@@ -73,7 +74,8 @@ def vote_on(
     has a list for that dump, which is all that it could not read: what is not on it was read. Where `only` names a
     dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
-    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
+    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `repeated` are options of
+    the command that the call which is shown for the next vote has again. `progress` is
     called with the bytes done and the bytes to do.
 
     A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
@@ -101,8 +103,17 @@ def vote_on(
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in dumps
         ]
-        run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
+        run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive, repeated)
         return run.carry_out(max_ranges, outputs, best_path, doubts_path, progress)
+
+
+def _not_there_yet(name: str) -> Path:
+    """The name in this folder, or the first with a number in it that nothing has: a dump from earlier is kept."""
+    path, number = Path(name).absolute(), 1
+    while path.exists() or path.is_symlink():
+        number += 1
+        path = path.with_name(f"{Path(name).stem}-{number}{path.suffix}")
+    return path
 
 
 class _Run:
@@ -116,8 +127,10 @@ class _Run:
         fills: Sequence[bytes],
         block_size: int | None,
         drive: Drive | None,
+        repeated: Sequence[str] = (),
     ) -> None:
         self.clock = Clock()
+        self.repeated = repeated
         self.media, self.unreadable, self.only = media, unreadable, only
         self.drive = drive
         labels, self.label_from = self._labels()
@@ -359,19 +372,14 @@ class _Run:
         runs = spans.union(Span(each.first, each.count) for each in ranges if each.state in STATES_IN_DOUBT)
         if not ledger.doubt_runs:
             return None
-        again = "again.img"
-        call = [
-            "imgkit",
-            "vote",
-            *(str(medium.path) for medium in self.media),
-            again,
-            "--only",
-            f"{len(self.media) + 1}={doubts_path or 'doubts.csv'}",
-        ]
+        again = str(_not_there_yet("again.img"))
+        listed = Path(doubts_path).absolute() if doubts_path else _not_there_yet("doubts.csv")
+        dumps = [str(medium.path.absolute()) for medium in self.media]
+        call = ["imgkit", "vote", *dumps, again, *self.repeated, "--only", f"{len(dumps) + 1}={listed}"]
         return ReadAgain(
             commands=tuple(
-                f"dd if=DEVICE of={again} bs={self.block_size} skip={run.first} seek={run.first} count={run.count} "
-                "conv=notrunc,noerror,sync"
+                f"dd if=DEVICE of={shlex.quote(again)} bs={self.block_size} skip={run.first} seek={run.first} "
+                f"count={run.count} conv=notrunc,noerror,sync"
                 for run in runs[:MOST_COMMANDS]
             ),
             blocks=sum(run.count for run in runs[:MOST_COMMANDS]),
@@ -403,7 +411,7 @@ class _Run:
             Finding(
                 "vote.lengths",
                 "check",
-                f"the dumps are not of one length: {told} bytes",
+                f"the dumps differ in length: {told} bytes",
                 Where(),
                 "What is past a dump's end counts as unreadable in it. Find out how long the drive is: a dump that "
                 "ended early was cut short, one that is too long has something that is not the drive's.",

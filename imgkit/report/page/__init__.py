@@ -1,5 +1,5 @@
-"""Results as self-contained HTML pages, one function for each kind of result."""
+"""Records as self-contained HTML pages."""
 
-from imgkit.report.page.comparison import render_comparison
+from imgkit.report.page.document import render_page
 
-__all__ = ["render_comparison"]
+__all__ = ["render_page"]

@@ -1,41 +1,33 @@
-(() => {
-  "use strict";
-  const controls = document.getElementById("range-filter");
-  if (!controls) return;
-  const state = document.getElementById("filter-state");
-  const partition = document.getElementById("filter-partition");
-  const shown = document.getElementById("filter-shown");
-  const rows = Array.from(document.querySelectorAll("#ranges-table tbody tr"));
+"use strict";
+
+for (const controls of document.querySelectorAll(".filter")) {
+  const selects = Array.from(controls.querySelectorAll("select"));
+  const rows = Array.from(document.querySelectorAll(`#${controls.dataset.table} tbody tr`));
+  const shown = controls.querySelector("output");
   const isWanted = (row) =>
-    (state.value === "" || row.dataset.state === state.value) &&
-    (partition.value === "" || row.dataset.partitions.split(" ").includes(partition.value));
+    selects.every(
+      (select) =>
+        select.value === "" || row.getAttribute(`data-filter-${select.dataset.column}`).split(" ").includes(select.value),
+    );
   const apply = () => {
-    let count = 0;
-    for (const row of rows) {
-      row.hidden = !isWanted(row);
-      if (!row.hidden) count += 1;
-    }
-    shown.textContent = `${count} of ${rows.length} rows shown`;
+    for (const row of rows) row.hidden = !isWanted(row);
+    shown.textContent = `${rows.filter((row) => !row.hidden).length} of ${rows.length} rows shown`;
   };
-  state.addEventListener("change", apply);
-  partition.addEventListener("change", apply);
-  document.getElementById("filter-clear").addEventListener("click", () => {
-    state.value = "";
-    partition.value = "";
+  for (const select of selects) select.addEventListener("change", apply);
+  controls.querySelector("button").addEventListener("click", () => {
+    for (const select of selects) select.value = "";
     apply();
   });
   controls.hidden = false;
   apply();
-})();
+}
 
-(() => {
-  "use strict";
-  const told = document.getElementById("map-told");
-  if (!told) return;
+for (const map of document.querySelectorAll(".map")) {
+  const line = map.querySelector(".pointed-at");
   const reach = 14;
-  const tell = (cell) => {
+  const show = (cell) => {
     const title = cell && cell.querySelector("title");
-    if (title) told.textContent = title.textContent;
+    if (title) line.textContent = title.textContent;
   };
   // A place may be thinner than a pointer is steady: the nearest one within reach answers.
   const nearest = (drawing, x, y) => {
@@ -53,12 +45,11 @@
     }
     return best;
   };
-  const map = document.querySelector("section.map");
   map.addEventListener("pointermove", (event) => {
     const drawing = event.target.closest("svg[role=group]");
-    if (drawing) tell(event.target.closest(".cell") || nearest(drawing, event.clientX, event.clientY));
+    if (drawing) show(event.target.closest(".cell") || nearest(drawing, event.clientX, event.clientY));
   });
-  map.addEventListener("focusin", (event) => tell(event.target.closest(".cell")));
+  map.addEventListener("focusin", (event) => show(event.target.closest(".cell")));
   const steps = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 };
   map.addEventListener("keydown", (event) => {
     const drawing = event.target.closest("svg");
@@ -71,4 +62,4 @@
     cells[next].focus();
     event.preventDefault();
   });
-})();
+}

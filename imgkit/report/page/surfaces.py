@@ -7,14 +7,13 @@ thousand: on a surface by cylinder and angle, on the strip by block.
 import bisect
 import math
 from collections.abc import Sequence
-from typing import Any, Protocol
+from typing import Any
 
 import msgspec
 
-from imgkit.comparison.result import Comparison
 from imgkit.drive import Drive, track_order
-from imgkit.label.places import KnownBad
 from imgkit.report import words
+from imgkit.report.record import SurfaceMap
 
 RINGS = 40
 PARTS = 60
@@ -38,37 +37,6 @@ _SEVERITY = (
 """What a cell may show, the gravest first; the last stands for blocks of a defect list that are not faulty now."""
 
 
-class Run(Protocol):
-    """A run of consecutive blocks in one state."""
-
-    @property
-    def first(self) -> int: ...
-
-    @property
-    def count(self) -> int: ...
-
-    @property
-    def state(self) -> str: ...
-
-
-class Faults(msgspec.Struct, frozen=True, kw_only=True):
-    """What a map is drawn from, in blocks of `block_size` bytes on a medium of `blocks`.
-
-    `ranges` may be cut, `ranges_total` is exact. `episodes` are `(first, count, kind)`. `noun` is what one of the
-    blocks in the ranges is called.
-    """
-
-    ranges: Sequence[Run]
-    ranges_total: int
-    defects: Sequence[KnownBad] = ()
-    drive: Drive | None
-    address_source: str | None
-    block_size: int
-    blocks: int
-    episodes: Sequence[tuple[int, int, str]] = ()
-    noun: str = "faulty block"
-
-
 class Cell(msgspec.Struct, frozen=True):
     """A place of the map with faults: its outline, the gravest state in it, and what to say of it."""
 
@@ -86,7 +54,7 @@ class Surface(msgspec.Struct, frozen=True):
     summary: str
 
 
-class SurfaceMap(msgspec.Struct, frozen=True):
+class DrawnMap(msgspec.Struct, frozen=True):
     """What the page draws: surfaces, or a strip; `note` says what the drawing leaves out."""
 
     surfaces: tuple[Surface, ...]
@@ -99,36 +67,18 @@ class SurfaceMap(msgspec.Struct, frozen=True):
     states: tuple[str, ...]
 
 
-def surface_map(result: Comparison) -> SurfaceMap | None:
-    """The map of a comparison, or None when nothing is faulty and no block is known to be bad."""
-    return fault_map(
-        Faults(
-            ranges=result.ranges,
-            ranges_total=result.ranges_total,
-            defects=result.defects,
-            drive=result.drive,
-            address_source=result.address_source,
-            block_size=result.block_size,
-            blocks=max(result.reference.blocks, result.copy.blocks),
-            episodes=tuple((first, count, each.kind) for each in result.episodes for first, count in each.ranges),
-        )
-    )
-
-
-def fault_map(faults: Faults) -> SurfaceMap | None:
-    """The map of faults, or None when there are none and no block is known to be bad."""
-    if not (faults.ranges or faults.defects):
-        return None
-    listed = sum(each.count for each in faults.ranges) + sum(each.count for each in faults.defects)
+def drawn_map(faults: SurfaceMap) -> DrawnMap:
+    """The map as it is drawn."""
     notes = []
-    if faults.ranges_total > len(faults.ranges):
+    if faults.runs_total > len(faults.runs):
         notes.append(
-            f"The first {words.grouped(len(faults.ranges))} of {words.grouped(faults.ranges_total)} ranges are drawn."
+            f"The first {words.grouped(len(faults.runs))} of {words.grouped(faults.runs_total)} ranges are drawn."
         )
     episodes = _Episodes(faults)
     surfaces: tuple[Surface, ...] = ()
     strip: tuple[Cell, ...] = ()
-    if faults.drive is not None and faults.address_source == "drive":
+    if faults.drive is not None:
+        listed = sum(each.count for each in faults.runs) + sum(each.count for each in faults.known_bad)
         step = max(1, -(-listed // MOST_BLOCKS))
         if step > 1:
             notes.append(f"One block in {step} of each range was placed.")
@@ -139,8 +89,8 @@ def fault_map(faults: Faults) -> SurfaceMap | None:
         )
     else:
         strip = _strip(faults, episodes)
-        notes.append("Without a drive file the blocks lie along one strip.")
-    return SurfaceMap(
+    states = {each.state for each in faults.runs} | ({_KNOWN} if faults.known_bad else set())
+    return DrawnMap(
         surfaces=surfaces,
         strip=strip,
         strip_ticks=_ticks(faults),
@@ -148,19 +98,15 @@ def fault_map(faults: Faults) -> SurfaceMap | None:
         outer=_OUTER,
         inner=_INNER,
         note=" ".join(notes),
-        states=tuple(
-            state
-            for state in _SEVERITY
-            if any(each.state == state for each in faults.ranges) or (state == _KNOWN and faults.defects)
-        ),
+        states=tuple(state for state in _SEVERITY if state in states),
     )
 
 
 class _Episodes:
     """Which episode a block belongs to."""
 
-    def __init__(self, faults: Faults) -> None:
-        runs = sorted((first, first + count, kind) for first, count, kind in faults.episodes)
+    def __init__(self, faults: SurfaceMap) -> None:
+        runs = sorted((span.first, span.end, kind) for span, kind in faults.episodes)
         self._firsts = [first for first, _, _ in runs]
         self._runs = runs
 
@@ -172,20 +118,20 @@ class _Episodes:
         return ""
 
 
-def _blocks(faults: Faults, step: int) -> tuple[Any, Any]:
+def _blocks(faults: SurfaceMap, step: int) -> tuple[Any, Any]:
     """Faulty and known bad blocks and the rank of their state, shape (n,) each; every `step`-th of a run, and its
     first."""
     import numpy as np
 
-    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in faults.ranges]
-    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in faults.defects]
+    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in faults.runs]
+    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in faults.known_bad]
     firsts, counts, ranks = np.array(runs, np.int64).T
     counts = -(-counts // step)
     within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
     return np.repeat(firsts, counts) + within * step, np.repeat(ranks, counts)
 
 
-def _surfaces(faults: Faults, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
+def _surfaces(faults: SurfaceMap, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
     import numpy as np
 
     blocks, ranks = _blocks(faults, step)
@@ -254,13 +200,13 @@ def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
     return f"M{a}A{outer:.1f} {outer:.1f} 0 0 1 {b}L{c}A{inner:.1f} {inner:.1f} 0 0 0 {d}Z"
 
 
-def _strip(faults: Faults, episodes: _Episodes) -> tuple[Cell, ...]:
+def _strip(faults: SurfaceMap, episodes: _Episodes) -> tuple[Cell, ...]:
     total = max(faults.blocks, 1)
     counts = [[0, 0] for _ in range(STRIP_CELLS)]
     ranks = [len(_SEVERITY)] * STRIP_CELLS
     firsts = [-1] * STRIP_CELLS
-    runs = [(each.first, each.first + each.count, _SEVERITY.index(each.state)) for each in faults.ranges]
-    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in faults.defects]
+    runs = [(each.first, each.first + each.count, _SEVERITY.index(each.state)) for each in faults.runs]
+    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in faults.known_bad]
     for first, last, rank in runs:
         low, high = first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (last - 1) * STRIP_CELLS // total)
         for cell in range(low, high + 1):
@@ -281,7 +227,7 @@ def _strip(faults: Faults, episodes: _Episodes) -> tuple[Cell, ...]:
     )
 
 
-def _ticks(faults: Faults) -> tuple[tuple[float, str], ...]:
+def _ticks(faults: SurfaceMap) -> tuple[tuple[float, str], ...]:
     total = max(faults.blocks, 1)
     return tuple((250.0 * quarter, words.grouped(total * quarter // 4)) for quarter in range(5))
 

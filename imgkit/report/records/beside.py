@@ -1,0 +1,95 @@
+"""What the record of a comparison shows of both media beside each other: bytes, and labels."""
+
+from typing import Any
+
+from imgkit.comparison.result import BlockRange, Comparison
+from imgkit.report import words
+from imgkit.report.record import Block, Bytes, Columns, Sample, Section, Text
+from imgkit.report.records import elements as of
+from imgkit.report.records.labels import MOST_LABELS, field_name, label_tables, picture, value_text
+
+MOST_SAMPLES = 100
+
+
+def sampled_ranges(result: Comparison) -> list[BlockRange]:
+    """The ranges whose first differing bytes are shown."""
+    return [each for each in result.ranges[: of.MOST_RANGES] if each.sample is not None][:MOST_SAMPLES]
+
+
+def samples_section(result: Comparison) -> tuple[Section, ...]:
+    """The bytes around the first difference of ranges."""
+    if not result.differing_blocks:
+        return ()
+    drawn = [_sample(number, each, result.block_size) for number, each in enumerate(sampled_ranges(result), 1)]
+    total = sum(each.sample is not None for each in result.ranges)
+    if not drawn:
+        return (of.section("samples", "First differing bytes", Text(("No bytes were sampled in these ranges.",))),)
+    lead = (
+        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is not "
+        "there; · is a byte that ASCII does not print."
+    )
+    return (of.section("samples", "First differing bytes", Text((lead,)), Bytes(tuple(drawn), total)),)
+
+
+def _sample(number: int, each: BlockRange, block_size: int) -> Sample:
+    assert each.sample is not None
+    reference, copy = bytes.fromhex(each.sample.reference), bytes.fromhex(each.sample.copy)
+    length = max(len(reference), len(copy))
+    differing = [place for place in range(length) if reference[place : place + 1] != copy[place : place + 1]]
+    first = each.sample.offset + (differing[0] if differing else 0)
+    block, byte_in_block = divmod(first, block_size)
+    ends = ""
+    if len(reference) != len(copy):
+        ends = f"; the {'reference' if len(reference) < len(copy) else 'copy'} ends here"
+    return Sample(
+        anchor=f"sample-{number}",
+        title=of.span_of(each),
+        aside=f"byte {byte_in_block} of block {block} (byte {words.grouped(first)} of the medium); {len(differing)} of "
+        f"{length} differ{ends}",
+        offset=each.sample.offset,
+        reference=reference,
+        copy=copy,
+    )
+
+
+def labels_section(result: Comparison) -> Section:
+    """The labels of both media beside each other, with what differs first."""
+    reference, copy = result.labels.reference, result.labels.copy
+    blocks: list[Block] = []
+    if result.label_differences:
+        columns: Columns = (("Field", "text"), ("Reference", "text"), ("Copy", "text"), ("Label at", "short"))
+        rows = (
+            (
+                _difference_name(each.field),
+                _difference_value(each.field, each.reference),
+                _difference_value(each.field, each.copy),
+                f"block {each.block}" + (f", offset {each.offset}" if each.offset else ""),
+            )
+            for each in result.label_differences[: of.MOST_ROWS]
+        )
+        caption = "Fields in which the labels differ"
+        blocks.append(of.table(caption, columns, rows, what="fields", listed=len(result.label_differences)))
+    elif reference and copy:
+        blocks.append(Text(("Reference and copy have the same labels: no field differs.",)))
+    same = reference == copy
+    drawn = [picture(label, "Reference and copy" if same else "Reference") for label in reference[:MOST_LABELS]]
+    drawn += [] if same else [picture(label, "Copy") for label in copy[:MOST_LABELS]]
+    blocks += [each for each in drawn if each is not None]
+    tables = label_tables((("Reference", reference), ("Copy", copy)))
+    blocks += tables[:MOST_LABELS]
+    if len(tables) > MOST_LABELS:
+        blocks.append(Text((words.left_out(MOST_LABELS, len(tables), "labels", "--json holds them all"),)))
+    if not tables:
+        blocks = [Text(("Neither medium has a label that imgkit knows, in the places where it looks.",))]
+    return of.section("labels", "Labels", *blocks)
+
+
+def _difference_name(field: str) -> str:
+    kind, _, name = field.rpartition(": ")
+    return f"{kind}: {field_name(name)}" if kind else field_name(name)
+
+
+def _difference_value(field: str, value: Any) -> str:
+    name = field.rpartition(": ")[2]
+    shown = f"{value:#06x}" if name == "checksum" and isinstance(value, int) else value_text(name, value)
+    return words.clean(shown)

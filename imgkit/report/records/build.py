@@ -1,0 +1,72 @@
+"""The record of a built label: where its bytes go, and the commands that put them there."""
+
+from collections.abc import Iterator
+
+from imgkit.label.build import LabelBuild
+from imgkit.report import words
+from imgkit.report.record import Columns, Facts, Record, Text
+from imgkit.report.records import elements as of
+from imgkit.report.records.labels import label_blocks
+
+
+def record(result: LabelBuild) -> Record:
+    """The label, and how it is put on a medium: save first, then write."""
+    checked = of.answer_of_labels(result.findings, 1)
+    says = checked.sentences[0]
+    if result.verdict == "fail":
+        says = f"{words.severities(result.findings)}: do not write it before these are settled"
+    written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
+    columns: Columns = (("Bytes of the file", "place"), ("To byte", "number"), ("What", "text"))
+    rows = ((f"{each.file_byte}+{each.length}", str(each.medium_byte), each.what) for each in result.pieces)
+    return Record(
+        **of.begun(result),
+        kind="label build",
+        title=f"the label of {words.name_of(result.plan)}",
+        subjects=(("plan", words.name_of(result.plan)),),
+        answers=(of.answer("Label", checked.word, checked.tone, says),),
+        sections=(
+            of.section(
+                "written",
+                "Written",
+                Facts((("plan", result.plan), ("file", written), ("layout", result.layout), *_kept(result))),
+                short=6,
+            ),
+            *of.findings_section(result.findings),
+            of.section("label", "The label", *label_blocks(result.label)),
+            of.section("bytes", "Where its bytes go", of.table("", columns, rows)),
+            of.section(
+                "save",
+                "First save what is there",
+                of.commands(result.save_commands),
+                aside="TARGET is the image or device; check its name twice",
+                short=10,
+            ),
+            of.section(
+                "write",
+                "Then write",
+                of.commands(result.write_commands),
+                Text(
+                    (
+                        "Writing to the wrong TARGET, or to a disk in use, destroys what is there. Write to a "
+                        "copy of the image first, and look at it with `imgkit label check` before any machine starts "
+                        "from it.",
+                    ),
+                    "caution",
+                ),
+                short=10,
+            ),
+            of.made_section(result),
+        ),
+        has_page=False,
+    )
+
+
+def _kept(result: LabelBuild) -> Iterator[tuple[str, str]]:
+    """What was taken from the medium, and the fields that nobody states."""
+    if result.kept_from is not None:
+        yield "kept from", words.clean(result.kept_from)
+    if result.kept:
+        fields = (f"{f'{each.partition} ' if each.partition else ''}{each.field} {each.value}" for each in result.kept)
+        yield "kept", words.clean(", ".join(fields), 1000)
+    if result.left_out:
+        yield "left out", f"{', '.join(result.left_out)}: as a new label has them; a plan can state each"

@@ -1,0 +1,54 @@
+"""What the records of a check against a seal and of a tally share: ranges with their state, and what is not known."""
+
+from imgkit.report import words
+from imgkit.report.record import Columns, Section, Table, Text
+from imgkit.report.records import elements as of
+from imgkit.sums.result import Tally, Verification
+
+_STATE_WORDS: dict[str, str] = {
+    "differ": "at least one block of the range is not the same",
+    "missing": "the copy ends before it",
+    "extra": "the original had no such blocks",
+    "unreadable": "it gave a read error",
+    "unanswered": "nothing is known of it",
+}
+_NOT_KNOWN = ("unreadable", "unanswered")
+
+
+def range_section(result: Tally | Verification, whole: frozenset[str]) -> Section:
+    """The ranges that are not known to be equal, with their places; `whole` are partitions over the whole disk."""
+    if not result.ranges_total:
+        none = "None: no block that was asked for is known to be unequal."
+        return of.section("ranges", "Ranges", Text((none,)))
+    shown = result.ranges[: of.MOST_RANGES]
+    drawn = Table(
+        caption="Ranges that are not known to be equal",
+        columns=(("Blocks", "place"), ("State", "short"), ("Partition", "short"), ("Cylinder/head/sector", "place")),
+        rows=tuple(
+            (of.span_of(each), each.state, of.names(each.partitions, whole), words.address_range(each.chs))
+            for each in shown
+        ),
+        total=result.ranges_total,
+        listed=len(result.ranges),
+        what="ranges",
+        filters=("State", "Partition"),
+    )
+    states = dict.fromkeys(each.state for each in shown)
+    legend = Text(tuple(f"{state}: {_STATE_WORDS[state]}." for state in states))
+    lead = Text((of.addresses_sentence(result.address_source, result.block_size),))
+    aside = f"{words.grouped(result.ranges_total)} in all"
+    return of.section("ranges", "Ranges", lead, drawn, legend, aside=aside, short=8)
+
+
+def not_known_section(result: Tally | Verification, nothing: str) -> Section:
+    """The ranges of which nothing is known; `nothing` is said where there are none."""
+    blocks = result.unreadable_blocks + result.unanswered_blocks
+    title = "Not read or not answered"
+    if not blocks:
+        return of.section("not-known", title, Text((nothing,)))
+    left = [each for each in result.ranges if each.state in _NOT_KNOWN]
+    columns: Columns = (("Blocks", "place"), ("Why", "text"))
+    rows = ((of.span_of(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
+    lead = f"Of {words.plural(blocks, 'block')} it is not known whether they are equal."
+    drawn = of.table("Ranges of which nothing is known", columns, rows, what="ranges", listed=len(left))
+    return of.section("not-known", title, Text((lead,)), drawn)

@@ -1,0 +1,156 @@
+"""The record of an inspection."""
+
+from imgkit.inspection.result import Inspection, PartitionUse
+from imgkit.report import words
+from imgkit.report.record import Answer, Block, Columns, Record, Section, Text, UnreadRun
+from imgkit.report.records import elements as of
+from imgkit.report.records.labels import label_section
+
+_MOST_AREAS = 100
+
+
+def record(result: Inspection) -> Record:
+    """What is on a medium: what holds data, what is blank, what could not be read, and the labels."""
+    reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
+    whole = frozenset(each.name for each in result.partitions if each.whole_disk)
+    unread = tuple(UnreadRun(area.first, area.count) for area in result.areas if area.contents == "unreadable")
+    return Record(
+        **of.begun(result),
+        kind="inspection",
+        title=f"what is on {words.name_of(result.path)}",
+        subjects=(("medium", words.name_of(result.path)),),
+        answers=(_reading(result, reached), of.answer_of_labels(result.findings, len(result.labels))),
+        counts=(
+            ("with data", result.data_blocks),
+            ("blank", result.blank_blocks),
+            ("unreadable", result.unreadable_blocks),
+            ("not reached", result.blocks - reached),
+            ("blocks in all", result.blocks),
+        ),
+        sections=(
+            *of.findings_section(result.findings),
+            _partitions(result),
+            *of.map_section(
+                unread,
+                len(unread),
+                *of.known_bad_tables(result.defects, result.defects_total, whole),
+                drive=result.drive,
+                address_source="drive" if result.drive else None,
+                block_size=result.block_size,
+                blocks=result.blocks,
+                noun="unreadable block",
+                known_bad=result.defects,
+            ),
+            _areas(result),
+            label_section("Labels", result.labels),
+            _digests(result),
+            _not_read(result, unread),
+            of.made_section(
+                result,
+                ("Medium", of.medium_text(result.path, result.kind, result.size_bytes)),
+                ("Block size", f"{words.grouped(result.block_size)} bytes"),
+                ("Boot block", f"starts with {result.boot_words}" if result.boot_words else "could not be read"),
+                ("Drive file", words.drive(result.drive)),
+                *of.times(result.started_at),
+                notes=words.route_sentences([("medium", result.kind, result.route)]),
+            ),
+        ),
+    )
+
+
+def _reading(result: Inspection, reached: int) -> Answer:
+    """Could everything be read."""
+    parts = []
+    if result.interrupted:
+        parts.append(f"stopped before the end, {words.plural(result.blocks - reached, 'block')} not reached")
+    if result.unreadable_blocks:
+        parts.append(f"{words.plural(result.unreadable_blocks, 'block')} could not be read")
+    if result.not_read:
+        parts.append(f"{words.plural(len(result.not_read), 'place')} where it matters could not be read")
+    used = f"{words.plural(result.data_blocks, 'block')} with data, {words.grouped(result.blank_blocks)} blank"
+    says = "; ".join([*parts, used])
+    return of.answer("Medium", *(("READ IN PART", "unknown") if parts else ("ALL READ", "good")), says)
+
+
+def _partitions(result: Inspection) -> Section:
+    if not result.partitions:
+        return of.section("partitions", "Partitions", Text(("No partitions are known: no label names one.",)))
+    rows = [
+        (
+            use.name,
+            use,
+            {
+                "With data": use.data_blocks,
+                "Blank": use.blank_blocks,
+                "Unreadable": use.unreadable_blocks,
+                "Past the end": use.absent_blocks,
+            },
+            _contents(use),
+        )
+        for use in result.partitions[: of.MOST_ROWS]
+    ]
+    drawn = of.partition_table(rows, ("With data", "Blank"), "What lies in it", len(result.partitions))
+    aside = f"in blocks of {words.grouped(result.block_size)} bytes"
+    return of.section("partitions", "Partitions", drawn, aside=aside, short=of.SHORT_ROWS)
+
+
+def _contents(use: PartitionUse) -> str:
+    """What lies in a partition, in a few words."""
+    volume = use.volume
+    if volume is None:
+        if use.whole_disk:
+            return "all that its label speaks of" if "/" in use.name else "the whole disk"
+        return "nothing with a well-known mark" if use.data_blocks else "blank"
+    parts = [volume.kind]
+    if volume.size_bytes is not None:
+        parts.append(words.size(volume.size_bytes))
+    if volume.clean is not None:
+        parts.append("closed cleanly" if volume.clean else "not closed cleanly")
+    return ", ".join(parts)
+
+
+def _areas(result: Inspection) -> Section:
+    largest = sorted(result.areas, key=lambda area: -area.count)[:_MOST_AREAS]
+    columns: Columns = (("Blocks", "place"), ("Contents", "short"), ("Bytes", "number"))
+    rows = (
+        (of.span_of(area), area.contents, area.count * result.block_size)
+        for area in sorted(largest, key=lambda area: area.first)
+    )
+    drawn = of.table(
+        "", columns, rows, what="runs", chosen="largest", listed=len(result.areas), total=result.areas_total
+    )
+    aside = f"{words.plural(result.areas_total, 'run')} of blocks with data, blank or unreadable"
+    return of.section("areas", "Areas", *([drawn] if drawn.rows else []), aside=aside)
+
+
+def _digests(result: Inspection) -> Section:
+    blocks: list[Block] = []
+    if result.digests:
+        columns: Columns = (("Algorithm", "short"), ("Digest", "digits"))
+        blocks.append(of.table("Digests of the whole", columns, tuple(result.digests.items())))
+    if result.sums:
+        rules: Columns = tuple((str(rule), "place") for rule in result.sums[0].printed)
+        rows = (
+            ("the whole" if each.name is None else f"partition {words.clean(each.name, 40)}", *each.printed.values())
+            for each in result.sums[: of.MOST_ROWS]
+        )
+        caption = "Sums as the old tools print them: sum, and blocks of 1024, of 512, or bytes"
+        blocks.append(of.table(caption, (("Of", "short"), *rules), rows, listed=len(result.sums)))
+    none = "None: they were not asked for (--digest, --sums), or not everything could be read."
+    return of.section("digests", "Digests and sums", *(blocks or [Text((none,))]), short=of.SHORT_ROWS if blocks else 0)
+
+
+def _not_read(result: Inspection, unread: tuple[UnreadRun, ...]) -> Section:
+    lead = []
+    if result.interrupted:
+        lead.append("The inspection was stopped before the end: this is what is known so far.")
+    lead += [f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS]]
+    if result.unreadable_blocks:
+        lost = words.plural(result.unreadable_blocks, "block")
+        lead.append(f"{lost} gave read errors. What they hold is not known.")
+    blocks: list[Block] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
+    if unread:
+        rows = ((of.span_of(each),) for each in unread[: of.MOST_ROWS])
+        blocks.append(of.table("Runs that gave read errors", (("Blocks", "place"),), rows, what="runs",
+                               listed=len(unread)))  # fmt: skip
+    return of.section("not-read", "Not read", *blocks, short=3 if lead else 0)

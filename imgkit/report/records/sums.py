@@ -1,0 +1,45 @@
+"""What the records of a worksheet and of a tally share: the time there, and what a sum leaves open."""
+
+from imgkit.report import words
+from imgkit.report.record import Section, Text
+from imgkit.report.records import elements as of
+from imgkit.sums.result import Risk, WorkTime
+
+
+def risk_section(risk: Risk, aside: str) -> Section:
+    """What the sums leave open, in sentences."""
+    lines = [f"A randomly damaged range still passes once in {words.grouped(risk.one_in)}."]
+    if risk.one_in_single_block < risk.one_in:
+        lines.append(
+            f"Where only one block of it is damaged, it passes once in {words.grouped(risk.one_in_single_block)}."
+        )
+    if risk.matching_ranges:
+        lines.append(
+            f"If all {words.plural(risk.matching_ranges, 'matching range')} were damaged, the chance that any of them "
+            f"passes is {words.percent(risk.any_missed)}."
+        )
+    lines.append(f"Besides, this sum is {risk.blind_to}." if risk.other_rule else f"Besides: {risk.blind_to}.")
+    if risk.other_rule is not None and risk.one_in_with_other_rule is not None:
+        lines.append(
+            f"With a second worksheet of {risk.other_rule}, random damage passes once in "
+            f"{words.grouped(risk.one_in_with_other_rule)}. Blocks that changed places are reliably caught only by "
+            "posix-crc, or where each block is a range."
+        )
+    return of.section("risk", "Risk that is left", Text(tuple(lines)), aside=aside, short=5)
+
+
+def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]:
+    """What the time on the old machine goes into."""
+    reading = "not known: no --drive with rpm" if time.drive_seconds is None else words.duration(time.drive_seconds)
+    return (
+        ("reading", reading),
+        ("the ranges", f"{words.duration(time.range_seconds)} besides, for {words.plural(ranges_total, 'range')}"),
+        ("answers", f"{words.duration(time.line_seconds)} on the line, {words.plural(time.line_bytes, 'byte')}"),
+        ("check.sh", f"{words.duration(time.script_seconds)} on the line, {words.plural(time.script_bytes, 'byte')}"),
+        ("together", f"{total_time(time)}; a dump over the line: {words.duration(time.dump_seconds)}"),
+    )
+
+
+def total_time(time: WorkTime) -> str:
+    """The whole time on the old machine, as far as it is known."""
+    return words.duration(time.total_seconds) + (" and the reading" if time.drive_seconds is None else "")

@@ -1,0 +1,128 @@
+"""The record of the answers to a worksheet."""
+
+from imgkit.report import words
+from imgkit.report.record import Answer, Block, Columns, Facts, Record, Section, Text, Tone
+from imgkit.report.records import elements as of
+from imgkit.report.records.checked import not_known_section, range_section
+from imgkit.report.records.sums import risk_section, total_time
+from imgkit.sums.result import NextSheet, Tally
+
+
+def record(result: Tally) -> Record:
+    """Whether an old machine has the sums that were expected, and where not."""
+    return Record(
+        **of.begun(result),
+        kind="tally",
+        title=f"the answers in {words.name_of(result.log_path)} to worksheet {result.tag}",
+        subjects=(("worksheet", words.name_of(result.sheet_path)), ("log", words.name_of(result.log_path))),
+        answers=(_answer(result),),
+        counts=(
+            ("match", result.matching_ranges),
+            ("differ", result.differing_ranges),
+            ("unreadable", result.unreadable_ranges),
+            ("unanswered", result.unanswered_ranges),
+            ("ranges on the sheet", result.ranges_on_sheet),
+        ),
+        sections=(
+            *of.findings_section(result.findings),
+            *([_next(result.next_sheet)] if result.next_sheet else []),
+            range_section(result, of.NO_NAMES),
+            *of.map_section(
+                result.ranges,
+                result.ranges_total,
+                drive=result.drive,
+                address_source=result.address_source,
+                block_size=result.block_size,
+                blocks=result.blocks,
+                noun="listed block",
+            ),
+            risk_section(result.risk, f"in the {words.plural(result.matching_ranges, 'range')} that match"),
+            _log(result),
+            not_known_section(result, "Every range on the worksheet was answered."),
+            of.made_section(
+                result,
+                ("Worksheet", f"{result.sheet_path}, tag {result.tag}, round {result.round}, sum {result.rule}"),
+                ("Image", f"{result.image}, {words.size(result.size_bytes)}"),
+                ("Block size", f"{words.grouped(result.block_size)} bytes"),
+                ("Drive file", words.drive(result.drive)),
+                *of.times(result.started_at),
+            ),
+        ),
+    )
+
+
+def _answer(result: Tally) -> Answer:
+    word, tone, says = _is_the_image(result)
+    first = ""
+    if result.ranges:
+        each = result.ranges[0]
+        first = of.first_of(each, of.names(each.partitions, of.NO_NAMES), each.chs)
+    left_out = result.not_on_sheet_blocks
+    not_on_sheet = f"{words.plural(left_out, 'block')} {'is' if left_out == 1 else 'are'} not on this worksheet"
+    return of.answer("Copy", word, tone, says, first, not_on_sheet if left_out else "")
+
+
+def _is_the_image(result: Tally) -> tuple[str, Tone, str]:
+    """Is the old machine's disk as the worksheet expects: a word or two, and the sentence behind it."""
+    parts = [
+        f"{words.plural(number, 'range')} {text}"
+        for number, text in (
+            (result.differing_ranges, "differs" if result.differing_ranges == 1 else "differ"),
+            (result.unreadable_ranges, "gave an error"),
+            (result.unanswered_ranges, "unanswered"),
+        )
+        if number
+    ]
+    says = "; ".join([*parts, f"{words.grouped(result.matching_ranges)} match"])
+    if result.verdict == "incomplete":
+        if result.differing_ranges:
+            return "DIFFERS, INCOMPLETE", "bad", says
+        return "INCOMPLETE", "unknown", says
+    if result.verdict == "fail":
+        return "DIFFERS", "bad", says
+    says = f"all {words.plural(result.matching_ranges, 'range')} match"
+    return ("EXACT IN PART", "look", says) if result.not_on_sheet_blocks else ("EXACT", "good", says)
+
+
+def _next(upcoming: NextSheet) -> Section:
+    ranges = words.grouped(upcoming.ranges_total)
+    facts = (
+        ("Folder", upcoming.folder),
+        ("Tag", upcoming.tag),
+        ("Ranges", f"{ranges} of up to {words.plural(upcoming.range_blocks_most, 'block')}"),
+        ("Time there", total_time(upcoming.time)),
+    )
+    aside = "it asks only for what is left, in finer ranges"
+    return of.section("next", "Next worksheet", Facts(facts), aside=aside, short=4)
+
+
+def _log(result: Tally) -> Section:
+    ended = "ends with the script's last line" if result.is_finished else "the script's last line is not in it"
+    twice = result.answered_twice_differently
+    facts = Facts(
+        (
+            ("Log", f"{result.log_path}, {words.plural(result.log_bytes, 'byte')}; {ended}"),
+            (
+                "Answers",
+                f"{words.grouped(result.answers)} understood, {words.grouped(result.repeated_answers)} of them "
+                "repeated",
+            ),
+            (
+                "Left out",
+                f"{words.plural(result.garbled_lines, 'garbled line')}, {words.plural(result.foreign_lines, 'line')} "
+                "of ranges that the sheet does not have",
+            ),
+            ("Answered differently", words.plural(len(twice), "range")),
+        )
+    )
+    blocks: list[Block] = [facts]
+    if twice:
+        rows = (
+            (str(each.number), f"{each.first}+{each.count}", ", ".join(map(str, each.answers)), str(each.expected))
+            for each in twice[: of.MOST_ROWS]
+        )
+        columns: Columns = (("Number", "number"), ("Blocks", "place"), ("Answers", "text"), ("Expected", "number"))
+        caption = "Ranges that were answered more than once, not always the same"
+        blocks.append(of.table(caption, columns, rows, what="ranges", listed=len(twice)))
+        blocks.append(Text(("A range that was answered once rightly and once wrongly counts as unanswered.",)))
+    return of.section("answers", "The console log", *blocks)
