@@ -278,7 +278,7 @@ class Calls:
         if kind == "noise":
             log = invented_log(chance, tag, [(first, sums) for first, _, sums in ranges])
         faces, read = self.faces()
-        answer = self.call("tally", str(Path(folder) / "sheet.json"), self.write(log, ".log"), *faces)
+        answer = self.call("tally", f"{folder}/sheet.json", self.write(log, ".log"), *faces)
         if kind == "noise":
             return
         _expect(answer.status, {"right": 0, "wrong": 1, "lost": 2}[kind], f"status of a log with {kind} answers")

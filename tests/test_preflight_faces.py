@@ -131,7 +131,7 @@ class TestCommand:
             (["nowhere.img"], "nowhere.img"),
             (["copy.img", "--log", "console.log"], "go together"),
             (["copy.img", "--machine", "drive.toml"], "drive.toml"),
-            (["copy.img", "--since", "sheet.json"], "not the JSON of a preflight"),
+            (["copy.img", "--since", "sheet.json"], "not a preflight result"),
             (["copy.img", "--seal", "sheet.json"], "not a seal"),
         ],
     )
