@@ -130,7 +130,7 @@ def test_the_faces_say_what_is_withheld_and_show_commands_whole(
     room = a_room(tmp_path / ("a long name of a folder, " * 8))
     write_image(room.medium, changed_at(original_image(), [70_000]))
     expected = commands_of(preflight_with(room.medium, room.given(*ENOUGH)))
-    call = ["preflight", str(room.medium), "--page", "sheet.html"]
+    call = ["preflight", str(room.medium), "--page", "sheet.html", "--full"]
     for name in ENOUGH:
         call += [f"--{name}", str(getattr(room.given(name), name))]
     assert run(call) == 1

@@ -117,7 +117,7 @@ def command(
       imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
       imgkit compare system.img /dev/sdX --retries 3 --journal night.json
-      imgkit compare system.img dump.img --fill 0x00 --fill text:BAD --copy-again again.sh
+      imgkit compare system.img dump.img --fill text:BAD --copy-again again.sh
     """
     if script_path is not None and no_explain:
         raise RequestError("--copy-again does not go with --no-explain")
