@@ -227,7 +227,7 @@ def test_a_long_list_of_doubts_is_read(tmp_path: Path) -> None:
 def test_a_list_that_would_not_be_read_is_not_written(folder: Path) -> None:
     """The vote is answered all the same, and says which file is not there."""
     dumps_in_doubt(folder, MOST_RUNS + 1)
-    ended = measured("vote", "1.img", "2.img", "--block-size", "1", "--doubts", "doubts.csv")
+    ended = measured("vote", "1.img", "2.img", "--block-size", "1", "--doubts", "doubts.csv", "--full")
     answer = " ".join(Path("out.txt").read_text().split())
     assert (ended.status, ended.said) == (2, "")
     assert "doubts.csv: not written: more than 500000 runs" in answer

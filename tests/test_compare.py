@@ -381,9 +381,9 @@ def test_a_partition_is_told_in_blocks_of_the_comparison(
         pytest.param({"partitions": [""]}, "a, b, c", id="a partition without a name"),
         pytest.param({"ranges": asked((5, 2)), "skip": asked((0, 10))}, "nothing is left", id="nothing left"),
         pytest.param({"skip": asked((0, 160))}, "nothing is left", id="everything skipped"),
-        pytest.param({"block_size": 0}, "1 to 1048576", id="a block size of 0"),
-        pytest.param({"block_size": -512}, "1 to 1048576", id="a negative block size"),
-        pytest.param({"block_size": MIB + 1}, "1 to 1048576", id="a block size above a MiB"),
+        pytest.param({"block_size": 0}, "between 1 and 1048576", id="a block size of 0"),
+        pytest.param({"block_size": -512}, "between 1 and 1048576", id="a negative block size"),
+        pytest.param({"block_size": MIB + 1}, "between 1 and 1048576", id="a block size above a MiB"),
         pytest.param({"max_ranges": -1}, "0 or more", id="fewer than no ranges"),
     ],
 )

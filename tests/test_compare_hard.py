@@ -149,7 +149,7 @@ def test_an_unreadable_label_block_is_said(tmp_path: Path, side: str) -> None:
     with dying, sound:
         result = run("plain", *pair, ranges=[Span(40, 10)])
     assert result.verdict == "incomplete"
-    assert ("label.none", side) in {(each.id, each.where.medium) for each in result.findings}
+    assert ("label.not-read", side) in {(each.id, each.where.medium) for each in result.findings}
 
 
 def test_partitions_count_their_unreadable_blocks(tmp_path: Path) -> None:

@@ -305,7 +305,7 @@ def test_a_possible_slot_count_is_believed(tmp_path: Path, count: int) -> None:
 def read_whatever(path: Path, data: bytes) -> LabelReport:
     path.write_bytes(data)
     report = label_check(path)
-    assert msgspec.json.decode(msgspec.json.encode(report))["schema"] == "imgkit.label/1"
+    assert msgspec.json.decode(msgspec.json.encode(report))["schema"] == "imgkit.label/2"
     return report
 
 

@@ -122,13 +122,13 @@ ROWS: dict[str, Row] = {
     # What a label says about itself
     "no label": Row("label.none", STOP, Case(image_of(None)), of(SOUND)),
     "the second table is gone": Row(
-        "label.none",
+        "label.no-copy",
         CHECK,
         Case(GUID_TABLE[: 1023 * SECTOR_SIZE] + bytes(SECTOR_SIZE)),
         Case(GUID_TABLE),
     ),
     "the first table is gone": Row(
-        "label.none",
+        "label.no-copy",
         STOP,
         Case(with_piece(GUID_TABLE, 1, bytes(SECTOR_SIZE))),
         Case(GUID_TABLE),

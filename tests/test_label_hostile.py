@@ -212,7 +212,7 @@ LIES: dict[str, tuple[Callable[[], Pieces], str]] = {
     "2³² − 128 bytes each": (lambda: lying_header(84, "<I", 0xFFFF_FF80), "label.slot-count"),
     "entries at block 2⁶⁴ − 1": (lambda: lying_header(72, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.checksum"),
     "entries at block 2⁵³": (lambda: lying_header(72, "<Q", 1 << 53), "label.checksum"),
-    "a copy at block 2⁶⁴ − 1": (lambda: lying_header(32, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.none"),
+    "a copy at block 2⁶⁴ − 1": (lambda: lying_header(32, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.no-copy"),
     "usable up to block 0": (lambda: lying_header(48, "<Q", 0), "partition.covers-label"),
     "a header of 2³² − 1 bytes": (lambda: lying_header(12, "<I", 0xFFFF_FFFF), "label.checksum"),
     "a partition of 2⁶⁴ blocks": (

@@ -406,8 +406,8 @@ def entries_outside() -> Pieces:
             {"label.copies-disagree"},
             id="the backup is of another table, with right sums",
         ),
-        pytest.param(without(TABLE.pieces(), 512, 1024), {"label.none"}, id="primary destroyed"),
-        pytest.param(without(TABLE.pieces(), LAST, LAST_TABLE), {"label.none"}, id="backup destroyed"),
+        pytest.param(without(TABLE.pieces(), 512, 1024), {"label.no-copy"}, id="primary destroyed"),
+        pytest.param(without(TABLE.pieces(), LAST, LAST_TABLE), {"label.no-copy"}, id="backup destroyed"),
         pytest.param(
             without(TABLE.pieces(), LAST_TABLE), {"label.checksum", "label.copies-disagree"}, id="backup entries blank"
         ),
@@ -438,7 +438,7 @@ def test_backup_is_read_when_the_primary_is_destroyed(tmp_path: Path) -> None:
 
 def test_a_dump_cut_short_has_no_backup(tmp_path: Path) -> None:
     report = report_of(tmp_path / "m.img", without(TABLE.pieces(), LAST, LAST_TABLE), TOTAL_BLOCKS - 100)
-    (told,) = [finding for finding in report.findings if finding.id == "label.none"]
+    (told,) = [finding for finding in report.findings if finding.id == "label.no-copy"]
     assert (told.severity, told.where.block) == ("check", TOTAL_BLOCKS - 1)
     assert "the medium ends before that" in told.message
 

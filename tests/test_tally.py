@@ -507,7 +507,7 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
         (["tally", "sheet.json", "."], "is a folder"),
         (["tally", "sheet.json", "log", "--next", "."], "name another folder"),
         (["tally", "sheet.json", "log", "--json", "log"], "is one of the inputs"),
-        (["tally", "sheet.json", "log", "--next-ranges", "0"], "0 ranges cannot be"),
+        (["tally", "sheet.json", "log", "--next-ranges", "0"], "0 ranges: must be between 1"),
     ],
 )
 def test_bad_call(folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], said: str) -> None:

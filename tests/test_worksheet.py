@@ -84,13 +84,13 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
     ("options", "said"),
     [
         ({"ranges": 3, "range_blocks": 3}, "not both"),
-        ({"ranges": 0}, "0 ranges cannot be"),
+        ({"ranges": 0}, "0 ranges: must be between"),
         ({"range_blocks": 0}, "at least one block"),
         ({"device": "/dev/x;rm"}, "is not a device's name"),
         ({"device": "$(x)"}, "is not a device's name"),
-        ({"baud": 1}, "1 baud cannot be"),
-        ({"seconds_per_range": -1.0}, "seconds for each range cannot be"),
-        ({"seconds_per_range": float("nan")}, "seconds for each range cannot be"),
+        ({"baud": 1}, "1 baud: must be between"),
+        ({"seconds_per_range": -1.0}, "seconds for each range: must be between"),
+        ({"seconds_per_range": float("nan")}, "seconds for each range: must be between"),
         ({"block_size": 1 << 30}, "block size"),
     ],
 )
@@ -336,7 +336,10 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
         (["worksheet", "image.img", "-o", "s", "--sum", "md5"], "--sum"),
         (["worksheet", "image.img", "-o", "s", "--device", "a b"], "not a device's name"),
         (["worksheet", "none.img", "-o", "s"], "cannot be opened"),
-        (["worksheet", "image.img", "-o", "s", "--seconds-per-range", "nan"], "seconds for each range cannot be"),
+        (
+            ["worksheet", "image.img", "-o", "s", "--seconds-per-range", "nan"],
+            "seconds for each range: must be between",
+        ),
     ],
 )
 def test_bad_call(folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], said: str) -> None:

@@ -2,6 +2,7 @@
 
 import shlex
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 
 from imgkit.findings import Finding, NotRead
 from imgkit.label.layout import variants
@@ -130,7 +131,8 @@ def fits(evidence: Evidence) -> Question:
             points.append(_findings_point("numbers", told, ""))
         return _question("fits", "Does it fit the drive?", None, points, _first_words(points, ""))
     blocks, size = drive.total_sectors, drive.sector_size
-    good = f"{evidence.drive_said_by}: {blocks:,} blocks of {size} bytes, {drive.usable_blocks:,} for partitions"
+    said_by = Path(evidence.drive_said_by).name
+    good = f"{said_by}: {blocks:,} blocks of {size} bytes, {drive.usable_blocks:,} for partitions"
     points.append(_findings_point("numbers", told, good))
     if evidence.label is None:
         points.append(Point("label", "not checked", "no label to hold against the drive", "write the label first"))
@@ -142,7 +144,7 @@ def planned(evidence: Evidence) -> Question:
     if evidence.plan is None:
         point = Point("plan", "not checked", "no plan", _call(evidence, "--plan PLAN.toml"))
         return _question("planned", "Is it the planned label?", None, [point], point.says, is_needed=False)
-    path = evidence.plan.path
+    path = Path(evidence.plan.path).name
     if evidence.label is None:
         point = Point("label", "no", f"there is no label, {path} asks for {evidence.plan.variant.id}")
         return _question("planned", "Is it the planned label?", None, [point], point.says, is_needed=False)
