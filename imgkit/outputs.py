@@ -189,13 +189,19 @@ class Pending:
         self.is_finished = False
         self._outputs, self._kind = outputs, kind
         self._temporary = ""
+        self.descriptor = -1
         self._target = outputs._look(self.path, kind)
         try:
             with errors_told(self.path):
                 self.descriptor = self._begin()
         except BaseException:
-            self._target.close()
+            self.discard()
             raise
+
+    def __del__(self) -> None:
+        """Ctrl-C may fall between the making and the `with`: nothing is left behind even then."""
+        with suppress(AttributeError):
+            self.discard()
 
     def __enter__(self) -> Self:
         return self
@@ -233,14 +239,14 @@ class Pending:
 
     def discard(self) -> None:
         """Remove it, unless it is finished."""
-        if self.descriptor < 0:
-            return
         if self._temporary:
             with suppress(OSError):
                 os.unlink(self._temporary, dir_fd=self._target.folder_descriptor)
-        with suppress(OSError):
-            os.close(self.descriptor)
-        self.descriptor = -1
+            self._temporary = ""
+        if self.descriptor >= 0:
+            with suppress(OSError):
+                os.close(self.descriptor)
+            self.descriptor = -1
         self._target.close()
 
     def _begin(self) -> int:
@@ -250,9 +256,12 @@ class Pending:
         name = f".imgkit.{os.urandom(8).hex()}.part"
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
         mode = 0o666 if target.status is None else 0o600
-        descriptor = os.open(name, flags, mode, dir_fd=target.folder_descriptor)
-        self._temporary = name
-        return descriptor
+        self._temporary = name  # before it is there: Ctrl-C may come in between
+        try:
+            return os.open(name, flags, mode, dir_fd=target.folder_descriptor)
+        except OSError:
+            self._temporary = ""
+            raise
 
     def _take_name(self) -> bool:
         """Give the file its name; False when another file had it in this very moment."""
