@@ -45,7 +45,7 @@ def read_labels(
 ) -> LabelReading:
     """Find and check the labels of an open medium; no label gives no finding.
 
-    A file that holds a label block and nothing else is not held against its own size.
+    A file that holds a label block and nothing else is not compared with its own size.
 
     `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
     """
