@@ -77,7 +77,9 @@ class Calls:
         answer = Answer(os.waitstatus_to_exitcode(status), out.read_bytes(), err.read_bytes())
         if answer.status not in (0, 1, 2):
             raise FaultError(f"status {answer.status} after {time.monotonic() - started:.0f} s")
-        if b"Traceback" in answer.err or b"internal error" in answer.err or answer.err.count(b"\n") > 1:
+        is_help = answer.err.startswith(b"Usage: imgkit ")  # a group of commands, called without one
+        is_long = answer.err.count(b"\n") > 1 and not is_help
+        if b"Traceback" in answer.err or b"internal error" in answer.err or is_long:
             raise FaultError(f"standard error: {answer.err.decode(errors='replace')[:500]}")
         if answer.err and answer.status != 2:
             raise FaultError(f"status {answer.status} with an error: {answer.err.decode(errors='replace')[:500]}")
