@@ -26,7 +26,7 @@ class DescriptionError(ImgkitError):
 
 
 class RequestError(ImgkitError):
-    """A call that asks for something that cannot be: a range past the end, an unknown partition."""
+    """A call that asks for something impossible: a range past the end, an unknown partition."""
 
 
 class OutputError(ImgkitError):

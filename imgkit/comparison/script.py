@@ -20,7 +20,8 @@ _REASONS: dict[NotAll, str] = {
     "reference-blank": "in some blocks the reference has no data and the copy has",
     "not-examined": "of some blocks it is not known which side is right",
 }
-_UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
+UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
+"""By the end of a packed file's name: the utility that unpacks it, with `-dc` to standard output."""
 
 
 def why_no_script(result: Comparison) -> NoScript | None:
@@ -120,7 +121,7 @@ def _last_line(again: CopyAgain) -> str:
 
 
 def _unpacking(reference_path: str) -> str:
-    return _UNPACK.replace("UNPACKER", _UNPACKERS[Path(reference_path).suffix.lower()])
+    return _UNPACK.replace("UNPACKER", UNPACKERS[Path(reference_path).suffix.lower()])
 
 
 _CHECKS = r"""

@@ -11,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from imgkit.comparison.result import Comparison
+from imgkit.comparison.script import UNPACKERS
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, says_stop
 from imgkit.label.build import Piece, check_built, read_back, save_commands, write_commands
@@ -26,8 +27,6 @@ from imgkit.readiness.planned import Beside
 from imgkit.readiness.questions import question_of
 from imgkit.readiness.result import Question, Step
 
-UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
-"""By the end of a packed file's name: the utility that unpacks it to standard output."""
 _UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
 """While a finding about these says stop, nothing is written."""
 FAILING = frozenset({"pattern.one-head", "pattern.one-cylinder", "pattern.cluster", "medium.dead-stretch"})
@@ -136,7 +135,7 @@ def _target(found: Found, paths: _Paths) -> Iterator[Step]:
     if evidence.medium.kind == "packed":
         suffix = paths.medium.suffix.lower()
         paths.target = paths.new(".unpacked.img")
-        line = f"{UNPACKERS[suffix]} {_quoted(paths.medium)} > {_quoted(paths.target)}"
+        line = f"{UNPACKERS[suffix]} -dc {_quoted(paths.medium)} > {_quoted(paths.target)}"
         yield _step("Unpack it: a packed file cannot be mended in place.", (line,))
     elif evidence.medium.kind == "device" and (told := _failing(found)) is not None:
         paths.target = paths.new(".img")
@@ -144,7 +143,7 @@ def _target(found: Found, paths: _Paths) -> Iterator[Step]:
     else:
         saved = paths.new(".before-mending")
         is_device = evidence.medium.kind == "device"
-        line = _image(paths, saved) if is_device else f"cp {_quoted(paths.medium)} {_quoted(saved)}"
+        line = _image(paths, saved) if is_device else f"cp -i {_quoted(paths.medium)} {_quoted(saved)}"
         yield _step("Save what is on the medium first, and keep that image.", (line,), "What is written over is gone.")
 
 

@@ -343,7 +343,7 @@ def _by_severity(findings: Sequence[Finding]) -> State:
 
 
 def _findings_point(subject: str, told: Sequence[Finding], good: str) -> Point:
-    """A point that rests on findings: the gravest of them is told."""
+    """A point that rests on findings: it reports the gravest of them."""
     state = _by_severity(told)
     if state == "yes":
         return Point(subject, "yes", good)
