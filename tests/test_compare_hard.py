@@ -263,7 +263,7 @@ def interrupt_after(count: int, before: Callable[[], None] = lambda: None) -> Ca
 def test_ctrl_c_keeps_what_is_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, side: str, mode: Mode) -> None:
     """The medium stalls at 6 of 24 MiB; one fault lies in every MiB."""
     monkeypatch.setattr("imgkit.comparison.scan.STRIP_BYTES", MIB)
-    monkeypatch.setattr("imgkit.comparison.scan.HASHED_STRIP_BYTES", MIB)
+    monkeypatch.setattr("imgkit.comparison.hashed.HASHED_STRIP_BYTES", MIB)
     data = random_bytes(24 * MIB, 24)
     other = changed_at(data, [mib * MIB + 5 for mib in range(24)])
     paths = {"reference": write_image(tmp_path / "r", data), "copy": write_image(tmp_path / "c", other)}

@@ -47,6 +47,9 @@ if TYPE_CHECKING:
 DEFAULT_MAX_RANGES = 10_000
 MOST_RANGES_IN_A_JOURNAL = 100_000
 FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
+_PASSED_OVER = (
+    ": such a stretch was passed over at first and its blocks were tried once each when all else had been read"
+)
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
 
@@ -486,8 +489,9 @@ class _Run:
                     "medium.dead-stretch",
                     "check",
                     f"{sum(run.count for run in dead)} unreadable blocks lie in stretches of {FEWEST_DEAD_BLOCKS} or "
-                    "more: such a stretch was passed over at first and its blocks were tried once each when all else "
-                    "had been read" + (f"; {left} blocks were not come back to" if left else ""),
+                    "more"
+                    + ("" if pair.reads_copy_through else _PASSED_OVER)
+                    + (f"; {left} blocks were not come back to" if left else ""),
                     Where(block=dead[0].first),
                     "Let the drive rest and cool, clean it, try it another way up, and compare again; save what can "
                     "be read first.",

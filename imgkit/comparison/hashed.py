@@ -157,6 +157,7 @@ def scan_hashing(
     the end. `copy_takers` are given what is read of the copy, of which no dead stretch is passed over then. Returns
     where it was interrupted, or None.
     """
+    pair.reads_copy_through = bool(copy_takers)
     reading = _HashedReading(pair, ledger, taker, keeper, start, kept_every_bytes)
 
     def tick() -> None:
@@ -195,7 +196,7 @@ class _HashedReading:
 
         pair, strip_size = self._pair, strip_bytes(self._pair)
         reference, copy = (CarefulReader(pair, medium, self.work.check) for medium in (pair.reference, pair.copy))
-        read_copy = copy.read_through if copy_takers else copy.read
+        read_copy = copy.read_through if pair.reads_copy_through else copy.read
         sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
         with ThreadPoolExecutor(2) as pool, Handover(copy_takers, len(sets)) as handover:
             hashed: Future[None] | None = None

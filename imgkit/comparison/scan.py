@@ -40,6 +40,7 @@ class Pair:
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
     whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
     media again. `only_compares`: what only one of them has is of no use.
+    `reads_copy_through`: no dead stretch of the copy is passed over.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -54,6 +55,7 @@ class Pair:
         self.is_interrupted = False
         self.wants_evidence = False
         self.only_compares = False
+        self.reads_copy_through = False
 
     def tell_early_end(self, medium: Medium) -> None:
         """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""

@@ -7,6 +7,7 @@ from itertools import groupby
 
 from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
+from imgkit.medium.survival import Survived
 from imgkit.medium.workers import Work, run
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
@@ -49,6 +50,35 @@ def sum_ranges(
 def workers() -> int:
     """How many threads sum: one for each processor that this process may use."""
     return min(_MOST_WORKERS, len(os.sched_getaffinity(0)))
+
+
+class SumsInOrder:
+    """The sums of ascending stretches of bytes that do not overlap, from pieces of a medium that come in order."""
+
+    def __init__(self, extents: Sequence[Extent], rule: Rule) -> None:
+        self.values: list[int | None] = [None] * len(extents)
+        """None for what was not read, or not read whole."""
+        self._extents, self._rule = extents, rule
+        self._implementation = best_implementation(rule, sum(end - start for start, end in extents))
+        self._next = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        self._running, self._is_whole = new_sum(self._rule, self._implementation), True
+
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        """The next piece."""
+        piece_end = offset + len(view)
+        while self._next < len(self._extents) and self._extents[self._next][0] < piece_end:
+            start, end = self._extents[self._next]
+            low, high = max(0, start - offset), min(len(view), end - offset)
+            self._running.update(view[low:high])
+            self._is_whole = self._is_whole and not any(a < high and low < b for a, b in survived.lost)
+            if end > piece_end:
+                return
+            self.values[self._next] = self._running.value() if self._is_whole else None
+            self._next += 1
+            self._begin()
 
 
 class _Summing:
