@@ -637,7 +637,7 @@ def test_a_medium_that_reads_differently_each_time_is_a_no_go(tmp_path: Path) ->
                 buffer[70_000] ^= Fickle.passes > 1
             return got
 
-    result = looked_at(Fickle(room.medium, []), room.given("seal", "drive", "machine"))
+    result = looked_at(Fickle(room.medium, []), room.given("seal", "drive", "machine", readings="twice"))
     assert "medium.reads-differently" in told(result)
     assert question_of(result, "quiet").state == "no"
 

@@ -57,7 +57,7 @@ def read_medium(
     takers += verifying.takers() if verifying is not None else []
     sums = None
     if sheet is not None:
-        size, end = sheet.block_size, min(sheet.size_bytes, medium.size_bytes)
+        size = sheet.block_size
         sums = SumsInOrder(
             [(each.first * size, min(each.end * size, sheet.size_bytes)) for each in sheet.ranges], sheet.rule
         )
