@@ -29,14 +29,15 @@ from imgkit.comparison.scan import Pair, scan
 from imgkit.digests import Algorithm
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.label.places import KnownBad, NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.crew import Progress
 from imgkit.medium.quiet import unrest
+from imgkit.medium.reading import Taker
 from imgkit.medium.same import is_same
 from imgkit.medium.survival import DEAD_BLOCKS
+from imgkit.medium.workers import Progress
 from imgkit.spans import Span
 
 if TYPE_CHECKING:
@@ -46,6 +47,9 @@ if TYPE_CHECKING:
 DEFAULT_MAX_RANGES = 10_000
 MOST_RANGES_IN_A_JOURNAL = 100_000
 FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
+_PASSED_OVER = (
+    ": such a stretch was passed over at first and its blocks were tried once each when all else had been read"
+)
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
 
@@ -66,6 +70,7 @@ def compare(
     fills: Sequence[bytes] = (),
     answer: Answer = "explained",
     journal: Path | None = None,
+    copy_takers: Sequence[Taker] = (),
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
@@ -79,7 +84,8 @@ def compare(
     `fills` are patterns that were put, from the start of a block to its end, where a medium could not be read when it
     was made. `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what
     is known so far, and from which the same call goes on; when it is finished it is left for the caller to remove, and
-    the same call is refused. Where it cannot be kept, a finding says so. `access` says how media are opened. `progress`
+    the same call is refused. Where it cannot be kept, a finding says so. `copy_takers` are given what is read of the
+    copy, in order; they need digests of the whole, and no journal. `access` says how media are opened. `progress`
     is called with the bytes done and the bytes to do.
 
     Two names of one medium are not compared: the result has the finding `medium.same`, and nothing is read.
@@ -90,6 +96,8 @@ def compare(
     """
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+    if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
+        raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:
         raise RequestError(f"a journal lists at most {MOST_RANGES_IN_A_JOURNAL} ranges, not {max_ranges}")
     if is_same(reference, copy):
@@ -104,7 +112,7 @@ def compare(
         kept = None
         if journal is not None:
             kept = opened.enter_context(run.journal(journal, max_ranges, digests))
-        return run.carry_out(max_ranges, digests, answer, kept, progress)
+        return run.carry_out(max_ranges, digests, answer, kept, copy_takers, progress)
 
 
 class _Run:
@@ -183,6 +191,7 @@ class _Run:
         digests: Sequence[Algorithm],
         answer: Answer,
         journal: "Journal | None",
+        copy_takers: Sequence[Taker],
         progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
@@ -214,7 +223,7 @@ class _Run:
             )
         elif digests and not self.not_asked:
             whole = WholeDigests(digests)
-            stopped_at = scan_hashing(pair, ledger, whole, tick)
+            stopped_at = scan_hashing(pair, ledger, whole, tick, copy_takers=copy_takers)
             if stopped_at is None:
                 for side, of_side in zip(taken, whole.digests(), strict=True):
                     taken[side] = {str(name): digest for name, digest in of_side.items()}
@@ -382,20 +391,18 @@ class _Run:
                 *findings_of_both(self.reference_labels.findings, self.copy_labels.findings),
             ]
         )
-        incomplete = (
-            ledger.blocks["unreadable"] > 0
+        verdict = verdict_of(
+            findings,
+            unanswered=ledger.blocks["unreadable"]
             or stopped_at is not None
             or not self.went_back
-            or bool(pair.ended_early)
-            or bool(self.reference_labels.not_read or self.copy_labels.not_read)
+            or pair.ended_early
+            or self.reference_labels.not_read
+            or self.copy_labels.not_read,
+            unequal=ledger.blocks["differ"]
+            + ledger.blocks["missing"]
+            + (0 if self.tail == "allow" else ledger.blocks["extra"]),
         )
-        unequal = ledger.blocks["differ"] + ledger.blocks["missing"]
-        unequal += 0 if self.tail == "allow" else ledger.blocks["extra"]
-        verdict: Verdict = "pass"
-        if incomplete:
-            verdict = "incomplete"
-        elif unequal or says_stop(findings):
-            verdict = "fail"
         return Comparison(
             verdict=verdict,
             findings=findings,
@@ -482,8 +489,9 @@ class _Run:
                     "medium.dead-stretch",
                     "check",
                     f"{sum(run.count for run in dead)} unreadable blocks lie in stretches of {FEWEST_DEAD_BLOCKS} or "
-                    "more: such a stretch was passed over at first and its blocks were tried once each when all else "
-                    "had been read" + (f"; {left} blocks were not come back to" if left else ""),
+                    "more"
+                    + ("" if pair.reads_copy_through else _PASSED_OVER)
+                    + (f"; {left} blocks were not come back to" if left else ""),
                     Where(block=dead[0].first),
                     "Let the drive rest and cool, clean it, try it another way up, and compare again; save what can "
                     "be read first.",

@@ -8,17 +8,17 @@ from typing import Any, NamedTuple, Protocol, Self
 from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, PassedOver, RawSample, StripResult
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import (
+from imgkit.medium.survival import BeforeEachTry, Survived
+from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
     Progress,
     StoppedError,
     Strip,
     StripQueue,
+    run_strips,
     tell_end,
-    work_off,
 )
-from imgkit.medium.survival import BeforeEachTry, Survived
 from imgkit.spans import Span, intersection, total, union
 
 PIECE_BYTES = 256 << 10
@@ -40,6 +40,7 @@ class Pair:
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
     whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
     media again. `only_compares`: what only one of them has is of no use.
+    `reads_copy_through`: no dead stretch of the copy is passed over.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -54,6 +55,7 @@ class Pair:
         self.is_interrupted = False
         self.wants_evidence = False
         self.only_compares = False
+        self.reads_copy_through = False
 
     def tell_early_end(self, medium: Medium) -> None:
         """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""
@@ -119,10 +121,16 @@ class CarefulReader:
                 before_each_try=self._before_each_try,
             )
             self._is_in_dead_stretch = bool(survived.passed_over)
-        else:
-            survived = self._medium.read_surviving(offset, buffer, pair.block_size, self._before_each_try)
+            if survived.ended_early:
+                pair.tell_early_end(self._medium)
+            return survived
+        return self.read_through(offset, buffer)
+
+    def read_through(self, offset: int, buffer: memoryview) -> Survived:
+        """As `read`, but each block of a dead stretch is tried at once."""
+        survived = self._medium.read_surviving(offset, buffer, self._pair.block_size, self._before_each_try)
         if survived.ended_early:
-            pair.tell_early_end(self._medium)
+            self._pair.tell_early_end(self._medium)
         return survived
 
 
@@ -346,8 +354,8 @@ def scan(
 
     def keep() -> None:
         if keeper is not None:
-            with queue.between_strips() as reached:
-                write = None if pair.is_gone() else keeper.keep(reached, ledger)
+            with queue.results_at_rest():
+                write = None if pair.is_gone() else keeper.keep(queue.reached, ledger)
             if write is not None:
                 write()
 
@@ -357,7 +365,7 @@ def scan(
         if keeper is not None and keeper.is_due():
             keep()
 
-    if work_off(queue, new_worker, tick):
+    if run_strips(queue, new_worker, tick):
         pair.is_interrupted = True
         keep()
         return queue.unfinished_from

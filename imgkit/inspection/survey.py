@@ -1,7 +1,6 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
-import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
@@ -12,15 +11,17 @@ import numpy as np
 from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
+from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.survival import Stretch, Survived
+from imgkit.medium.workers import tell_end
 from imgkit.spans import Span, union
 from imgkit.volume.boot import boot_findings, first_words
 
@@ -65,22 +66,102 @@ def inspect(
                 max_areas=max_areas,
                 progress=progress,
             )
-    clock = Clock()
-    reading = read_labels(medium, drive=drive)
-    size, _ = block_size_of(reading.labels, block_size)
-    places = Places(reading.labels, drive, size, medium.size_bytes)
-    started = _look_at_boot(medium, reading.labels, boot or Boot(), size)
-    survey = _Survey(medium, size, places.spans, max_areas)
+    inspecting = Inspecting(
+        medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
+    )
     with ExitStack() as stack:
         totals = None
         if sums == "all":
             from imgkit.sums.totals import Totals
 
-            totals = stack.enter_context(Totals(_areas_to_sum(medium, survey)))
-        interrupted = survey.read(digests, totals, progress)
-    is_whole = not (interrupted or survey.counts["unreadable"])
-    summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
-    return _result(medium, reading, started, places, drive, defects, survey, interrupted, summed, clock)
+            totals = stack.enter_context(Totals(inspecting.areas_to_sum()))
+        return inspecting.read(totals, progress)
+
+
+class Inspecting:
+    """One inspection: what it takes from a reading of the medium, its own or somebody else's, and the result."""
+
+    def __init__(
+        self,
+        medium: Medium,
+        *,
+        block_size: int | None = None,
+        drive: Drive | None = None,
+        defects: Sequence[Span] = (),
+        boot: Boot | None = None,
+        digests: Sequence[Algorithm] = (),
+        max_areas: int = DEFAULT_MAX_AREAS,
+    ) -> None:
+        self._clock = Clock()
+        self._medium, self._drive, self._defects = medium, drive, defects
+        self._labels = read_labels(medium, drive=drive)
+        self.block_size, _ = block_size_of(self._labels.labels, block_size)
+        self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
+        self._started = _look_at_boot(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._survey = _Survey(self.block_size, self._places.spans, max_areas)
+        self._digests = {name: maker(name)() for name in digests}
+
+    def takers(self) -> list[Taker]:
+        """What a reading of the whole medium has to give its pieces to; they may be cut anywhere."""
+        takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
+        return [*takers, *(_feeder(digest) for digest in self._digests.values())]
+
+    def areas_to_sum(self) -> list[Stretch]:
+        """The whole medium, then each partition as far as the medium goes, in bytes."""
+        size, end = self.block_size, self._medium.size_bytes
+        spans = [(span.first * size, span.end * size) for span in self._places.spans]
+        return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
+
+    def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
+        """Read the medium, without its holes where nobody wants digests or sums."""
+        takers, end = self.takers(), self._medium.size_bytes
+        if totals is not None:
+            takers.append(lambda offset, view, _: totals.take(offset, view))
+        reading = read_in_order(
+            self._medium,
+            end,
+            takers,
+            piece_bytes=max(1, _PIECE_BYTES // self.block_size) * self.block_size,
+            block_size=self.block_size,
+            stretches=None if len(takers) > 1 else self._written(),
+            progress=progress,
+        )
+        if not reading.is_interrupted:
+            tell_end(None if progress is None else lambda end: progress(end, end), end)
+        return self.result(reading, totals)
+
+    def _written(self) -> Iterator[Stretch]:
+        """The stretches of whole blocks that hold something, ascending and apart."""
+        size, end, reached = self.block_size, self._medium.size_bytes, 0
+        for start, stop in self._medium.data_extents(0, end):
+            first, last = max(reached, start - start % size), min(end, -(-stop // size) * size)
+            if first < last:
+                yield first, last
+                reached = last
+
+    def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
+        """What is known after a reading; to be asked for once."""
+        self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
+        is_whole = not (reading.is_interrupted or self._survey.counts["unreadable"])
+        digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
+        summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
+        return _result(
+            self._medium,
+            self._labels,
+            self._started,
+            self._places,
+            self._drive,
+            self._defects,
+            self._survey,
+            reading,
+            digests,
+            summed,
+            self._clock,
+        )
+
+
+def _feeder(digest: Digest) -> Taker:
+    return lambda _, view, __: digest.update(view)
 
 
 class _Start(NamedTuple):
@@ -101,13 +182,6 @@ def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_siz
         return _Start("", (), (NotRead(boot.first, "boot"),))
 
 
-def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
-    """The whole medium, then each partition as far as the medium goes, in bytes."""
-    size, end = survey.block_size, medium.size_bytes
-    spans = [(span.first * size, span.end * size) for span in survey.watched]
-    return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
-
-
 def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
     from imgkit.sums.rules import printed
 
@@ -125,102 +199,37 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
 
 
 class _Survey:
-    """Reads a medium in order and counts."""
+    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what none has is blank."""
 
-    def __init__(self, medium: Medium, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
-        self.medium = medium
+    def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
         self.watched = watched
         self.areas: list[Area] = []
         self.areas_total = 0
         self.counts: dict[Contents, int] = {"data": 0, "blank": 0, "unreadable": 0}
         self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
-        self.digests: dict[str, str] = {}
-        self.ended_early = False
         self._max_areas = max_areas
         self._open: Area | None = None
-        self._lock = threading.Lock()
         self._reached = 0
-        self._is_stopped = self._is_closed = False
-        self._error: BaseException | None = None
+        self._zeros = b""
 
-    def read(
-        self,
-        algorithms: Sequence[Algorithm],
-        totals: "Totals | None",
-        progress: Callable[[int, int], None] | None,
-    ) -> bool:
-        """Read everything, on a thread of its own; returns whether Ctrl-C ended it early."""
-        digests = {name: maker(name)() for name in algorithms}
-
-        def run() -> None:
-            try:
-                self._read_all(digests, totals)
-            except StoppedError:
-                pass
-            except BaseException as error:  # noqa: BLE001 - raised on the caller's thread
-                self._error = error
-
-        def tick() -> None:
-            if progress is not None:
-                progress(self._reached, self.medium.size_bytes)
-
-        interrupted = attend([run], self, tick)
-        if self._error is not None:
-            raise self._error
-        self._close_area()
-        if interrupted:
-            return True
-        tell_end(None if progress is None else lambda end: progress(end, end), self.medium.size_bytes)
-        if not self.counts["unreadable"]:
-            self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
-        return False
-
-    def stop(self) -> None:
-        """Read no further piece."""
-        self._is_stopped = True
-
-    def close(self) -> None:
-        """Count nothing more."""
-        with self._lock:
-            self._is_closed = True
-
-    def _check(self) -> None:
-        if self._is_stopped:
-            raise StoppedError
-
-    def _read_all(self, digests: dict[Algorithm, Digest], totals: "Totals | None") -> None:
-        size, end = self.block_size, self.medium.size_bytes
-        piece = max(1, _PIECE_BYTES // size) * size
-        buffer = bytearray(piece)
-        zeros = bytes(piece)
-        extents = [(0, end)] if digests or totals else self.medium.data_extents(0, end)
-        for start, stop in extents:
-            first = max(self._reached, start - start % size)
-            self._take(self._reached, first, "blank")
-            last = min(end, -(-stop // size) * size)
-            for offset in range(first, last, piece):
-                self._check()
-                view = memoryview(buffer)[: min(piece, last - offset)]
-                survived = self.medium.read_surviving(offset, view, size, self._check)
-                with self._lock:
-                    if self._is_closed:
-                        raise StoppedError
-                    self.ended_early = self.ended_early or survived.ended_early
-                    self._look_at(offset, view, survived.lost, zeros)
-                    self._reached = offset + len(view)
-                _feed(digests, view)
-                if totals is not None:
-                    totals.take(offset, view)
-            self._reached = max(self._reached, last)
-        self._take(self._reached, end, "blank")
-
-    def _look_at(self, offset: int, view: memoryview, lost: list[tuple[int, int]], zeros: bytes) -> None:
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        """Look at the next piece."""
+        self._take(self._reached, offset, "blank")
+        if len(self._zeros) < len(view):
+            self._zeros = bytes(len(view))
         position = 0
-        for start, stop in [*lost, (len(view), len(view))]:
-            self._look_at_readable(offset + position, view[position:start], zeros)
+        for start, stop in [*survived.lost, (len(view), len(view))]:
+            self._look_at_readable(offset + position, view[position:start], self._zeros)
             self._take(offset + start, offset + stop, "unreadable")
             position = stop
+        self._reached = offset + len(view)
+
+    def finish(self, end: int | None) -> None:
+        """Nothing more will come; `end` is where the medium ends, None when the reading did not get there."""
+        if end is not None:
+            self._take(self._reached, end, "blank")
+        self._close_area()
 
     def _look_at_readable(self, offset: int, view: memoryview, zeros: bytes) -> None:
         if not len(view):
@@ -264,11 +273,6 @@ class _Survey:
         self._open = None
 
 
-def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
-    for digest in digests.values():
-        digest.update(view)
-
-
 def _result(
     medium: Medium,
     reading: LabelReading,
@@ -277,7 +281,8 @@ def _result(
     drive: Drive | None,
     defects: Sequence[Span],
     survey: _Survey,
-    interrupted: bool,
+    read: Reading,
+    digests: dict[str, str],
     sums: Sequence[AreaSums],
     clock: Clock,
 ) -> Inspection:
@@ -299,14 +304,12 @@ def _result(
                 "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
             )
         )
-    findings += unrest(medium, ended_early=survey.ended_early)
+    findings += unrest(medium, ended_early=read.ended_early)
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
     unreadable = [Span(each.first, each.count) for each in survey.areas if each.contents == "unreadable"]
-    is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
-    verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
-        verdict=verdict,
+        verdict=verdict_of(findings, unanswered=read.is_interrupted or survey.counts["unreadable"] or not_read),
         findings=by_severity(findings),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
@@ -316,7 +319,7 @@ def _result(
         size_bytes=medium.size_bytes,
         block_size=survey.block_size,
         blocks=blocks,
-        digests=survey.digests,
+        digests=digests,
         sums=tuple(sums),
         data_blocks=survey.counts["data"],
         blank_blocks=survey.counts["blank"],
@@ -344,5 +347,5 @@ def _result(
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
         defects_total=len(union(defects)),
         drive=drive,
-        interrupted=interrupted,
+        interrupted=read.is_interrupted,
     )

@@ -13,10 +13,10 @@ import msgspec
 
 from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
-from imgkit.medium.crew import answer_within
 from imgkit.medium.packed import packing_of, unpack
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.workers import answer_within
 from imgkit.sameness import Place, place_of
 
 if TYPE_CHECKING:

@@ -13,6 +13,7 @@ from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
 from imgkit.medium import Medium
+from imgkit.readiness.given import Readings
 from imgkit.readiness.machine import MachineFile, Mark
 from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
 from imgkit.volume.boot import boot_findings
@@ -61,6 +62,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     root: Root | None
     proofs: tuple[Proof, ...]
     digests: tuple[TakenDigest, ...]
+    readings: Readings
     whole_readings: int
     interrupted: bool
 

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from pathlib import Path
-from typing import NamedTuple
+from typing import IO, NamedTuple
 
 from imgkit import spans
 from imgkit.errors import DescriptionError
@@ -16,7 +15,6 @@ from imgkit.medium import Medium
 from imgkit.spans import Span
 from imgkit.sums.result import Seal
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, block_digests
-from imgkit.sums.verify import block_digests_file
 
 
 class PlannedBytes(NamedTuple):
@@ -83,10 +81,9 @@ class Beside(NamedTuple):
 class SealedBlocks:
     """What a seal to the block knows of a block that holds another label now."""
 
-    def __init__(self, seal: Seal, path: Path, plan: Plan | None) -> None:
-        self._seal = seal
+    def __init__(self, seal: Seal, block_file: IO[bytes] | None, plan: Plan | None) -> None:
+        self._seal, self._block_file = seal, block_file
         known = {variant.id: variant for variant in searched_for(plan)}
-        self._path = None if seal.block_digests is None else block_digests_file(path, seal.block_digests)
         self._original = tuple(
             part for label in seal.labels if label.layout in known for part in label_parts(label, known[label.layout])
         )
@@ -97,13 +94,12 @@ class SealedBlocks:
         No where that label cannot be put together from what the seal knows of it.
         """
         size = self._seal.block_size
-        if self._path is None or not self._original:
+        if self._block_file is None or not self._original:
             return False
         try:
             there = medium.read(block * size, size)
-            with self._path.open("rb") as file:
-                file.seek(block * BLOCK_DIGEST_BYTES)
-                expected = file.read(BLOCK_DIGEST_BYTES)
+            self._block_file.seek(block * BLOCK_DIGEST_BYTES)
+            expected = self._block_file.read(BLOCK_DIGEST_BYTES)
         except OSError:
             return False
         pieces = tuple((part.medium_byte, part.content) for part in self._original)

@@ -13,7 +13,6 @@ from imgkit.medium import Medium
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
 from imgkit.readiness.result import Outcome, Proof
 from imgkit.spans import Span
-from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification
 
 NO_RISK = "none in what was compared: every byte was compared with the original's"
@@ -174,21 +173,22 @@ def of_verification(
     )
 
 
-def link_to(sheet: Sheet, medium: Medium, tail: Literal["forbid", "allow"]) -> Link:
-    """Hold a worksheet's expected sums against the medium: is it what the worksheet was made from."""
-    size = sheet.block_size
+def link_to(
+    sheet: Sheet, medium: Medium, sums: Sequence[int | None], tail: Literal["forbid", "allow"], *, is_stopped: bool
+) -> Link:
+    """Compare a worksheet's expected sums with those of the medium: is it what the worksheet was made from.
+
+    `sums` are those of the sheet's ranges, None where a range was not read whole.
+    """
     if medium.size_bytes < sheet.size_bytes:
         return Link(
             "differs", f"the worksheet was made from {sheet.size_bytes:,} bytes, here are {medium.size_bytes:,}"
         )
-    extents = [(each.first * size, min(each.end * size, sheet.size_bytes)) for each in sheet.ranges]
-    try:
-        sums = sum_ranges(medium, extents, sheet.rule, block_size=size)
-    except KeyboardInterrupt:
-        return Link("unknown", "the summing here was stopped before the end")
     others = sum(value is not None and value != each.expected for value, each in zip(sums, sheet.ranges, strict=True))
     if others:
         return Link("differs", f"{_count(others, 'range')} of the worksheet {_has(others)} another sum here")
+    if is_stopped:
+        return Link("unknown", "the summing here was stopped before the end")
     lost = sum(value is None for value in sums)
     if lost:
         return Link("unknown", f"{_count(lost, 'range')} of the worksheet could not be read here")

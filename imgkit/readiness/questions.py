@@ -185,7 +185,10 @@ def boot(evidence: Evidence) -> Question:
 
 
 def quiet(evidence: Evidence) -> Question:
-    """Was the medium quiet: no read errors, no change meanwhile, the same each time."""
+    """Was the medium quiet: no read errors, no change meanwhile, and the same each time when it was read twice.
+
+    One reading without errors is enough: it is the very one that was compared with the original.
+    """
     found = evidence.inspection
     points = []
     if evidence.interrupted:
@@ -206,8 +209,10 @@ def quiet(evidence: Evidence) -> Question:
         points.append(Point("way", "unsure", says, _call(evidence, "") + ", the cache not allowed"))
     told = _told(evidence, "quiet")
     readings = max(1, evidence.whole_readings)
-    counted = {1: "once", 2: "twice"}.get(readings, f"{readings} times")
-    times = counted if readings == 1 else f"{counted}, the same each time"
+    times = "once" if readings == 1 else "twice, the same each time"
+    if evidence.readings == "twice" and readings == 1 and not evidence.interrupted and not found.unreadable_blocks:
+        says = "the second reading did not give every block: whether it reads alike is not known"
+        points.append(Point("read twice", "unsure", says, f"{_call(evidence, '--read-twice')}, when it is quiet"))
     good = f"read {times}, no error, no change"
     is_hidden = found.kind == "device" and readings == 1
     by_size = " (of a device only a change of size would show in one reading)" if is_hidden else ""

@@ -6,7 +6,7 @@ import msgspec
 
 from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Result, Verdict
+from imgkit.findings import Finding, Result
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.readiness.machine import MachineFile
@@ -46,7 +46,6 @@ STAGE_WORDS: dict[Stage, str] = {
     "first start": "The first start",
     "afterwards": "Afterwards",
 }
-VERDICT_OF: dict[Answer, Verdict] = {"go": "pass", "no-go": "fail", "cannot-say": "incomplete"}
 
 
 class ReadMedium(msgspec.Struct, frozen=True):

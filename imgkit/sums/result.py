@@ -70,6 +70,12 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return -(-self.size_bytes // self.range_bytes)
 
 
+class SealFile(Seal, frozen=True, kw_only=True):
+    """A seal as it was loaded; `path` is where it lies, with its block digests beside it."""
+
+    path: str
+
+
 class SealReport(Result, frozen=True, kw_only=True):
     """What `imgkit seal` answers. `to_block`: whether single blocks can be told by it."""
 
@@ -191,6 +197,12 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def sheet_blocks(self) -> int:
         """The number of blocks in the ranges of this sheet."""
         return sum(each.count for each in self.ranges)
+
+
+class SheetFile(Sheet, frozen=True, kw_only=True):
+    """A worksheet as it was loaded; `path` is where its sheet lies."""
+
+    path: str
 
 
 class WorkTime(msgspec.Struct, frozen=True):

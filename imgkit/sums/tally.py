@@ -5,17 +5,19 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import NamedTuple
 
+import msgspec
+
 from imgkit.clock import Clock
 from imgkit.documents import read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import read_input
 from imgkit.label.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.spans import Span
 from imgkit.sums.log import Answers, answers_in
 from imgkit.sums.ranges import sum_ranges
-from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
+from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, SheetFile, State, Tally
 from imgkit.sums.risk import risk_of
 from imgkit.sums.script import is_device_name
 from imgkit.sums.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
@@ -29,7 +31,7 @@ _MOST_PARTS = 64
 _FEWEST_PARTS = 4
 
 
-def load_sheet(path: str | Path) -> Sheet:
+def load_sheet(path: str | Path) -> SheetFile:
     """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
     sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet")
@@ -40,7 +42,7 @@ def load_sheet(path: str | Path) -> Sheet:
         end = each.end
     if not is_device_name(sheet.device):
         raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
-    return sheet
+    return SheetFile(path=str(path), **msgspec.structs.asdict(sheet))
 
 
 def read_log(path: str | Path) -> bytes:
@@ -56,7 +58,7 @@ class Tallied(NamedTuple):
 
 
 def tally(
-    sheet_path: str | Path,
+    sheet: str | Path | SheetFile,
     log_path: str | Path,
     *,
     image: str | Path | Medium | None = None,
@@ -73,17 +75,13 @@ def tally(
     """
     if not 1 <= next_ranges <= 10_000:
         raise RequestError(f"{next_ranges} ranges: must be between 1 and 10000")
-    clock = Clock()
-    sheet = load_sheet(sheet_path)
-    log = read_log(log_path)
-    answers = answers_in(log, sheet)
-    states, doubles = _judged(sheet, answers)
+    judged = _Judged(sheet, log_path)
     findings: list[Finding] = []
     upcoming = None
-    spans = _next_spans(sheet, states, next_ranges)
+    spans = _next_spans(judged.sheet, judged.states, next_ranges)
     if spans:
         try:
-            upcoming = _next_worksheet(sheet, states, spans, image, access, progress)
+            upcoming = _next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
         except ImgkitError as error:
             if image is not None:
                 raise
@@ -96,9 +94,24 @@ def tally(
                     "Name the image that the worksheet was made from.",
                 )
             )
-    return Tallied(
-        _result(sheet, sheet_path, log_path, len(log), answers, states, doubles, findings, max_ranges, clock), upcoming
-    )
+    return Tallied(_result(judged, findings, max_ranges), upcoming)
+
+
+def tally_only(sheet: str | Path | SheetFile, log_path: str | Path, *, max_ranges: int = DEFAULT_MAX_RANGES) -> Tally:
+    """As `tally`, without a next worksheet: no image is opened."""
+    return _result(_Judged(sheet, log_path), [], max_ranges)
+
+
+class _Judged:
+    """A worksheet with what the log answers to it."""
+
+    def __init__(self, sheet: str | Path | SheetFile, log_path: str | Path) -> None:
+        self.clock = Clock()
+        self.sheet = sheet if isinstance(sheet, SheetFile) else load_sheet(sheet)
+        log = read_log(log_path)
+        self.log_path, self.log_bytes = str(log_path), len(log)
+        self.answers = answers_in(log, self.sheet)
+        self.states, self.doubles = _judged(self.sheet, self.answers)
 
 
 def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[DoubleAnswer]]:
@@ -191,38 +204,24 @@ def _next_worksheet(
     )
 
 
-def _result(
-    sheet: Sheet,
-    sheet_path: str | Path,
-    log_path: str | Path,
-    log_bytes: int,
-    answers: Answers,
-    states: Sequence[State | None],
-    doubles: Sequence[DoubleAnswer],
-    findings: Sequence[Finding],
-    max_ranges: int,
-    clock: Clock,
-) -> Tally:
+def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Tally:
+    sheet, answers, states, doubles = judged.sheet, judged.answers, judged.states, judged.doubles
     places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
     counts = {
         state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
         for state in ("differ", "unreadable", "unanswered")
     }
     compared = sheet.sheet_blocks - counts["unreadable"] - counts["unanswered"]
-    verdict: Verdict = "pass"
-    if counts["unreadable"] or counts["unanswered"]:
-        verdict = "incomplete"
-    elif counts["differ"]:
-        verdict = "fail"
+    said = by_severity([*findings, *_findings(sheet, answers, doubles, states)])
     matching = sum(state is None for state in states)
     runs = _runs(sheet, states)
     return Tally(
-        verdict=verdict,
-        findings=by_severity([*findings, *_findings(sheet, answers, doubles, states)]),
-        started_at=clock.started_at,
-        elapsed_seconds=clock.elapsed_seconds,
-        sheet_path=str(sheet_path),
-        log_path=str(log_path),
+        verdict=verdict_of(said, unanswered=counts["unreadable"] + counts["unanswered"], unequal=counts["differ"]),
+        findings=said,
+        started_at=judged.clock.started_at,
+        elapsed_seconds=judged.clock.elapsed_seconds,
+        sheet_path=sheet.path,
+        log_path=judged.log_path,
         tag=sheet.tag,
         round=sheet.round,
         rule=sheet.rule,
@@ -246,7 +245,7 @@ def _result(
         repeated_answers=answers.repeated,
         garbled_lines=answers.garbled,
         foreign_lines=answers.foreign,
-        log_bytes=log_bytes,
+        log_bytes=judged.log_bytes,
         is_finished=answers.is_finished,
         sessions=answers.sessions[-MOST_SESSIONS_LISTED:],
         sessions_total=len(answers.sessions),
@@ -368,8 +367,6 @@ def _session_findings(sheet: Sheet, answers: Answers) -> list[Finding]:
 
 def with_next(result: Tally, folder: str, drafted: Drafted, held: Drafted) -> Tally:
     """The result with the next worksheet: `held` is what the folder has, `drafted` or one that asks the same."""
-    import msgspec
-
     report = held.report
     findings = list(result.findings)
     if held is not drafted:

@@ -9,17 +9,17 @@ import numpy as np
 from imgkit.comparison.emptiness import Fill, rows_with_any
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import (
+from imgkit.medium.survival import BeforeEachTry
+from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
     Progress,
     StoppedError,
     Strip,
     StripQueue,
+    run_strips,
     tell_end,
-    work_off,
 )
-from imgkit.medium.survival import BeforeEachTry
 from imgkit.spans import Span, intersection
 from imgkit.voting.absence import Absence, Absent
 from imgkit.voting.ballot import (
@@ -321,7 +321,7 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
         return lambda strip, hand_in: worker.vote(strip, hand_in)
 
     queue = StripQueue(strips(panel), take_in)
-    if work_off(queue, new_worker, tick):
+    if run_strips(queue, new_worker, tick):
         return queue.unfinished_from
     tell_end(progress, panel.length)
     return None

@@ -10,7 +10,7 @@ from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
@@ -267,15 +267,11 @@ class _Run:
         )
         are_written = all(file.problem is None for file in files)
         has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
-        verdict: Verdict = "pass"
-        if self.is_interrupted or has_errors or blocks["unreadable"] or not are_written:
-            verdict = "incomplete"
-        elif (
-            blocks["majority"] + blocks["no-majority"] + blocks["only-one"]
-            or len(self._lengths()) > 1
-            or says_stop(findings)
-        ):
-            verdict = "fail"
+        verdict = verdict_of(
+            findings,
+            unanswered=self.is_interrupted or has_errors or blocks["unreadable"] or not are_written,
+            unequal=blocks["majority"] + blocks["no-majority"] + blocks["only-one"] or len(self._lengths()) > 1,
+        )
         best = None
         doubts_path = None if doubt_file is None or not doubt_file.is_finished else doubt_file.path
         if best_file is not None and best_file.is_finished:
