@@ -667,7 +667,8 @@ def test_an_interrupted_reading_is_no_go_and_no_no_go(tmp_path: Path) -> None:
         interrupted.set()
         raise KeyboardInterrupt
 
-    result = preflight_with(Slow(room.medium, []), room.given(*ALL), progress=interrupt)
+    with Slow(room.medium, []) as medium:
+        result = preflight_with(medium, room.given(*ALL), progress=interrupt)
     assert result.interrupted
     assert result.answer != "go"
     assert {proof.outcome for proof in result.proofs} <= {"unsure", "differs"}
