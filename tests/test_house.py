@@ -26,6 +26,7 @@ FLOORS = {
     "drive": 1,
     "sameness": 1,
     "spans": 1,
+    "ledger": 1,
     "blocklist": 1,
     "clock": 1,
     "findings": 1,

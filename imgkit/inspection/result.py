@@ -9,27 +9,24 @@ from imgkit.findings import Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
+from imgkit.spans import Span
 from imgkit.sums.rules import Rule
 from imgkit.volume.probes import Volume
 
 Contents = Literal["data", "blank", "unreadable"]
 
 
-class Area(msgspec.Struct, frozen=True):
+class Area(Span, frozen=True):
     """A run of blocks that hold data, are blank (every byte of a block the same), or could not be read."""
 
-    first: int
-    count: int
     contents: Contents
 
 
-class PartitionUse(msgspec.Struct, frozen=True):
+class PartitionUse(Span, frozen=True):
     """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
 
     name: str
     type: str
-    first: int
-    count: int
     whole_disk: bool
     data_blocks: int
     blank_blocks: int

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
 
 import numpy as np
 
@@ -18,10 +18,11 @@ from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
-from imgkit.spans import Span, union
+from imgkit.spans import Span, Stretch, union
 from imgkit.volume.boot import boot_findings, first_words
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def inspect_medium(
 
             totals = stack.enter_context(Totals(_areas_to_sum(medium, survey)))
         interrupted = survey.read(digests, totals, progress)
-    is_whole = not (interrupted or survey.counts["unreadable"])
+    is_whole = not (interrupted or survey.ledger.blocks["unreadable"])
     summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
     return _result(medium, reading, started, places, drive, defects, survey, interrupted, summed, clock)
 
@@ -95,17 +96,16 @@ def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_siz
     unit = labels[0].block_size if labels else block_size
     try:
         words = first_words(medium.read, unit, boot)
-        beside = [(label.first_byte, label.end_byte) for label in labels]
+        beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
         return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
     except OSError:
         return _Start("", (), (f"block {boot.first}: the boot block",))
 
 
-def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
-    """The whole medium, then each partition as far as the medium goes, in bytes."""
-    size, end = survey.block_size, medium.size_bytes
-    spans = [(span.first * size, span.end * size) for span in survey.watched]
-    return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
+def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[Stretch]:
+    """The whole medium, then each partition as far as the medium goes."""
+    whole = Stretch(0, medium.size_bytes)
+    return [whole, *(span.stretch(survey.block_size).within(whole) for span in survey.ledger.watched)]
 
 
 def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
@@ -130,15 +130,9 @@ class _Survey:
     def __init__(self, medium: Medium, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.medium = medium
         self.block_size = block_size
-        self.watched = watched
-        self.areas: list[Area] = []
-        self.areas_total = 0
-        self.counts: dict[Contents, int] = {"data": 0, "blank": 0, "unreadable": 0}
-        self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
+        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, watched)
         self.digests: dict[str, str] = {}
         self.ended_early = False
-        self._max_areas = max_areas
-        self._open: Area | None = None
         self._lock = threading.Lock()
         self._reached = 0
         self._is_stopped = self._is_closed = False
@@ -168,11 +162,10 @@ class _Survey:
         interrupted = attend([run], self, tick)
         if self._error is not None:
             raise self._error
-        self._close_area()
         if interrupted:
             return True
         tell_end(None if progress is None else lambda end: progress(end, end), self.medium.size_bytes)
-        if not self.counts["unreadable"]:
+        if not self.ledger.blocks["unreadable"]:
             self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
         return False
 
@@ -194,7 +187,7 @@ class _Survey:
         piece = max(1, _PIECE_BYTES // size) * size
         buffer = bytearray(piece)
         zeros = bytes(piece)
-        extents = [(0, end)] if digests or totals else self.medium.data_extents(0, end)
+        extents = [Stretch(0, end)] if digests or totals else self.medium.data_extents(0, end)
         for start, stop in extents:
             first = max(self._reached, start - start % size)
             self._take(self._reached, first, "blank")
@@ -215,9 +208,9 @@ class _Survey:
             self._reached = max(self._reached, last)
         self._take(self._reached, end, "blank")
 
-    def _look_at(self, offset: int, view: memoryview, lost: list[tuple[int, int]], zeros: bytes) -> None:
+    def _look_at(self, offset: int, view: memoryview, lost: Sequence[Stretch], zeros: bytes) -> None:
         position = 0
-        for start, stop in [*lost, (len(view), len(view))]:
+        for start, stop in [*lost, Stretch(len(view), len(view))]:
             self._look_at_readable(offset + position, view[position:start], zeros)
             self._take(offset + start, offset + stop, "unreadable")
             position = stop
@@ -243,25 +236,8 @@ class _Survey:
 
     def _take(self, start: int, end: int, contents: Contents) -> None:
         """Count bytes `start` … `end`; both are at a block's start, or the end of the medium."""
-        first, count = start // self.block_size, -(-end // self.block_size) - start // self.block_size
-        if start >= end:
-            return
-        self.counts[contents] += count
-        for index, span in enumerate(self.watched):
-            self.by_watched[contents][index] += max(0, min(first + count, span.end) - max(first, span.first))
-        if self._open is not None and self._open.contents == contents:
-            self._open = Area(self._open.first, self._open.count + count, contents)
-            return
-        self._close_area()
-        self._open = Area(first, count, contents)
-
-    def _close_area(self) -> None:
-        if self._open is None:
-            return
-        self.areas_total += 1
-        if len(self.areas) < self._max_areas:
-            self.areas.append(self._open)
-        self._open = None
+        if start < end:
+            self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
 def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
@@ -281,7 +257,7 @@ def _result(
     sums: Sequence[AreaSums],
     clock: Clock,
 ) -> Inspection:
-    labels = reading.labels
+    labels, ledger = reading.labels, survey.ledger
     findings = list(reading.findings)
     not_read = list(reading.not_read)
     volumes = {
@@ -302,8 +278,8 @@ def _result(
     findings += unrest(medium, ended_early=survey.ended_early)
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
-    unreadable = [Span(each.first, each.count) for each in survey.areas if each.contents == "unreadable"]
-    is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
+    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
+    is_whole = not (interrupted or survey.ledger.blocks["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
         verdict=verdict,
@@ -318,11 +294,11 @@ def _result(
         blocks=blocks,
         digests=survey.digests,
         sums=tuple(sums),
-        data_blocks=survey.counts["data"],
-        blank_blocks=survey.counts["blank"],
-        unreadable_blocks=survey.counts["unreadable"],
-        areas=tuple(survey.areas),
-        areas_total=survey.areas_total,
+        data_blocks=ledger.blocks["data"],
+        blank_blocks=ledger.blocks["blank"],
+        unreadable_blocks=ledger.blocks["unreadable"],
+        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+        areas_total=ledger.ranges_total,
         labels=labels,
         partitions=tuple(
             PartitionUse(
@@ -331,9 +307,9 @@ def _result(
                 first=span.first,
                 count=span.count,
                 whole_disk=partition.whole_disk,
-                data_blocks=survey.by_watched["data"][index],
-                blank_blocks=survey.by_watched["blank"][index],
-                unreadable_blocks=survey.by_watched["unreadable"][index],
+                data_blocks=ledger.by_watched["data"][index],
+                blank_blocks=ledger.by_watched["blank"][index],
+                unreadable_blocks=ledger.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
                 volume=volumes.get((partition.label_index, partition.name)),
             )

@@ -83,14 +83,6 @@ class Run(Protocol):
     def state(self) -> str: ...
 
 
-class UnreadRun(msgspec.Struct, frozen=True):
-    """A run of blocks that could not be read."""
-
-    first: int
-    count: int
-    state: str = "unreadable"
-
-
 class SurfaceMap(msgspec.Struct, frozen=True, kw_only=True):
     """Where runs lie, in blocks of `block_size` bytes on a medium of `blocks`: on the platters of `drive`, or along a
     strip where the drive is None.
@@ -101,7 +93,7 @@ class SurfaceMap(msgspec.Struct, frozen=True, kw_only=True):
 
     runs: Sequence[Run]
     runs_total: int
-    known_bad: tuple[Span, ...]
+    known_bad: Sequence[Span]
     drive: Drive | None
     block_size: int
     blocks: int

@@ -7,25 +7,23 @@ from typing import TYPE_CHECKING
 from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
 from imgkit.medium.crew import StoppedError, attend
-from imgkit.spans import Span, union
+from imgkit.spans import Stretch, joined_stretches
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
 _BUFFERS = 4
 
-Stretch = tuple[int, int]
 Taker = Callable[[int, memoryview, Sequence[Stretch]], None]
-"""Called in order with the place of each piece, its bytes, which it must not keep, and what of these (from, to) could
-not be read."""
+"""Called in order with the place of each piece, its bytes, which it must not keep, and what of them was not read."""
 
 
 class Reading:
-    """How a reading went: how far it came, what could not be read (in bytes), and whether it was cut short."""
+    """How a reading went: how far it came, what could not be read, and whether it was cut short."""
 
     def __init__(self) -> None:
         self.reached = 0
-        self.lost: list[tuple[int, int]] = []
+        self.lost: list[Stretch] = []
         self.ended_early = False
         self.is_interrupted = False
 
@@ -53,7 +51,7 @@ def read_in_order(
     reading.is_interrupted = attend([loop.run], loop, tick)
     if loop.error is not None:
         raise loop.error
-    reading.lost = [(span.first, span.end) for span in union(Span(a, b - a) for a, b in reading.lost)]
+    reading.lost = joined_stretches(reading.lost)
     return reading
 
 
@@ -112,7 +110,7 @@ class _Loop:
                     if self._is_closed:
                         raise StoppedError
                     reading.ended_early = reading.ended_early or survived.ended_early
-                    reading.lost += [(offset + start, offset + stop) for start, stop in survived.lost]
+                    reading.lost += [each.moved(offset) for each in survived.lost]
                     taken[slot] = [
                         pool.submit(taker, offset, view, survived.lost)
                         for pool, taker in zip(pools, self._takers, strict=True)

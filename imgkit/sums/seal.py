@@ -8,6 +8,7 @@ from typing import NamedTuple, Protocol
 import msgspec
 import xxhash
 
+from imgkit import spans
 from imgkit.clock import Clock, now
 from imgkit.documents import MOST_BYTES, to_bytes
 from imgkit.errors import ImgkitError, InputError, RequestError
@@ -86,11 +87,10 @@ def seal_medium(
     if forbidden := what_forbids(medium, ended_early=done.ended_early):
         raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and seal it again")
     if done.lost:
-        first = done.lost[0][0] // size
-        lost = sum(-(-end // size) - start // size for start, end in done.lost)
+        lost = spans.union(stretch.blocks(size) for stretch in done.lost)
         raise InputError(
-            f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
-            "read whole cannot be sealed"
+            f"{medium.path}: {spans.total(lost)} blocks could not be read, the first is block {lost[0].first}: an "
+            "original that cannot be read whole cannot be sealed"
         )
     document = to_bytes(
         Seal(

@@ -62,7 +62,7 @@ def partition_table(label: Label) -> Table:
             str(each.first),
             str(each.count),
             str(each.end - 1) if each.count else "–",
-            words.cylinders(label, each.first, each.count),
+            words.cylinders(label, each),
             words.clean(each.type, 60) + (" (whole disk)" if label.is_whole_disk(each) else ""),
         )
         for each in label.partitions[: of.MOST_ROWS]
@@ -113,7 +113,7 @@ def _in_two(runs: set[Span]) -> tuple[Span, ...]:
     reached = 0
     for span in sorted(runs):
         if span.first < reached:
-            shared.append(Span(span.first, min(span.end, reached) - span.first))
+            shared.append(spans.span_between(span.first, min(span.end, reached)))
         reached = max(reached, span.end)
     return spans.union(shared)
 
@@ -246,7 +246,7 @@ def _partition_parts(label: Label | None, partition: Partition) -> dict[str, str
     """What a partition says, by the subject of each part."""
     whole = " (whole disk)" if label is not None and label.is_whole_disk(partition) else ""
     parts = {
-        "blocks": f"{partition.first}+{partition.count}{whole}",
+        "blocks": f"{partition}{whole}",
         "type": f"{partition.type}, code {partition.type_code}",
     }
     for name, value in partition.details.items():
