@@ -234,7 +234,7 @@ def test_the_files_that_a_plan_names_are_inputs_too(
 def test_json_on_standard_output_is_alone(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert run(["compare", "reference.img", "copy.img", "--drive", "drive.toml", "--json", "-"]) == 1
     result = json.loads(capfd.readouterr().out)
-    assert result["schema"] == "imgkit.compare/1"
+    assert result["schema"] == "imgkit.compare/2"
     assert result["verdict"] == "fail"
     assert result["differing_blocks"] == 1
     assert result["equal_blocks"] == result["compared_blocks"] - 1 == 127

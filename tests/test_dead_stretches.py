@@ -34,7 +34,7 @@ def small_pieces() -> Iterator[None]:
     with (
         mock.patch("imgkit.comparison.scan.PIECE_BYTES", 64 * BLOCK),
         mock.patch("imgkit.comparison.scan.STRIP_BYTES", 256 * BLOCK),
-        mock.patch("imgkit.comparison.scan.HASHED_STRIP_BYTES", 256 * BLOCK),
+        mock.patch("imgkit.comparison.hashed.HASHED_STRIP_BYTES", 256 * BLOCK),
     ):
         yield
 

@@ -417,7 +417,7 @@ class TestRecord:
 
     def test_version_time_and_drive(self) -> None:
         told = section(page_of(a_comparison(address_source="drive", drive=drive_of())), "call").text()
-        assert "imgkit 0.1.0, result imgkit.compare/1" in told
+        assert "imgkit 0.1.0, result imgkit.compare/2" in told
         assert "1994-03-02T06:15:00+00:00" in told
         assert "Took250 ms" in told
         assert "Harbour 160: 10 cylinders × 2 heads × 8 sectors of 512 bytes" in told

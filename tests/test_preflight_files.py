@@ -272,7 +272,7 @@ class TestSince:
         assert earlier.answer == result.answer
         assert earlier.labels == result.labels
         assert earlier.findings == result.findings
-        assert msgspec.json.decode(jsonfile.render(result))["schema"] == "imgkit.preflight/1"
+        assert msgspec.json.decode(jsonfile.render(result))["schema"] == "imgkit.preflight/2"
 
     @pytest.mark.parametrize(
         ("data", "told"),
@@ -281,8 +281,8 @@ class TestSince:
             (b"{", "not the JSON of a preflight"),
             (b"[]", "its schema is 'None'"),
             (b'{"schema": "imgkit.compare/1"}', "imgkit.compare/1"),
-            (b'{"schema": "imgkit.preflight/2"}', "another version"),
-            (b'{"schema": "imgkit.preflight/1"}', "missing required field"),
+            (b'{"schema": "imgkit.preflight/9"}', "another version"),
+            (b'{"schema": "imgkit.preflight/2"}', "missing required field"),
             (b"[" * 100_000, "not the JSON of a preflight"),
         ],
     )

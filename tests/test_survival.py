@@ -120,7 +120,7 @@ def test_within_a_dead_stretch_three_tries_pass_over_a_piece() -> None:
     medium = Failing(512, frozenset(range(512)))
     buffer = memoryview(bytearray(512 * BLOCK))
     survived = read_skipping(medium.read_into, 0, buffer, BLOCK, retries=10, is_in_dead_stretch=True)
-    assert survived.passed_over == [(BLOCK, 511 * BLOCK)]
+    assert survived.passed_over == (Stretch(BLOCK, 511 * BLOCK),)
     assert len(medium.tries) == 3
 
 

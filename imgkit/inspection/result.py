@@ -22,6 +22,18 @@ class Area(Span, frozen=True):
     contents: Contents
 
 
+class InspectedVolume(Span, frozen=True):
+    """A file system or swap area, and the blocks of the inspection that its partition has, or the whole medium."""
+
+    partition: str | None
+    format: str
+    byte_order: Literal["little", "big"] | None
+    block_bytes: int | None
+    size_bytes: int | None
+    clean: bool | None
+    name: str
+
+
 class PartitionUse(Span, frozen=True):
     """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
 
@@ -54,7 +66,7 @@ class Inspection(Result, frozen=True, kw_only=True):
     exact. `sums` are empty when they were not asked for or not everything could be read.
     """
 
-    schema: str = "imgkit.inspect/1"
+    schema: str = "imgkit.inspect/2"
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route
@@ -70,6 +82,7 @@ class Inspection(Result, frozen=True, kw_only=True):
     areas_total: int
     labels: tuple[Label, ...]
     partitions: tuple[PartitionUse, ...]
+    volumes: tuple[InspectedVolume, ...] = ()
     boot_words: str
     not_read: tuple[str, ...]
     defects: tuple[KnownBad, ...] = ()

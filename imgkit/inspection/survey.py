@@ -1,7 +1,7 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
@@ -13,7 +13,7 @@ from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
-from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
+from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
@@ -24,6 +24,7 @@ from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
 from imgkit.spans import Span, Stretch, union
 from imgkit.volume.boot import boot_findings, first_words
+from imgkit.volume.probes import Volume, probe
 
 if TYPE_CHECKING:
     from imgkit.sums.totals import Totals
@@ -240,6 +241,39 @@ class _Survey:
             self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
+def _unlabelled(medium: Medium, blocks: int, not_read: list[str]) -> Iterator[InspectedVolume]:
+    """What lies at the start of a medium without a label; a read error is added to `not_read`."""
+    try:
+        found = probe(medium.read)
+    except OSError:
+        not_read.append("block 0: what lies at the start of the medium")
+        return
+    if found is not None and found.format:
+        yield _placed(Span(0, blocks), None, found)
+
+
+def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
+    return InspectedVolume(
+        span.first,
+        span.count,
+        partition,
+        found.format,
+        found.byte_order,
+        found.block_bytes,
+        found.size_bytes,
+        found.clean,
+        found.name,
+    )
+
+
+def _inspected(places: Places, volumes: Mapping[tuple[int, str], Volume]) -> Iterator[InspectedVolume]:
+    """The volumes of the partitions, each with its place; contents that are no volume are left out."""
+    for partition, span in zip(places.partitions, places.spans, strict=True):
+        found = volumes.get((partition.label_index, partition.name))
+        if found is not None and found.format:
+            yield _placed(span, partition.name, found)
+
+
 def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
     for digest in digests.values():
         digest.update(view)
@@ -279,6 +313,7 @@ def _result(
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
     unreadable = [run for run in ledger.kept if run.state == "unreadable"]
+    listed = tuple(_inspected(places, volumes) if labels else _unlabelled(medium, blocks, not_read))
     is_whole = not (interrupted or survey.ledger.blocks["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
@@ -315,6 +350,7 @@ def _result(
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
+        volumes=listed,
         boot_words=started.words,
         not_read=tuple(not_read),
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),

@@ -179,7 +179,7 @@ class Preflight(Result, frozen=True, kw_only=True):
     `verification` and `tally` are shortened: their counts are exact, their lists are cut.
     """
 
-    schema: str = "imgkit.preflight/1"
+    schema: str = "imgkit.preflight/2"
     answer: Answer
     reasons: tuple[str, ...]
     questions: tuple[Question, ...]

@@ -289,7 +289,7 @@ class Tally(Result, frozen=True, kw_only=True):
     another answer than what is expected, its range is too.
     """
 
-    schema: str = "imgkit.tally/1"
+    schema: str = "imgkit.tally/2"
     sheet_path: str
     log_path: str
     tag: str

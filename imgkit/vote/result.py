@@ -133,7 +133,7 @@ class Vote(Result, frozen=True, kw_only=True):
     one dump alone, or the dumps are not of one length; `"pass"` otherwise.
     """
 
-    schema: str = "imgkit.vote/1"
+    schema: str = "imgkit.vote/2"
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     fill_patterns: tuple[str, ...]
