@@ -27,6 +27,7 @@ from imgkit.report import terminal
 from imgkit.report.record import Record, SurfaceMap
 from imgkit.report.records import _FILES
 from imgkit.report.terminal import paper
+from imgkit.spans import Range
 from imgkit.sums.seal import seal_medium
 from imgkit.sums.worksheet import make_worksheet
 
@@ -57,7 +58,7 @@ def a_drawn_comparison(_: Path) -> Result:
         ranges_total=14,
         labels=LabelPair((a_label(),), (changed,)),
         label_differences=(LabelDifference(1, 0, "type_name", "harbour 160", "harbour 170"),),
-        episodes=(an_episode(), an_episode(kind="bit-noise", first=5, count=9, ranges=((5, 1), (13, 1)))),
+        episodes=(an_episode(), an_episode(kind="bit-noise", blocks=2, ranges=(Range(5, 1), Range(13, 1)))),
     )
 
 
