@@ -344,6 +344,19 @@ def test_inspection_tells_what_lies_in_each_partition(tmp_path: Path) -> None:
     assert kinds == [("1", "ext2"), ("2", "blank")]
 
 
+def test_inspection_lists_volumes_with_and_without_a_label(tmp_path: Path) -> None:
+    """What `mke2fs` made, in a partition and by itself; blank partitions hold no volume."""
+    volume = with_ext2(tmp_path / "v.img")
+    pieces = {0: boot_record([BootSlot(64, 2048), BootSlot(3000, 100)])} | {64 * 512: volume}
+    labelled = inspect_medium(write_pieces(tmp_path / "m.img", 4000, pieces)).volumes
+    alone = inspect_medium(tmp_path / "v.img").volumes
+    assert [(each.partition, str(each), each.format) for each in labelled] == [("1", "64+2048", "ext2")]
+    assert [(each.partition, each.first, each.format) for each in alone] == [(None, 0, "ext2")]
+    assert {(each.size_bytes, each.block_bytes, each.clean) for each in (*labelled, *alone)} == {
+        (alone[0].size_bytes, 1024, True)
+    }
+
+
 def test_inspection_looks_into_the_guid_table_and_not_into_what_protects_it(tmp_path: Path) -> None:
     table = GuidTable(total_blocks=4000, entries=(GuidEntry(64, 2111),))
     pieces = table.pieces() | {64 * 512: with_ext2(tmp_path / "v.img")}
