@@ -11,14 +11,16 @@ from imgkit.errors import DescriptionError
 from imgkit.inputs import read_input
 
 T = TypeVar("T")
-_MAXIMUM_SIZE_BYTES = 1 << 20
+_MAXIMUM_SIZE_BYTES = 256 << 10
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
 _MOST_TOLD = 200
-_MOST_KEY_PARTS = 8
-_KEY_PART = r"(?:[A-Za-z0-9_-]++|\"[^\"\n]*+\"|'[^'\n]*+')[ \t]*+"
-_LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}}")
-"""A dotted key with more parts than any has: the parser takes time by the square of them."""
+_MOST_KEY_PARTS = 16
+_STRING = r"\"(?:[^\"\\\n]++|\\.)*+\"|'[^'\n]*+'"
+_KEY_PART = rf"(?:[A-Za-z0-9_-]++|{_STRING})[ \t]*+"
+_LONG_KEY = re.compile(rf"({_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}})|{_KEY_PART}|#[^\n]*+")
+"""As its first group a dotted key with more parts than any has: the parser takes time by the square of them. What a
+string or a comment holds is no key."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -43,7 +45,7 @@ def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> 
 def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
     try:
         text = data.decode("utf-8")
-        if _LONG_KEY.search(text):
+        if any(found[1] for found in _LONG_KEY.finditer(text)):
             raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
         return tomllib.loads(text)
     except UnicodeDecodeError as error:

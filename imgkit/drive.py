@@ -57,10 +57,12 @@ class Geometry(msgspec.Struct, frozen=True):
 
     @property
     def sectors_per_cylinder(self) -> int:
+        """The sectors of all tracks of a cylinder."""
         return self.heads * self.sectors_per_track
 
     @property
     def total_sectors(self) -> int:
+        """The sectors that can be addressed: the blocks of the drive."""
         return self.cylinders * self.sectors_per_cylinder
 
     def address_of(self, block: int) -> Address:
@@ -126,6 +128,7 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
     @property
     def capacity_bytes(self) -> int:
+        """The size of all sectors that can be addressed, in bytes."""
         return self.total_sectors * self.sector_size
 
     @property
@@ -320,14 +323,19 @@ class DriveResult(Result, frozen=True, kw_only=True):
     located: Located | None
 
 
-def describe_drive(path: str | Path, *, block: int | None = None, chs: Address | None = None) -> DriveResult:
-    """What follows from a drive file; with `block` or `chs` also the other of the two.
+def drive_show(
+    drive: str | Path | Drive, *, boot: Boot | None = None, block: int | None = None, chs: Address | None = None
+) -> DriveResult:
+    """What follows from a drive file, or from a drive; with `block` or `chs` also the other of the two.
+
+    `boot` is its boot table unless the file has it.
 
     Raises DescriptionError for the file and RequestError for an address that is not on the drive.
     """
     clock = Clock()
-    file = _load(Path(path))
-    drive = file.drive
+    if not isinstance(drive, Drive):
+        file = _load(Path(drive))
+        drive, boot = file.drive, boot or file.boot
     if block is not None and chs is not None:
         raise RequestError("give a block or an address, not both")
     if chs is not None:
@@ -339,7 +347,7 @@ def describe_drive(path: str | Path, *, block: int | None = None, chs: Address |
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
         drive=drive,
-        boot=file.boot,
+        boot=boot or Boot(),
         sectors_per_cylinder=drive.sectors_per_cylinder,
         total_sectors=drive.total_sectors,
         usable_blocks=drive.usable_blocks,

@@ -1,8 +1,20 @@
 """The errors that a person can cause and mend: one small family, each with one line to show."""
 
+from typing import Literal
+
+Hint = Literal["replace", "unpack-limit"]
+"""What would let a call through that was refused: the command line has an option for each."""
+
 
 class ImgkitError(Exception):
-    """What went wrong, where, and what would be right, in one line for the user."""
+    """What went wrong, where, and what would be right, in one line for the user.
+
+    `hint` is the code of what would let the same call through, where something would.
+    """
+
+    def __init__(self, message: str = "", *, hint: Hint | None = None) -> None:
+        super().__init__(message)
+        self.hint = hint
 
 
 class InputError(ImgkitError):
@@ -14,7 +26,7 @@ class DescriptionError(ImgkitError):
 
 
 class RequestError(ImgkitError):
-    """A call that asks for something that cannot be: a range past the end, an unknown partition."""
+    """A call that asks for something impossible: a range past the end, an unknown partition."""
 
 
 class OutputError(ImgkitError):

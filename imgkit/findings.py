@@ -41,6 +41,18 @@ def _version() -> str:
     return __version__
 
 
+class NotRead(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A place that could not be read: the block, and what is looked for there.
+
+    `"label"`: a label may lie there. `"volume"`: the start of `partition`. `"boot"`: the boot block. Blocks are the
+    label's sectors, of 512 bytes where there is no label.
+    """
+
+    block: int
+    what: Literal["label", "volume", "boot"]
+    partition: str | None = None
+
+
 class Result(msgspec.Struct, frozen=True, kw_only=True):
     """What every answer starts with: which kind it is, who made it, the verdict, the findings, the call, the time.
 

@@ -95,7 +95,8 @@ class Outputs:
         try:
             other, of_kind = self._checked.setdefault(found.identity, (path, kind))
             is_device = found.status is not None and stat.S_ISCHR(found.status.st_mode)
-            if (other, of_kind.name) != (path, kind.name) and not is_device:
+            is_same = os.path.normpath(other) == os.path.normpath(path) and of_kind.name == kind.name
+            if not is_same and not is_device:
                 raise OutputError(f"{path}: two results cannot go into one file")
             if found.is_file and not os.access(found.folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written: no permission in {found.folder}")
@@ -148,7 +149,7 @@ class Outputs:
             raise OutputError(f"{path}: exists already: this goes into a new file, so name another")
         if self.replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
             raise OutputError(
-                f"{path}: exists and is not {kind.name}: name another file, or add --replace to replace it"
+                f"{path}: exists and is not {kind.name}: name another file, or allow it to be replaced", hint="replace"
             )
 
     def _refuse_status(self, path: str, status: os.stat_result, descriptor: int) -> None:
@@ -188,13 +189,19 @@ class Pending:
         self.is_finished = False
         self._outputs, self._kind = outputs, kind
         self._temporary = ""
+        self.descriptor = -1
         self._target = outputs._look(self.path, kind)
         try:
             with errors_told(self.path):
                 self.descriptor = self._begin()
         except BaseException:
-            self._target.close()
+            self.discard()
             raise
+
+    def __del__(self) -> None:
+        """Ctrl-C may fall between the making and the `with`: nothing is left behind even then."""
+        with suppress(AttributeError):
+            self.discard()
 
     def __enter__(self) -> Self:
         return self
@@ -225,21 +232,21 @@ class Pending:
                     if self._take_name():
                         break
                 else:
-                    raise OutputError(f"{self.path}: is made and removed by something else all the time")
+                    raise OutputError(f"{self.path}: another program keeps creating and removing it")
                 self._temporary = ""
         self.is_finished = True
         self.discard()
 
     def discard(self) -> None:
         """Remove it, unless it is finished."""
-        if self.descriptor < 0:
-            return
         if self._temporary:
             with suppress(OSError):
                 os.unlink(self._temporary, dir_fd=self._target.folder_descriptor)
-        with suppress(OSError):
-            os.close(self.descriptor)
-        self.descriptor = -1
+            self._temporary = ""
+        if self.descriptor >= 0:
+            with suppress(OSError):
+                os.close(self.descriptor)
+            self.descriptor = -1
         self._target.close()
 
     def _begin(self) -> int:
@@ -249,16 +256,19 @@ class Pending:
         name = f".imgkit.{os.urandom(8).hex()}.part"
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
         mode = 0o666 if target.status is None else 0o600
-        descriptor = os.open(name, flags, mode, dir_fd=target.folder_descriptor)
-        self._temporary = name
-        return descriptor
+        self._temporary = name  # before it is there: Ctrl-C may come in between
+        try:
+            return os.open(name, flags, mode, dir_fd=target.folder_descriptor)
+        except OSError:
+            self._temporary = ""
+            raise
 
     def _take_name(self) -> bool:
         """Give the file its name; False when another file had it in this very moment."""
         target, folder = self._target, self._target.folder_descriptor
         target.status = _status_in(folder, target.name)
         if target.status is not None and not stat.S_ISREG(target.status.st_mode):
-            raise OutputError(f"{self.path}: was made something else than a file meanwhile: name another file")
+            raise OutputError(f"{self.path}: is no longer a file: name another file")
         self._outputs._refuse(self.path, target, self._kind)
         if target.status is not None:
             os.fchmod(self.descriptor, stat.S_IMODE(target.status.st_mode) & 0o777)
@@ -298,7 +308,7 @@ class _Target:
         self.status = os.fstat(self.folder_descriptor) if not name else _status_in(self.folder_descriptor, name)
         problem = ""
         if self.status is not None and stat.S_ISLNK(self.status.st_mode):
-            problem = "it was made a link while it was looked at"
+            problem = "it was replaced by a link during the check"
         elif self.status is not None and stat.S_ISSOCK(self.status.st_mode):
             problem = "it is a socket"
         if problem:
@@ -347,7 +357,7 @@ class _Target:
         is_terminal = stat.S_ISCHR(status.st_mode) and os.isatty(descriptor)
         if not (stat.S_ISFIFO(status.st_mode) or is_terminal or status.st_rdev in _SILENT_DEVICES):
             os.close(descriptor)
-            raise OutputError(f"{path}: is a device that is no terminal: name a file")
+            raise OutputError(f"{path}: is a device, but not a terminal: name a file")
         os.set_blocking(descriptor, True)
         return descriptor
 

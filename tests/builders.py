@@ -175,6 +175,11 @@ def write_image(path: Path, data: bytes) -> Path:
     return path
 
 
+def twin_of(path: Path) -> Path:
+    """Another file with the same contents: a medium is not compared with itself."""
+    return write_image(path.with_name(f"{path.name}.twin"), path.read_bytes())
+
+
 def changed_at(data: bytes, places: Collection[int], flip: int = 0xFF) -> bytes:
     """The same data with the byte at each of the places changed."""
     changed = bytearray(data)

@@ -54,7 +54,7 @@ def compare_to_the_end(folder: Path) -> int:
     result = differ.compare(folder / "reference", folder / "copy", journal=path, block_size=512)
     if result.interrupted:
         return 2
-    Outputs().write(folder / "result.json", jsonfile.render(result), json_kind(result.schema))
+    Outputs().write(folder / "result.json", jsonfile.render_json(result), json_kind(result.schema))
     journal.forget(path)
     return 0
 

@@ -1,10 +1,12 @@
 """A small invented machine room for the tests of the preflight: all that is given, and all of it good."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from builders import (
     ROOT,
     SECTOR_SIZE,
@@ -17,9 +19,12 @@ from builders import (
     write_image,
 )
 
-from imgkit.preflight.run import Given
-from imgkit.sums.seal import seal_medium
-from imgkit.sums.worksheet import make_worksheet
+from imgkit.medium import Medium
+from imgkit.readiness.given import Given
+from imgkit.readiness.result import Preflight
+from imgkit.readiness.run import preflight
+from imgkit.sums.seal import seal
+from imgkit.sums.worksheet import worksheet
 
 BOOT_MARK = bytes.fromhex("b007c0de")
 BOOT_BLOCK = BOOT_MARK + bytes(range(200))
@@ -94,6 +99,14 @@ class Room:
         return Given(**chosen | changes)
 
 
+def preflight_with(
+    medium: str | Path | Medium, given: Given | None = None, progress: Callable[[int, int], None] | None = None
+) -> Preflight:
+    """The preflight of a medium with what is given."""
+    options: dict[str, Any] = msgspec.structs.asdict(given or Given())
+    return preflight(medium, **options, progress=progress)
+
+
 ALL = ("reference", "seal", "sheet", "drive", "plan", "machine")
 ENOUGH = ("reference", "drive", "machine")
 
@@ -113,21 +126,21 @@ def a_room(folder: Path, data: bytes | None = None) -> Room:
     return room
 
 
-def write_seal(original: Path, seal: Path, **options: Any) -> None:
+def write_seal(original: Path, path: Path, **options: Any) -> None:
     """Seal the original by ranges."""
-    seal.write_bytes(seal_medium(original, **options).document)
+    path.write_bytes(seal(original, **options).document)
 
 
-def write_seal_to_block(original: Path, seal: Path) -> None:
+def write_seal_to_block(original: Path, path: Path) -> None:
     """Seal the original to the block: a second file lies beside the seal."""
-    beside = seal.with_name(f"{seal.name}.blocks")
+    beside = path.with_name(f"{path.name}.blocks")
     with beside.open("wb") as sink:
-        seal.write_bytes(seal_medium(original, block_sink=sink, block_file_name=beside.name).document)
+        path.write_bytes(seal(original, block_sink=sink, block_file_name=beside.name).document)
 
 
 def write_sheet_and_log(room: Room, image: Path, *, wrong: int | None = None, left_out: int | None = None) -> None:
     """A worksheet of ten ranges, and a log that answers it; one answer may be wrong, or left out (from 1)."""
-    made = make_worksheet(image, range_blocks=TOTAL_SECTORS // 10, device="/dev/rd0a")
+    made = worksheet(image, range_blocks=TOTAL_SECTORS // 10, device="/dev/rd0a")
     (room.folder / "sheet.json").write_bytes(made.document)
     sheet = made.sheet
     lines = [f"{sheet.tag} begin"]

@@ -6,12 +6,13 @@ import msgspec
 from page_builders import BLOCK_SIZE, BLOCKS, STARTED_AT, a_finding, a_label
 
 from imgkit.drive import Address, AddressRange, Drive
+from imgkit.findings import NotRead
 from imgkit.inspection.result import Area, AreaSums, Inspection, PartitionUse
 from imgkit.label.places import KnownBad
 from imgkit.label.result import LabelReport
 from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Risk, State, Tally, Verification, WorkTime
-from imgkit.vote.result import BestDump, Dump, Outlier, Pairing, PartitionVote, ReadAgain, Vote, VoteRange
-from imgkit.vote.result import State as VoteState
+from imgkit.voting.result import BestDump, Dump, Outlier, Pairing, PartitionVote, ReadAgain, Vote, VoteRange
+from imgkit.voting.result import State as VoteState
 
 SIZE = BLOCKS * BLOCK_SIZE
 
@@ -69,7 +70,7 @@ def an_inspection(**changes: Any) -> Inspection:
         labels=(a_label(),),
         partitions=(PartitionUse(0, 80, "a", "fast file system", False, 80, 0, 0, 0, None),),
         boot_words="0102",
-        not_read=("block 100: the boot block",),
+        not_read=(NotRead(100, "boot"),),
         defects=(KnownBad(30, 2, ("a",), places(30, 2), 0),),
         defects_total=1,
         drive=DRIVE,

@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from builders import SECTOR_SIZE, xor_of_words
 
-BLOCK_BYTES = 512
+BLOCK_BYTES = SECTOR_SIZE
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 HARBOUR_LAYOUT = FIXTURES / "harbour-pilot-layout.toml"
 
@@ -204,14 +205,6 @@ def middle(number: int) -> bytes:
     return struct.pack("<HH", number >> 16, number & 0xFFFF)
 
 
-def xor_of_little_words(data: bytes) -> int:
-    """The exclusive-or of all 16-bit words, each low byte first."""
-    folded = 0
-    for (word,) in struct.iter_unpack("<H", data):
-        folded ^= word
-    return folded
-
-
 @dataclass(frozen=True, kw_only=True)
 class NarrowLabel:
     """A narrow label of a small invented drive; a slot is (first, count, type code)."""
@@ -245,7 +238,7 @@ class NarrowLabel:
         tail += b"".join(
             middle(count) + middle(first) + struct.pack("<HBB", 1024, code, 8) for first, count, code in self.slots
         )
-        return head + struct.pack("<H", xor_of_little_words(head + tail)) + tail
+        return head + struct.pack("<H", xor_of_words(head + tail, "little")) + tail
 
 
 # ---- The sixth layout --------------------------------------------------------------------------------------
@@ -280,7 +273,7 @@ class HarbourLabel:
             struct.pack("<HHII8s", code, tide_mark, first, last, name.encode())
             for first, last, code, tide_mark, name in self.berths
         )
-        return head + struct.pack("<H", xor_of_little_words(head + tail)) + tail
+        return head + struct.pack("<H", xor_of_words(head + tail, "little")) + tail
 
 
 # ---- A reader that is not ours: libblkid -------------------------------------------------------------------

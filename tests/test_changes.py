@@ -16,13 +16,13 @@ from test_hard_media import loop
 from imgkit.comparison.differ import compare
 from imgkit.errors import InputError
 from imgkit.findings import Finding
-from imgkit.inspection.survey import inspect_medium
-from imgkit.label.report import check_labels
+from imgkit.inspection.survey import inspect
+from imgkit.label.report import label_check
 from imgkit.medium import Medium, open_medium
-from imgkit.sums.seal import seal_medium
+from imgkit.sums.seal import seal
 from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import make_worksheet
-from imgkit.vote.voter import vote_on
+from imgkit.sums.worksheet import worksheet
+from imgkit.voting.voter import vote
 
 MIB = 1 << 20
 DATA = image_of(WideLabel(), size_bytes=4 * MIB)
@@ -87,16 +87,16 @@ def test_a_change_has_a_name(folder: Folder, change: str) -> None:
 READINGS: dict[str, Callable[[Medium, Folder], Any]] = {
     "compare": lambda medium, folder: compare(folder.other, medium),
     "compare with digests": lambda medium, folder: compare(medium, folder.other, digests=("sha256",)),
-    "vote": lambda medium, folder: vote_on([medium, folder.other]),
-    "inspect": lambda medium, folder: inspect_medium(medium),
+    "vote": lambda medium, folder: vote([medium, folder.other]),
+    "inspect": lambda medium, folder: inspect(medium),
     "verify": lambda medium, folder: verify(medium, sealed(folder.other)),
 }
 
 
-def sealed(path: Path) -> Path:
-    seal = path.with_suffix(".seal")
-    seal.write_bytes(seal_medium(path).document)
-    return seal
+def sealed(medium: Path) -> Path:
+    path = medium.with_suffix(".seal")
+    path.write_bytes(seal(medium).document)
+    return path
 
 
 def told(findings: tuple[Finding, ...]) -> list[tuple[str, str]]:
@@ -112,7 +112,7 @@ def test_no_reading_passes_over_a_change(folder: Folder, reading: str, change: s
     assert result.verdict == "fail"
 
 
-MAKINGS: dict[str, Callable[[Medium], Any]] = {"seal": seal_medium, "worksheet": make_worksheet}
+MAKINGS: dict[str, Callable[[Medium], Any]] = {"seal": seal, "worksheet": worksheet}
 
 
 @changes
@@ -173,7 +173,7 @@ def test_a_change_of_the_file_behind_a_loop_device_is_noticed(folder: Folder, ch
 
 def test_a_label_check_sees_that_its_file_was_replaced(folder: Folder) -> None:
     with DisturbedMedium(folder.medium, 0, lambda: replaced(folder.medium)) as medium:
-        assert ("medium.changed", "stop") in told(check_labels(medium).findings)
+        assert ("medium.changed", "stop") in told(label_check(medium).findings)
 
 
 def test_a_thread_that_swaps_links_is_seen(folder: Folder) -> None:

@@ -18,29 +18,29 @@ Work = Callable[[], Result]
 
 def of_verify(image: Path) -> Work:
     seal = image.with_suffix(".seal")
-    seal.write_bytes(imgkit.seal_medium(image).document)
+    seal.write_bytes(imgkit.seal(image).document)
     return lambda: imgkit.verify(image, seal)
 
 
 def of_tally(image: Path) -> Work:
     """A sheet of which no range was answered, so that the image is read for the next one."""
     sheet, log = image.with_suffix(".json"), image.with_suffix(".log")
-    made = imgkit.make_worksheet(image, ranges=4)
+    made = imgkit.worksheet(image, ranges=4)
     sheet.write_bytes(made.document)
     log.write_text(f"{made.sheet.tag} 1 1 0 1\n")
     return lambda: imgkit.tally(sheet, log).tally
 
 
 WORKS: dict[str, Callable[[Path], Work]] = {
-    "inspect": lambda image: lambda: imgkit.inspect_medium(image),
-    "label check": lambda image: lambda: imgkit.check_labels(image),
+    "inspect": lambda image: lambda: imgkit.inspect(image),
+    "label check": lambda image: lambda: imgkit.label_check(image),
     "compare": lambda image: lambda: imgkit.compare(image, write_image(image.with_suffix(".copy"), bytes(81_920))),
-    "vote": lambda image: lambda: imgkit.vote_on([image, write_image(image.with_suffix(".copy"), bytes(81_920))]),
-    "seal": lambda image: lambda: imgkit.seal_medium(image).report,
+    "vote": lambda image: lambda: imgkit.vote([image, write_image(image.with_suffix(".copy"), bytes(81_920))]),
+    "seal": lambda image: lambda: imgkit.seal(image).report,
     "verify": of_verify,
-    "worksheet": lambda image: lambda: imgkit.make_worksheet(image).report,
+    "worksheet": lambda image: lambda: imgkit.worksheet(image).report,
     "tally": of_tally,
-    "preflight": lambda image: lambda: imgkit.preflight_medium(image),
+    "preflight": lambda image: lambda: imgkit.preflight(image),
 }
 
 

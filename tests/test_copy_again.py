@@ -112,7 +112,7 @@ def test_names_of_any_kind(folder: Path, shell: str, name: str, capfd: pytest.Ca
 def test_the_printed_calls_do_what_the_script_does(folder: Path, name: str, capfd: pytest.CaptureFixture[str]) -> None:
     """As they stand on the terminal, pasted in another folder."""
     reference, copy = pair(folder, name, name + ".copy")
-    assert run(["compare", f"./{name}", f"./{name}.copy"]) == 1
+    assert run(["compare", f"./{name}", f"./{name}.copy", "--full"]) == 1
     calls = [line for line in capfd.readouterr().out.splitlines() if line.startswith("    dd ")]
     assert len(calls) == 2
     ran = subprocess.run(["dash", "-c", "\n".join(calls)], cwd=folder.parent / "elsewhere", capture_output=True)
@@ -324,6 +324,24 @@ def test_a_device_over_the_reference_is_the_reference(
 
 
 @EACH_SHELL
+@pytest.mark.skipif(os.geteuid() != 0, reason="mounting needs root")
+def test_the_disk_on_which_the_reference_lies_is_not_written(folder: Path, shell: str) -> None:
+    """A file system by mke2fs, mounted, with the reference in it, and the script called on its own disk."""
+    disk, mount = folder / "disk", folder / "mount"
+    mount.mkdir()
+    subprocess.run(["mke2fs", "-q", "-F", "-t", "ext2", str(disk), "2048"], check=True)
+    subprocess.run(["mount", "-o", "loop", str(disk), str(mount)], check=True)
+    try:
+        write_image(mount / "reference", random_bytes(1 << 18, 5))
+        run(["compare", str(mount / "reference"), str(disk), "--allow-tail", "--copy-again", str(folder / "again.sh")])
+        (script,) = folder.glob("again*.sh")
+        done = carry_out(script, disk, shell=shell)
+    finally:
+        subprocess.run(["umount", str(mount)], check=True)
+    assert (done.returncode, "the reference lies on this disk" in done.stderr) == (2, True)
+
+
+@EACH_SHELL
 def test_a_device_of_another_size_is_not_written(
     folder: Path, shell: str, writable_device: Callable[[Path], Path]
 ) -> None:
@@ -418,8 +436,9 @@ def test_not_all_is_in_the_name_and_in_the_first_and_last_line(
 def test_a_script_of_someone_else_is_not_removed(folder: Path) -> None:
     reference, copy = pair(folder)
     Path("again.sh").write_text("#!/bin/sh\n# mine\n")
-    make_script(reference, copy, "--max-ranges", "1", name="again.not-all.sh")
+    assert run(["compare", str(reference), str(copy), "--copy-again", "again.sh", "--max-ranges", "1"]) == 2
     assert Path("again.sh").read_text() == "#!/bin/sh\n# mine\n"
+    assert not Path("again.not-all.sh").exists()
 
 
 def test_an_input_under_the_other_name_is_not_written(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
@@ -554,7 +573,7 @@ def test_more_runs_than_are_kept_are_left_out(tmp_path: Path, monkeypatch: pytes
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["--fill", "DEAD"], "'DEAD' is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT"),
+        (["--fill", "DEAD"], "'DEAD' is not a fill value: write bytes as 0xDEAD, two digits for each, or text:TEXT"),
         (["--fill", "0x" + 513 * "11"], "a fill pattern must be between 1 and 512 bytes long"),
         (["--fill", "0x00", "--no-explain"], "--fill does not go with --no-explain"),
         (["--copy-again", "-"], "the script goes into a file"),

@@ -13,7 +13,7 @@ from page_builders import map_of
 from imgkit.cli import run
 from imgkit.comparison.differ import compare
 from imgkit.comparison.result import Comparison
-from imgkit.inspection.survey import inspect_medium
+from imgkit.inspection.survey import inspect
 from imgkit.label.places import Places, known_bad
 from imgkit.medium import open_medium
 from imgkit.report.page import render_page
@@ -91,7 +91,7 @@ def test_a_list_that_goes_past_the_end_is_told(tmp_path: Path) -> None:
 
 def test_inspect_says_which_partition_each_falls_in(tmp_path: Path) -> None:
     path = write_image(tmp_path / "disk.img", IMAGE)
-    result = inspect_medium(path, defects=[Span(3, 1), Span(78, 4), Span(150, 1)])
+    result = inspect(path, defects=[Span(3, 1), Span(78, 4), Span(150, 1)])
     assert [(each.first, each.partitions) for each in result.defects] == [(3, ()), (78, ("a", "b")), (150, ("c",))]
     assert [message.split(" known")[0] for message in told(result)["defects.in-partition"]] == [
         "partition a holds 2",

@@ -9,7 +9,7 @@ from builders import drive_of, drive_text
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit.drive import Address, Boot, Geometry, describe_drive, line_times, load_boot, load_drive, sweep_time
+from imgkit.drive import Address, Boot, Geometry, drive_show, line_times, load_boot, load_drive, sweep_time
 from imgkit.errors import DescriptionError, RequestError
 
 MIB = 1 << 20
@@ -254,7 +254,7 @@ def test_a_block_is_located(
 ) -> None:
     path = tmp_path / "harbour.toml"
     path.write_text(drive_text(reserved_blocks_at_end=8))
-    located = describe_drive(path, **asked).located  # type: ignore[arg-type]
+    located = drive_show(path, **asked).located  # type: ignore[arg-type]
     assert located is not None
     assert (located.block, tuple(located.chs), located.in_reserved) == (block, address, in_reserved)
 
@@ -263,7 +263,7 @@ def test_a_block_and_an_address_at_once_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "harbour.toml"
     path.write_text(drive_text())
     with pytest.raises(RequestError, match="not both"):
-        describe_drive(path, block=1, chs=Address(0, 0, 1))
+        drive_show(path, block=1, chs=Address(0, 0, 1))
 
 
 def test_the_boot_table_is_read(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from imgkit import compare
 from imgkit.comparison.patterns import binomial_tail
 from imgkit.comparison.result import Comparison
-from imgkit.comparison.script import script
+from imgkit.comparison.script import copy_again_script
 from imgkit.drive import Address, Drive, angle_of, track_order
 from imgkit.spans import Range
 
@@ -159,7 +159,7 @@ def test_copying_again_repairs_the_copy(tmp_path: Path, reference: bytes, mechan
     copy, _ = inject.inject(reference, mechanism, 2, 1040, 120)
     result = compared(tmp_path, reference, copy)
     assert result.verdict == "fail"
-    (tmp_path / "again.sh").write_bytes(script(result))
+    (tmp_path / "again.sh").write_bytes(copy_again_script(result))
     subprocess.run(["sh", "again.sh", "copy.img"], cwd=tmp_path, check=True, capture_output=True)
     assert (tmp_path / "copy.img").read_bytes() == reference
 

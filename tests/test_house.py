@@ -2,31 +2,38 @@
 
 import ast
 import importlib
+import inspect
+import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 
 import imgkit
+from imgkit.cli import app
 
 PACKAGE = Path(imgkit.__file__).parent
 
 FLOORS = {
     "cli": 6,
     "report": 5,
-    "preflight": 4,
+    "readiness": 4,
     "comparison": 3,
     "sums": 3,
     "label": 3,
     "inspection": 3,
-    "vote": 3,
+    "voting": 3,
+    "meanings": 1,
     "medium": 2,
     "volume": 2,
     "drive": 1,
     "sameness": 1,
     "spans": 1,
     "ledger": 1,
+    "text": 1,
     "blocklist": 1,
     "clock": 1,
     "findings": 1,
@@ -43,7 +50,7 @@ NEIGHBOURS = {
     "comparison": {"label"},
     "sums": {"comparison", "label"},
     "inspection": {"label", "sums"},
-    "vote": {"comparison", "label"},
+    "voting": {"comparison", "label"},
 }
 """What a room may import of its own floor; the rooms of the ground floor may import each other. Never in a circle."""
 
@@ -153,3 +160,64 @@ def test_the_offered_names_are_also_known_to_type_checkers() -> None:
     assert set(typed) == set(imgkit.__all__) - {"__version__"}
     for name, module in typed.items():
         assert getattr(importlib.import_module(module), str(name)) is getattr(imgkit, str(name))
+
+
+def test_the_names_that_are_offered_are_listed() -> None:
+    assert dir(imgkit) == sorted(imgkit.__all__)
+
+
+def test_every_command_is_a_function_of_the_library() -> None:
+    """Named as it is, subcommands joined by an underscore; no room has such a name."""
+
+    def names(group: click.Group) -> Iterator[str]:
+        for name in group.list_commands(click.Context(group)):
+            command = group.get_command(click.Context(group), name)
+            if isinstance(command, click.Group):
+                yield from (f"{name}_{each}" for each in names(command))
+            else:
+                yield name
+
+    commands = set(names(app))
+    assert {name for name in commands if inspect.isfunction(getattr(imgkit, name))} == commands
+    assert commands & {room_of(module) for module in MODULES} == set()
+
+
+OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+")
+COMMAND = re.compile(r"imgkit [a-z][^`:;]*")
+FACES = ("cli", "report")
+"""The rooms that speak of the command: all others are also a library."""
+
+
+def options_named(text: str) -> list[str]:
+    """The options in a text that is neither the text of a command nor a word of one."""
+    return [] if text.startswith("--") else OPTION.findall(COMMAND.sub("", text))
+
+
+def texts_of(module: Path) -> Iterator[str]:
+    """The texts of a module but its docstrings, those with values in them as a whole."""
+    tree = ast.parse(module.read_text())
+    in_texts = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values}
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            yield "".join(str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in in_texts | docstrings:
+            yield node.value
+
+
+@pytest.mark.parametrize("module", [module for module in MODULES if room_of(module) not in FACES], ids=lambda m: m.stem)
+def test_what_the_library_says_names_no_option_of_the_command(module: Path) -> None:
+    assert [text for text in texts_of(module) if options_named(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("raise --unpack-limit if that is right", ["--unpack-limit"]),
+        ("`imgkit label build` with --keep-from", ["--keep-from"]),
+        ("imgkit verify dump.img --seal x", []),
+        ("--reference ORIGINAL", []),
+    ],
+)
+def test_an_option_in_a_sentence_is_seen(text: str, found: list[str]) -> None:
+    assert options_named(text) == found

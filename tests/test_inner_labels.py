@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from builders import SWAP, Slot, WideLabel, changed_at, fast_file_system_head, random_bytes, with_piece, write_image
+from preflight_builders import preflight_with
 from table_builders import (
     BLOCK_BYTES,
     CLASSIC_TYPES,
@@ -22,17 +23,17 @@ from imgkit.cli import run
 from imgkit.comparison.differ import compare
 from imgkit.comparison.result import Comparison
 from imgkit.errors import RequestError
-from imgkit.inspection.survey import inspect_medium
+from imgkit.inspection.survey import inspect
 from imgkit.label.places import Places, named_partitions
-from imgkit.label.report import check_labels, read_labels
+from imgkit.label.report import label_check, read_labels
 from imgkit.medium import open_medium
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.readiness.given import Given
 from imgkit.report import terminal, words
 from imgkit.report.records import record_of
 from imgkit.spans import Span
 from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import make_worksheet
-from imgkit.vote.voter import vote_on
+from imgkit.sums.worksheet import worksheet
+from imgkit.voting.voter import vote
 
 DISK_BLOCKS = 8000
 FIRST = BootSlot(64, 1000)
@@ -121,7 +122,7 @@ def test_inspection_counts_what_lies_in_inner_partitions(tmp_path: Path, image: 
     data = bytearray(image.read_bytes())
     superblock = fast_file_system_head(64 * BLOCK_BYTES)
     data[1080 * BLOCK_BYTES : 1080 * BLOCK_BYTES + len(superblock)] = superblock
-    result = inspect_medium(write_image(tmp_path / "disk.img", bytes(data)), sums="all")
+    result = inspect(write_image(tmp_path / "disk.img", bytes(data)), sums="all")
     uses = {each.name: each for each in result.partitions}
     own = uses["2/a"]
     assert (own.first, own.count, own.data_blocks + own.blank_blocks) == (1080, 64, 64)
@@ -141,7 +142,7 @@ def test_verify_and_vote_name_blocks_by_both_labels(
     assert run(["seal", str(image), "-o", str(seal), "--to-block"]) == 0
     checked = verify(copy, seal)
     assert {each.first: set(each.partitions) - {"2/e"} for each in checked.ranges} == NAMES
-    voted = vote_on([image, copy])
+    voted = vote([image, copy])
     assert {each.first: set(each.partitions) - {"2/e"} for each in voted.ranges} == NAMES
     assert {each.name: each.no_majority_blocks for each in voted.partitions}["2/a"] == 1
     capsys.readouterr()
@@ -152,7 +153,7 @@ def test_verify_and_vote_name_blocks_by_both_labels(
 
 
 def test_worksheet_keeps_the_names_of_inner_partitions(image: Path) -> None:
-    sheet = make_worksheet(image, rule="rotate16", device="disk").sheet
+    sheet = worksheet(image, rule="rotate16", device="disk").sheet
     assert Places(sheet.labels, None, BLOCK_BYTES, sheet.size_bytes).partitions_of(Span(1144, 1))[:2] == ("2", "2/b")
 
 
@@ -162,7 +163,7 @@ def test_checks_name_partitions_and_blocks_of_the_medium(tmp_path: Path) -> None
     image = image_with(RELATIVE.with_(slots=slots))
     superblock = fast_file_system_head(65 * BLOCK_BYTES, clean=False)
     image = with_piece(image, 1080, superblock)
-    report = check_labels(write_image(tmp_path / "disk.img", image))
+    report = label_check(write_image(tmp_path / "disk.img", image))
     found = {each.id: (each.where.partition, each.where.block) for each in report.findings}
     assert found["partition.overlap"] == ("2/b", SECOND.first + 70)
     assert found["volume.unclean"] == ("2/a", SECOND.first + 16)
@@ -178,7 +179,7 @@ def test_preflight_takes_a_root_in_an_inner_label(tmp_path: Path, name: str, is_
     path = write_image(tmp_path / "disk.img", image)
     machine = tmp_path / "machine.toml"
     machine.write_text(f'[machine]\nname = "tide gauge"\n[root]\npartition = "{name}"\n')
-    result = preflight_medium(path, Given(machine=machine))
+    result = preflight_with(path, Given(machine=machine))
     (question,) = [each for each in result.questions if each.id == "boot"]
     points = {point.subject: point for point in question.points}
     assert (points["root partition"].state == "yes") == is_there

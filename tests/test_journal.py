@@ -51,7 +51,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize("name", ["SIGKILL", "SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_comparison_that_is_killed_many_times_ends_as_one_that_was_not(folder: Path, name: str) -> None:
-    expected = jsonfile.render(compare(folder / "reference", folder / "copy", block_size=512))
+    expected = jsonfile.render_json(compare(folder / "reference", folder / "copy", block_size=512))
     program = Path(__file__).parent / "interrupted.py"
     call = [sys.executable, str(program), str(folder), str(KILLS), "7", name]
     done = subprocess.run(call, capture_output=True, text=True, timeout=300, check=False)
@@ -131,7 +131,7 @@ def test_what_goes_on_is_the_same_to_the_byte(
                 again = None
         if again is None:
             again = call(journal)
-    assert without_time(jsonfile.render(again)) == without_time(jsonfile.render(whole))
+    assert without_time(jsonfile.render_json(again)) == without_time(jsonfile.render_json(whole))
 
 
 @pytest.fixture
@@ -256,6 +256,23 @@ def test_another_drive_behind_the_same_device_name_is_refused(folder: Path, smal
         subprocess.run([tool, "--detach", str(device)], check=True)
         subprocess.run([tool, "--read-only", str(device), str(other)], check=True)
         with pytest.raises(RequestError, match="is on another drive"):
+            compare(device, folder / "copy", block_size=512, journal=journal)
+
+
+def test_another_part_of_the_same_file_is_refused(folder: Path, small_strips: None) -> None:
+    """A loop device that starts elsewhere in its file is another medium, of the same size, file and times."""
+    data = (folder / "reference").read_bytes()
+    both = write_image(folder / "both", data + changed_at(data, [5 * MIB]))
+    tool = shutil.which("losetup") or "/sbin/losetup"
+    journal, size = folder / "journal.json", str(len(data))
+    with loop_device(both) as device:
+        subprocess.run([tool, "--detach", str(device)], check=True)
+        subprocess.run([tool, "--read-only", "--sizelimit", size, str(device), str(both)], check=True)
+        with stopped_after_keeping(1), pytest.raises(StoppedError):
+            compare(device, folder / "copy", block_size=512, journal=journal)
+        subprocess.run([tool, "--detach", str(device)], check=True)
+        subprocess.run([tool, "--read-only", "--offset", size, "--sizelimit", size, str(device), str(both)], check=True)
+        with pytest.raises(RequestError, match="first byte in its file"):
             compare(device, folder / "copy", block_size=512, journal=journal)
 
 

@@ -30,7 +30,7 @@ from builders import (
 )
 from table_builders import GuidEntry, GuidTable, NarrowLabel, image_of_pieces
 
-from imgkit import Label, LabelReport, check_labels
+from imgkit import Label, LabelReport, label_check
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.label.layout import named
 
@@ -42,7 +42,7 @@ PLACES = pytest.mark.parametrize(
 
 
 def checked(folder: Path, data: bytes, layout: str | Path | None = None) -> LabelReport:
-    return check_labels(write_image(folder / "disk.img", data), layout=layout)
+    return label_check(write_image(folder / "disk.img", data), layout=layout)
 
 
 def only_label(report: LabelReport) -> Label:
@@ -239,13 +239,13 @@ def test_a_label_that_the_end_cuts_off_keeps_the_slots_that_are_there(tmp_path: 
 @pytest.mark.parametrize("bad_blocks", [[0], range(2, 33), [159]], ids=["block 0", "after it", "the last"])
 def test_a_read_error_elsewhere_does_not_hide_a_label(tmp_path: Path, bad_blocks: list[int]) -> None:
     with DyingMedium(write_image(tmp_path / "disk.img", image_of(WideLabel())), bad_blocks) as medium:
-        assert [label.block for label in check_labels(medium).labels] == [1]
+        assert [label.block for label in label_check(medium).labels] == [1]
 
 
 @pytest.mark.parametrize("bad_blocks", [[1], [0, 1], range(160)], ids=["its block", "two blocks", "all"])
 def test_a_read_error_where_a_label_may_lie_is_said(tmp_path: Path, bad_blocks: list[int]) -> None:
     with DyingMedium(write_image(tmp_path / "disk.img", image_of(WideLabel())), bad_blocks) as medium:
-        report = check_labels(medium)
+        report = label_check(medium)
     assert report.labels == ()
     assert report.verdict == "incomplete"
     assert report.not_read != ()
@@ -304,8 +304,8 @@ def test_a_possible_slot_count_is_believed(tmp_path: Path, count: int) -> None:
 
 def read_whatever(path: Path, data: bytes) -> LabelReport:
     path.write_bytes(data)
-    report = check_labels(path)
-    assert msgspec.json.decode(msgspec.json.encode(report))["schema"] == "imgkit.label/1"
+    report = label_check(path)
+    assert msgspec.json.decode(msgspec.json.encode(report))["schema"] == "imgkit.label/2"
     return report
 
 

@@ -32,7 +32,7 @@ from builders import (
 )
 from table_builders import EXTENDED, BootSlot, GuidEntry, GuidTable, boot_record, image_of_pieces
 
-from imgkit import LabelReport, check_labels
+from imgkit import LabelReport, label_check
 from imgkit.drive import Drive
 from imgkit.label.plan import load_plan
 
@@ -54,7 +54,7 @@ class Case(NamedTuple):
             (folder / "plan.toml").write_text(self.plan)
             plan = load_plan(folder / "plan.toml")
         path = write_image(folder / "disk.img", self.image)
-        return check_labels(path, layout=self.layout, drive=self.drive, plan=plan)
+        return label_check(path, layout=self.layout, drive=self.drive, plan=plan)
 
 
 def of(label: WideLabel, size_blocks: int = TOTAL_SECTORS, **against: Any) -> Case:
@@ -122,13 +122,13 @@ ROWS: dict[str, Row] = {
     # What a label says about itself
     "no label": Row("label.none", STOP, Case(image_of(None)), of(SOUND)),
     "the second table is gone": Row(
-        "label.none",
+        "label.no-copy",
         CHECK,
         Case(GUID_TABLE[: 1023 * SECTOR_SIZE] + bytes(SECTOR_SIZE)),
         Case(GUID_TABLE),
     ),
     "the first table is gone": Row(
-        "label.none",
+        "label.no-copy",
         STOP,
         Case(with_piece(GUID_TABLE, 1, bytes(SECTOR_SIZE))),
         Case(GUID_TABLE),

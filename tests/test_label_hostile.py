@@ -36,8 +36,8 @@ from table_builders import (
 
 from imgkit.cli import run
 from imgkit.findings import Result
-from imgkit.inspection.survey import inspect_medium
-from imgkit.label.report import check_labels
+from imgkit.inspection.survey import inspect
+from imgkit.label.report import label_check
 from imgkit.label.result import LabelReport
 from imgkit.report import terminal
 from imgkit.report.records import record_of
@@ -63,7 +63,7 @@ def checked(path: Path, data: bytes, layout: Path | None = None) -> LabelReport:
     """What is said of these bytes, within five seconds of this process's own time."""
     path.write_bytes(data)
     started = time.process_time()
-    report = check_labels(path, layout=layout)
+    report = label_check(path, layout=layout)
     assert time.process_time() - started < MOST_SECONDS
     return report
 
@@ -125,7 +125,7 @@ def test_mutations_of_a_valid_label(tmp_path: Path, name: str) -> None:
         found += bool(report.labels)
         if number % 50 == 0:
             drawn(report)
-            drawn(inspect_medium(tmp_path / "m.img"))
+            drawn(inspect(tmp_path / "m.img"))
     assert found > 100, "most of these faulty labels should still be found, and tested as labels"
 
 
@@ -212,7 +212,7 @@ LIES: dict[str, tuple[Callable[[], Pieces], str]] = {
     "2³² − 128 bytes each": (lambda: lying_header(84, "<I", 0xFFFF_FF80), "label.slot-count"),
     "entries at block 2⁶⁴ − 1": (lambda: lying_header(72, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.checksum"),
     "entries at block 2⁵³": (lambda: lying_header(72, "<Q", 1 << 53), "label.checksum"),
-    "a copy at block 2⁶⁴ − 1": (lambda: lying_header(32, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.none"),
+    "a copy at block 2⁶⁴ − 1": (lambda: lying_header(32, "<Q", 0xFFFF_FFFF_FFFF_FFFF), "label.no-copy"),
     "usable up to block 0": (lambda: lying_header(48, "<Q", 0), "partition.covers-label"),
     "a header of 2³² − 1 bytes": (lambda: lying_header(12, "<I", 0xFFFF_FFFF), "label.checksum"),
     "a partition of 2⁶⁴ blocks": (
@@ -252,7 +252,7 @@ def test_counts_that_lie_are_told_and_not_believed(tmp_path: Path, name: str) ->
     image = write_pieces(tmp_path / "m.img", 4000 if make in (full_of_overlaps, all_the_same) else TOTAL_BLOCKS, make())
     report = checked(image, image.read_bytes())
     shown = drawn(report)
-    inspect_medium(image)
+    inspect(image)
     assert expected in ids(report.findings)
     assert len(report.findings) < 250
     assert len(shown) < 400_000
@@ -306,10 +306,10 @@ def test_names_come_out_harmless(
 ) -> None:
     """On the terminal, and in JSON, where a control character is written as an escape (RFC 8259, section 7)."""
     image = write_pieces(tmp_path / "m.img", TOTAL_BLOCKS, pieces)
-    report = check_labels(image, layout=layout)
+    report = label_check(image, layout=layout)
     assert report.labels
     drawn(report)
-    drawn(inspect_medium(image))
+    drawn(inspect(image))
     run(["label", "check", str(image), "--json", "-", *(["--layout", str(layout)] if layout else [])])
     output = capsys.readouterr().out
     assert all(character == "\n" or ord(character) >= 32 for character in output)
@@ -317,4 +317,4 @@ def test_names_come_out_harmless(
 
 def test_markup_in_a_name_stays_text(tmp_path: Path) -> None:
     image = write_pieces(tmp_path / "m.img", 160, {512: WideLabel(type_name="[bold]x[/]").to_bytes()})
-    assert "[bold]x[/]" in drawn(check_labels(image))
+    assert "[bold]x[/]" in drawn(label_check(image))

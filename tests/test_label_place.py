@@ -22,9 +22,9 @@ from test_plan_build import DRIVE, TOTAL_BLOCKS, WRITABLE, part, plan_text, writ
 
 from imgkit.cli import run
 from imgkit.errors import DescriptionError, InputError, OutputError
-from imgkit.label.build import build_label
+from imgkit.label.build import label_build
 from imgkit.label.plan import load_plan
-from imgkit.label.report import check_labels
+from imgkit.label.report import label_check
 from imgkit.label.result import KeptField
 from imgkit.medium import open_medium
 
@@ -107,7 +107,7 @@ def test_only_the_labels_own_bytes_change(
         carry_out(writing, tmp_path / "elsewhere")
     written = image.read_bytes()
     assert beside(written, OWN[name]) == beside(pattern, OWN[name])
-    assert ids(check_labels(image, plan=load_plan("plan.toml")).findings) <= {"partition.gap", "label.not-kept"}
+    assert ids(label_check(image, plan=load_plan("plan.toml")).findings) <= {"partition.gap", "label.not-kept"}
     if not options:
         assert Path(ODD).stat().st_size == sum(count for _, count in OWN[name])
 
@@ -118,7 +118,7 @@ def test_with_keep_from_the_file_is_whole_sectors(tmp_path: Path, name: str, sec
     """In units of the sector, for raw devices that take nothing less."""
     text = plan_of(name, drive={**DRIVE, "sector_size": sector_size})
     image = write_image(tmp_path / "m.img", random_bytes(TOTAL_BLOCKS * sector_size, seed=5))
-    built = build_label(write_plan(tmp_path, text), str(tmp_path / "x"), keep_from=image)
+    built = label_build(write_plan(tmp_path, text), str(tmp_path / "x"), keep_from=image)
     for piece in built.result.pieces:
         assert {number % sector_size for number in (piece.file_byte, piece.medium_byte, piece.length)} == {0}
     commands = [*built.result.save_commands, *built.result.write_commands]
@@ -136,7 +136,7 @@ def test_what_a_layout_does_not_describe_within_a_label_stays(tmp_path: Path) ->
     )
     (tmp_path / "mine.toml").write_text(text)
     plan = write_plan(tmp_path, plan_text(part("1", type=10, first=16, size="rest"), layout="mine.toml"))
-    runs = [(piece.medium_byte - 3 * 512, piece.length) for piece in build_label(plan, "x").result.pieces]
+    runs = [(piece.medium_byte - 3 * 512, piece.length) for piece in label_build(plan, "x").result.pieces]
     assert runs == [(0, 54), (56, 4), (400, 80)]
 
 
@@ -145,7 +145,7 @@ def test_what_was_saved_before_is_not_written_over(tmp_path: Path) -> None:
     plan, output = write_plan(tmp_path, plan_of("wide, little")), str(tmp_path / "label.bin")
     names = []
     for _ in range(3):
-        (command,) = build_label(plan, output).result.save_commands
+        (command,) = label_build(plan, output).result.save_commands
         name = next(word[3:] for word in shlex.split(command) if word.startswith("of="))
         Path(name).write_bytes(b"")
         names.append(Path(name).name)
@@ -170,7 +170,7 @@ THERE = WideLabel(drive_type=9, drive_subtype=0, flags=3, rpm=3600, track_skew=5
 
 def kept_of(folder: Path, label: WideLabel, text: str = KEPT_PLAN) -> dict[tuple[str, str | None], Any]:
     image = write_image(folder / "there.img", image_of(label))
-    kept = build_label(write_plan(folder, text), str(folder / "x"), keep_from=image).result.kept
+    kept = label_build(write_plan(folder, text), str(folder / "x"), keep_from=image).result.kept
     return {(each.field, each.partition): each.value for each in kept}
 
 
@@ -217,7 +217,7 @@ def test_a_kept_label_is_the_one_that_is_there(tmp_path: Path) -> None:
     data = bytearray(image_of(label))
     data[512 + 300 : 512 + 310] = b"boot code!"
     image = write_image(tmp_path / "there.img", bytes(data))
-    built = build_label(write_plan(tmp_path, text), str(tmp_path / "x"), keep_from=image)
+    built = label_build(write_plan(tmp_path, text), str(tmp_path / "x"), keep_from=image)
     assert built.data == bytes(data[512:1024])
     assert ids(built.result.findings) == {"geometry.drive-mismatch"}, "notes of what the drive file leaves out"
 
@@ -229,9 +229,9 @@ def test_the_identity_of_a_guid_table_is_kept(tmp_path: Path) -> None:
     for place, piece in table.pieces().items():
         data[place : place + len(piece)] = piece
     image = write_image(tmp_path / "m.img", bytes(data))
-    before = check_labels(image).labels[0]
+    before = label_check(image).labels[0]
     plan = plan_text(part("1", type=before.partitions[0].type_code, first=40, count=80), layout="gpt")
-    built = build_label(write_plan(tmp_path, plan), str(tmp_path / "x"), keep_from=image).result
+    built = label_build(write_plan(tmp_path, plan), str(tmp_path / "x"), keep_from=image).result
     assert built.label.fields["disk_guid"] == before.fields["disk_guid"]
     assert built.label.partitions[0].details == before.partitions[0].details
     assert KeptField("disk_guid", None, before.fields["disk_guid"]) in built.kept
@@ -240,7 +240,7 @@ def test_the_identity_of_a_guid_table_is_kept(tmp_path: Path) -> None:
 @pytest.mark.parametrize("change", [{"checksum": 0x1234}, {"second_magic": 5}, {"byte_order": "big"}])
 def test_nothing_is_taken_from_a_label_that_does_not_read_true(tmp_path: Path, change: dict[str, Any]) -> None:
     image = write_image(tmp_path / "there.img", image_of(THERE.with_(**change)))
-    built = build_label(write_plan(tmp_path, KEPT_PLAN), str(tmp_path / "x"), keep_from=image).result
+    built = label_build(write_plan(tmp_path, KEPT_PLAN), str(tmp_path / "x"), keep_from=image).result
     assert built.kept == ()
     assert "label.not-kept" in ids(built.findings)
 
@@ -249,22 +249,22 @@ def test_nothing_is_taken_from_a_label_that_does_not_read_true(tmp_path: Path, c
 def test_it_may_be_kept_from_any_medium(tmp_path: Path, kind: str) -> None:
     image = write_image(tmp_path / "there.img", image_of(THERE))
     plan, output = write_plan(tmp_path, KEPT_PLAN), str(tmp_path / "x")
-    expected = build_label(plan, output, keep_from=image).data
+    expected = label_build(plan, output, keep_from=image).data
     if kind == "packed":
         (tmp_path / "there.img.gz").write_bytes(gzip.compress(image.read_bytes()))
-        assert build_label(plan, output, keep_from=tmp_path / "there.img.gz").data == expected
+        assert label_build(plan, output, keep_from=tmp_path / "there.img.gz").data == expected
     elif kind == "open":
         with open_medium(image) as medium:
-            assert build_label(load_plan(plan), output, keep_from=medium).data == expected
+            assert label_build(load_plan(plan), output, keep_from=medium).data == expected
     else:
         with writable_loop_device(image) as device:
-            assert build_label(plan, output, keep_from=device).data == expected
+            assert label_build(plan, output, keep_from=device).data == expected
 
 
 def test_a_medium_that_ends_before_the_label_is_refused(tmp_path: Path) -> None:
     image = write_image(tmp_path / "short.img", bytes(700))
     with pytest.raises(InputError, match="ends at byte 700"):
-        build_label(write_plan(tmp_path, KEPT_PLAN), str(tmp_path / "x"), keep_from=image)
+        label_build(write_plan(tmp_path, KEPT_PLAN), str(tmp_path / "x"), keep_from=image)
 
 
 def test_the_medium_is_no_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -276,7 +276,7 @@ def test_the_medium_is_no_output(tmp_path: Path, capsys: pytest.CaptureFixture[s
         assert run(["label", "build", str(plan), "-o", str(tmp_path / name), "--keep-from", str(image)]) == 2
         assert "is one of the inputs" in capsys.readouterr().err
         with pytest.raises(OutputError, match="is one of the inputs"):
-            build_label(plan, str(tmp_path / name), keep_from=image)
+            label_build(plan, str(tmp_path / name), keep_from=image)
     assert image.read_bytes() == before
 
 
@@ -298,7 +298,7 @@ def test_the_terminal_and_the_result_say_what_was_kept(
 
 
 def test_what_nobody_states_is_named(tmp_path: Path) -> None:
-    built = build_label(write_plan(tmp_path, plan_of("wide, little", drive_type=4)), "x").result
+    built = label_build(write_plan(tmp_path, plan_of("wide, little", drive_type=4)), "x").result
     assert built.kept == ()
     assert {"drive_subtype", "flags", "track_skew", "type_name"} <= set(built.left_out)
     assert not {"drive_type", "rpm", "cylinders", "slot_count"} & set(built.left_out)
@@ -321,7 +321,7 @@ def test_every_field_of_the_wide_label_can_be_stated(tmp_path: Path) -> None:
     text = plan_text(part("a", first=16, count=64, fragment_size=512, fragments_per_block=4, cylinders_per_group=9))
     lines = [f"{name} = {json.dumps(value)}" for name, value in {**WIDE_FIELDS, "slot_count": 5}.items()]
     text = text.replace("[[partition]]", "\n".join([*lines, "[[partition]]"]), 1)
-    built = build_label(write_plan(tmp_path, text), "x")
+    built = label_build(write_plan(tmp_path, text), "x")
     head = struct.unpack_from("<IHH16s16s6I2HI4H2II5I5I", built.data)
     expected = [value for value in WIDE_FIELDS.values() for value in (value if isinstance(value, list) else [value])]
     expected[2:4] = [b"harbour".ljust(16, b"\0"), b"log".ljust(16, b"\0")]
@@ -359,7 +359,7 @@ def test_fields_of_other_layouts_can_be_stated(
 ) -> None:
     kind = next(each for each in WRITABLE.values() if each.layout == layout)
     text = plan_text(part("1", type=kind.types[0][0], first="3cyl", size="rest", **partition), layout=layout, **label)
-    built = build_label(write_plan(tmp_path, text), "x").result.label
+    built = label_build(write_plan(tmp_path, text), "x").result.label
     assert {name: built.partitions[0].details[name] for name in there} == there
     told = {**built.fields, "type_name": built.type_name}
     assert {name: str(told[name]) for name in label} == {name: str(value).lower() for name, value in label.items()}
@@ -447,5 +447,5 @@ def test_a_label_is_compared_with_all_that_the_plan_states(
     slots = (part("a", first=16, count=64), part("b", type="swap", count=16), part("c", count=64))
     text = plan_text(*slots, drive={**DRIVE, "cylinders": 10, "spare_sectors_per_track": 1}, **stated)
     image = write_image(tmp_path / "m.img", image_of(THERE))
-    found = check_labels(image, plan=load_plan(write_plan(tmp_path, text))).findings
+    found = label_check(image, plan=load_plan(write_plan(tmp_path, text))).findings
     assert [each.where.field for each in found if each.id == "plan.differs"] == differs

@@ -17,7 +17,7 @@ from table_builders import (
     write_pieces,
 )
 
-from imgkit import check_labels
+from imgkit import label_check
 from imgkit.label.result import Partition
 
 pytestmark = needs_libblkid
@@ -70,7 +70,7 @@ def test_partitions_of_a_wide_label_are_those_of_libblkid(tmp_path: Path, place:
     """libblkid leaves out the slots of type unused, and keeps those without a size."""
     label = random_label(random.Random(f"{place} {seed}"))
     path = write_image(tmp_path / "disk.img", image_of(label, at=[place], size_bytes=4096 * SECTOR_SIZE))
-    (found,) = check_labels(path).labels
+    (found,) = label_check(path).labels
     assert extents(tuple(each for each in found.partitions if each.used)) == outside(path)
 
 
@@ -78,13 +78,13 @@ def test_partitions_of_a_wide_label_are_those_of_libblkid(tmp_path: Path, place:
 def test_a_slot_of_each_type_is_a_partition_to_both(tmp_path: Path, type_code: int) -> None:
     label = WideLabel(slots=(Slot(16, 64, type_code), Slot(80, 80)))
     path = write_image(tmp_path / "disk.img", image_of(label))
-    (found,) = check_labels(path).labels
+    (found,) = label_check(path).labels
     assert extents(tuple(each for each in found.partitions if each.used)) == outside(path)
 
 
 def test_neither_takes_a_label_without_its_magic(tmp_path: Path) -> None:
     path = write_image(tmp_path / "disk.img", image_of(WideLabel(magic=0x82564558)))
-    assert (check_labels(path).labels, outside(path)) == ((), [])
+    assert (label_check(path).labels, outside(path)) == ((), [])
 
 
 @pytest.mark.parametrize("logical", [0, 1, 2, 5, 20])
@@ -99,7 +99,7 @@ def test_partitions_of_a_master_boot_record_are_those_of_libblkid(tmp_path: Path
             here.append(BootSlot(100 * (index + 1), 100, EXTENDED))
         pieces[(extended.first + 100 * index) * SECTOR_SIZE] = boot_record(here)
     path = write_pieces(tmp_path / "disk.img", 4096, pieces)
-    (found,) = check_labels(path).labels
+    (found,) = label_check(path).labels
     assert extents(found.partitions) == outside(path)
 
 
@@ -110,7 +110,7 @@ def test_partitions_of_a_guid_table_are_those_of_libblkid(tmp_path: Path, seed: 
     cuts = sorted(chance.sample(range(34, 2000), 2 * chance.randrange(1, 12)))
     entries = tuple(GuidEntry(first, last) for first, last in zip(cuts[::2], cuts[1::2], strict=True))
     path = write_pieces(tmp_path / "disk.img", 2048, GuidTable(total_blocks=2048, entries=entries).pieces())
-    front = next(label for label in check_labels(path).labels if label.layout == "gpt")
+    front = next(label for label in label_check(path).labels if label.layout == "gpt")
     assert [(each.first, each.count) for each in front.partitions] == [
         (each.first, each.count) for each in outside(path)
     ]

@@ -35,8 +35,8 @@ from table_builders import (
     write_pieces,
 )
 
-from imgkit.label.build import build_label
-from imgkit.label.report import check_labels
+from imgkit.label.build import label_build
+from imgkit.label.report import label_check
 from imgkit.label.result import Label, LabelReport
 from imgkit.report import terminal
 from imgkit.report.records import record_of
@@ -65,7 +65,7 @@ def runs_of(label: Label) -> list[Run]:
 
 def report_of(path: Path, pieces: Pieces, total_blocks: int = TOTAL_BLOCKS) -> LabelReport:
     """What the library says of a medium with these pieces."""
-    return check_labels(write_pieces(path, total_blocks, pieces))
+    return label_check(write_pieces(path, total_blocks, pieces))
 
 
 def label_of(report: LabelReport, layout: str) -> Label:
@@ -217,7 +217,7 @@ def test_a_built_table_reads_as_planned(tmp_path: Path, layout: str, seed: int) 
     ]
     plan = tmp_path / "plan.toml"
     plan.write_text("\n".join(lines))
-    built = build_label(str(plan), "label.bin")
+    built = label_build(str(plan), "label.bin")
     image = write_pieces(
         tmp_path / "m.img",
         TOTAL_BLOCKS,
@@ -299,7 +299,7 @@ def test_guid_table_field_by_field(tmp_path: Path) -> None:
 def test_guid_table_in_blocks_of_any_size(tmp_path: Path, block_bytes: int) -> None:
     """UEFI 2.10, 5.3.1: the header is in the second block, of whatever size, and numbers count in these blocks."""
     table = GuidTable(total_blocks=3000, block_bytes=block_bytes, entries=(GuidEntry(100, 199),))
-    report = check_labels(write_pieces(tmp_path / "m.img", 3000, table.pieces(), block_bytes))
+    report = label_check(write_pieces(tmp_path / "m.img", 3000, table.pieces(), block_bytes))
     primary, backup = report.labels[:2]
     assert (primary.block, primary.block_size, backup.block) == (1, block_bytes, 2999)
     assert runs_of(primary) == [Run("1", 100, 100, str(GPT_FILE_SYSTEM))]
@@ -323,7 +323,7 @@ def test_built_guid_table_field_by_field(tmp_path: Path) -> None:
         'drive = { name = "Tide table", sector_size = 512, cylinders = 1250, heads = 2, sectors_per_track = 8 }\n'
         '[label]\nlayout = "gpt"\n[[partition]]\nname = "1"\nfirst = 40\ncount = 60\ntype = "file system"\n'
     )
-    built = build_label(str(plan), "label.bin")
+    built = label_build(str(plan), "label.bin")
     medium = bytearray(TOTAL_BLOCKS * 512)
     for piece in built.result.pieces:
         medium[piece.medium_byte :][: piece.length] = b""
@@ -406,8 +406,8 @@ def entries_outside() -> Pieces:
             {"label.copies-disagree"},
             id="the backup is of another table, with right sums",
         ),
-        pytest.param(without(TABLE.pieces(), 512, 1024), {"label.none"}, id="primary destroyed"),
-        pytest.param(without(TABLE.pieces(), LAST, LAST_TABLE), {"label.none"}, id="backup destroyed"),
+        pytest.param(without(TABLE.pieces(), 512, 1024), {"label.no-copy"}, id="primary destroyed"),
+        pytest.param(without(TABLE.pieces(), LAST, LAST_TABLE), {"label.no-copy"}, id="backup destroyed"),
         pytest.param(
             without(TABLE.pieces(), LAST_TABLE), {"label.checksum", "label.copies-disagree"}, id="backup entries blank"
         ),
@@ -438,7 +438,7 @@ def test_backup_is_read_when_the_primary_is_destroyed(tmp_path: Path) -> None:
 
 def test_a_dump_cut_short_has_no_backup(tmp_path: Path) -> None:
     report = report_of(tmp_path / "m.img", without(TABLE.pieces(), LAST, LAST_TABLE), TOTAL_BLOCKS - 100)
-    (told,) = [finding for finding in report.findings if finding.id == "label.none"]
+    (told,) = [finding for finding in report.findings if finding.id == "label.no-copy"]
     assert (told.severity, told.where.block) == ("check", TOTAL_BLOCKS - 1)
     assert "the medium ends before that" in told.message
 

@@ -34,7 +34,7 @@ from table_builders import (
 from imgkit.cli import run
 from imgkit.errors import DescriptionError
 from imgkit.label.layout import load_layout, named
-from imgkit.label.report import check_labels
+from imgkit.label.report import label_check
 from imgkit.label.result import LabelReport
 
 TOTAL_BLOCKS = 160
@@ -44,7 +44,7 @@ TABLE = GuidTable(total_blocks=TOTAL_BLOCKS, entries=(GuidEntry(40, 99),))
 
 
 def report_of(path: Path, pieces: Pieces, layout: str | Path | None = None, blocks: int = TOTAL_BLOCKS) -> LabelReport:
-    return check_labels(write_pieces(path, blocks, pieces), layout=layout)
+    return label_check(write_pieces(path, blocks, pieces), layout=layout)
 
 
 def places_of(report: LabelReport) -> list[tuple[str, int, int]]:
@@ -66,7 +66,7 @@ def test_wide_label_at_each_of_its_places(
     image = write_pieces(
         tmp_path / "m.img", TOTAL_BLOCKS, {block * sector_size + offset: label.to_bytes()}, sector_size
     )
-    report = check_labels(image)
+    report = label_check(image)
     assert places_of(report) == [(f"classic-wide-{byte_order}", block, offset)]
     assert report.findings == ()
 
@@ -250,7 +250,7 @@ def test_a_dump_with_exchanged_bytes_is_told(tmp_path: Path, name: str) -> None:
     subprocess.run(
         ["dd", f"if={tmp_path / 'm.img'}", f"of={tmp_path / 'x.img'}", "conv=swab"], check=True, capture_output=True
     )
-    exchanged = check_labels(tmp_path / "x.img", layout=layout)
+    exchanged = label_check(tmp_path / "x.img", layout=layout)
     assert "label.byte-order" not in ids(straight.findings)
     told = [finding for finding in exchanged.findings if finding.id == "label.byte-order"]
     assert [finding.severity for finding in told] == ["stop"] * len(exchanged.labels) != []
@@ -309,12 +309,12 @@ def test_a_boot_block_is_not_a_table(tmp_path: Path, block: bytes) -> None:
 @pytest.mark.parametrize("sector_size", [512, 1024])
 def test_what_was_looked_for_is_said(tmp_path: Path, sector_size: int) -> None:
     image = write_pieces(tmp_path / "m.img", 8, {}, sector_size)
-    (finding,) = check_labels(image).findings
+    (finding,) = label_check(image).findings
     assert finding.message == (
         "no label found; looked for classic-narrow, classic-wide-little, classic-wide-big, gpt, mbr, in block 0, block "
         "1 and the last block"
     )
-    (finding,) = check_labels(image, layout=HARBOUR_LAYOUT).findings
+    (finding,) = label_check(image, layout=HARBOUR_LAYOUT).findings
     assert finding.message == "no label found; looked for harbour-pilot, in block 3 and block 2 from the end"
 
 
@@ -412,17 +412,17 @@ def changed_layout(old: str, new: str) -> str:
         pytest.param(
             'name = "type_name"\noffset = 20\ntype = "text"\nlength = 12',
             'name = "type_name"\noffset = 20\ntype = "u32"',
-            "table [[field]]: field 'type_name': has to be a text",
+            "table [[field]]: field 'type_name': must be text",
             id="a name that is a number",
         ),
         pytest.param(
             'name = "sector_size"\noffset = 8\ntype = "u16"',
             'name = "sector_size"\noffset = 8\ntype = "text"\nlength = 2',
-            "table [[field]]: field 'sector_size': has to be one number",
+            "table [[field]]: field 'sector_size': must be one number",
             id="a size that is a text",
         ),
         pytest.param(
-            'name = "cylinders"', 'name = "sector_size"', "field 'sector_size': is there twice", id="two of one name"
+            'name = "cylinders"', 'name = "sector_size"', "field 'sector_size': is given twice", id="two of one name"
         ),
         pytest.param('count = "berths"', 'count = "piers"', "[partitions]: field 'count'", id="count by no field"),
         pytest.param('count = "berths"', 'count = "pack_name"', "[partitions]: field 'count'", id="count by a text"),
@@ -434,13 +434,13 @@ def changed_layout(old: str, new: str) -> str:
         pytest.param(
             'name = "last"\noffset = 8\ntype = "u32"',
             'name = "last"\noffset = 8\ntype = "bytes"\nlength = 4',
-            "table [[partitions.field]]: field 'last': has to be one number",
+            "table [[partitions.field]]: field 'last': must be one number",
             id="last, not a number",
         ),
         pytest.param(
             'name = "type_code"\noffset = 0\ntype = "u16"',
             'name = "type_code"\noffset = 0\ntype = "text"\nlength = 2',
-            "table [[partitions.field]]: field 'type_code': has to be one number or a guid",
+            "table [[partitions.field]]: field 'type_code': must be one number or a guid",
             id="type code, a text",
         ),
         pytest.param(

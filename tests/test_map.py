@@ -67,7 +67,7 @@ def test_a_cell_says_block_address_and_episode(tmp_path: Path) -> None:
     drawn = map_of(comparison_with(tmp_path, [1000]))
     assert drawn is not None
     (cell,) = [cell for surface in drawn.surfaces for cell in surface.cells]
-    assert cell.text == "differ: block 1000 (15/2/8); bit-noise"
+    assert cell.text == "differ: block 1000 (15/2/8); reference-blank"
 
 
 def test_without_a_drive_there_is_a_strip(tmp_path: Path) -> None:

@@ -15,15 +15,25 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from builders import SECTOR_SIZE, DyingMedium, Slot, WideLabel, changed_at, drive_text, with_piece, write_image
+from builders import (
+    SECTOR_SIZE,
+    DyingMedium,
+    Slot,
+    WideLabel,
+    changed_at,
+    drive_text,
+    random_bytes,
+    with_piece,
+    write_image,
+)
 from faulty_file import writable_loop_device
-from preflight_builders import ALL, ENOUGH, PLAN, Room, a_room, original_image, write_seal_to_block
+from preflight_builders import ALL, ENOUGH, PLAN, Room, a_room, original_image, preflight_with, write_seal_to_block
 
 from imgkit.cli import run
-from imgkit.label.build import build_label
-from imgkit.preflight.checklist import WITHHELD
-from imgkit.preflight.result import Preflight, Step
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.label.build import label_build
+from imgkit.readiness.checklist import WITHHELD
+from imgkit.readiness.given import Given
+from imgkit.readiness.result import Preflight, Step
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 
@@ -82,17 +92,17 @@ def carried_out_here(commands: list[str], folder: Path, monkeypatch: pytest.Monk
 def no_go(folder: Path) -> Preflight:
     room = a_room(folder)
     write_image(room.medium, changed_at(original_image(), [70_000]))
-    return preflight_medium(room.medium, room.given(*ENOUGH))
+    return preflight_with(room.medium, room.given(*ENOUGH))
 
 
 def cannot_say(folder: Path) -> Preflight:
     room = a_room(folder)
-    return preflight_medium(room.medium, room.given("reference"))
+    return preflight_with(room.medium, room.given("reference"))
 
 
 def go(folder: Path) -> Preflight:
     room = a_room(folder)
-    return preflight_medium(room.medium, room.given(*ENOUGH))
+    return preflight_with(room.medium, room.given(*ENOUGH))
 
 
 @pytest.mark.parametrize(
@@ -119,8 +129,8 @@ def test_the_faces_say_what_is_withheld_and_show_commands_whole(
     monkeypatch.setenv("COLUMNS", "80")
     room = a_room(tmp_path / ("a long name of a folder, " * 8))
     write_image(room.medium, changed_at(original_image(), [70_000]))
-    expected = commands_of(preflight_medium(room.medium, room.given(*ENOUGH)))
-    call = ["preflight", str(room.medium), "--page", "sheet.html"]
+    expected = commands_of(preflight_with(room.medium, room.given(*ENOUGH)))
+    call = ["preflight", str(room.medium), "--page", "sheet.html", "--full"]
     for name in ENOUGH:
         call += [f"--{name}", str(getattr(room.given(name), name))]
     assert run(call) == 1
@@ -203,16 +213,26 @@ def test_the_commands_lead_to_go(
     room = a_room(tmp_path / "odd names; $(id) 'x'", original)
     write_image(room.medium, spoil(original))
     with kind(room) as (medium, given):
-        before = preflight_medium(medium, given)
+        before = preflight_with(medium, given)
         assert before.answer == "no-go"
         assert carry_out(commands_of(before), tmp_path / "elsewhere") == 0
         target = Path(shlex.split(commands_of(before)[-1])[2])
         mended = target.read_bytes()
-        assert preflight_medium(target, given).answer == "go"
+        assert preflight_with(target, given).answer == "go"
     end = SECTOR_SIZE + 148 + 3 * 16
     assert mended[:SECTOR_SIZE] + mended[end:] == original[:SECTOR_SIZE] + original[end:]
     assert mended[SECTOR_SIZE + 4] == 9, "the drive's kind, which the plan leaves out, is the original's"
     assert mended[CODE_AT:][: len(CODE)] == CODE
+
+
+def test_what_the_script_leaves_out_is_said(tmp_path: Path) -> None:
+    """Where only the reference is blank, copying again changes nothing: the list would be followed for ever."""
+    room = a_room(tmp_path)
+    reference = tmp_path / "original.img"
+    write_image(reference, with_piece(reference.read_bytes(), 140, bytes(SECTOR_SIZE)))
+    write_image(room.medium, with_piece(reference.read_bytes(), 140, random_bytes(SECTOR_SIZE, 7)))
+    result = preflight_with(room.medium, room.given(*ENOUGH))
+    assert any("blocks 140+1: there the reference has no data" in step.text for step in mend_steps(result))
 
 
 def test_a_device_that_is_too_small_takes_a_larger_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -220,7 +240,7 @@ def test_a_device_that_is_too_small_takes_a_larger_one(tmp_path: Path, monkeypat
     room = a_room(tmp_path)
     write_image(room.medium, original_image()[: 100 * SECTOR_SIZE])
     with writable_loop_device(room.medium) as medium:
-        result = preflight_medium(medium, room.given(*ENOUGH))
+        result = preflight_with(medium, room.given(*ENOUGH))
     assert any("Take a larger medium" in step.text for step in mend_steps(result))
     assert not any("--copy-again" in line for line in commands_of(result))
 
@@ -232,7 +252,7 @@ def test_the_seal_and_the_answers_of_the_old_machine_have_their_commands(
     monkeypatch.chdir(tmp_path)
     room = a_room(tmp_path / "room")
     write_image(room.medium, changed_at(original_image(), [70_000]))
-    result = preflight_medium(room.medium, room.given("seal", "drive", "machine"))
+    result = preflight_with(room.medium, room.given("seal", "drive", "machine"))
     commands = commands_of(result)
     assert any(command.startswith("imgkit verify ") for command in commands)
     before = room.medium.read_bytes()
@@ -247,7 +267,7 @@ def test_nothing_is_written_while_the_means_contradict_each_other(
     monkeypatch.chdir(tmp_path)
     room = a_room(tmp_path / "room")
     write_image(tmp_path / "room" / "original.img", changed_at(original_image(), [70_000]))
-    result = preflight_medium(room.medium, room.given(*ENOUGH, "seal"))
+    result = preflight_with(room.medium, room.given(*ENOUGH, "seal"))
     commands = commands_of(result)
     assert [shlex.split(command)[:2] for command in commands] == [["imgkit", "verify"], ["imgkit", "preflight"]]
     before = room.medium.read_bytes()
@@ -259,7 +279,7 @@ def test_nothing_is_written_to_a_medium_that_cannot_be_read(tmp_path: Path) -> N
     room = a_room(tmp_path)
     write_image(room.medium, changed_at(original_image(), [70_000]))
     with DyingMedium(room.medium, [130]) as medium:
-        result = preflight_medium(medium, room.given(*ENOUGH))
+        result = preflight_with(medium, room.given(*ENOUGH))
     assert result.answer == "no-go"
     assert [shlex.split(command)[:2] for command in commands_of(result)] == [["imgkit", "preflight"]]
 
@@ -269,7 +289,7 @@ def test_a_plan_that_says_stop_is_corrected_first(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(PLAN.replace("first = 16\ncount = 64", "first = 0\ncount = 80").replace(
         'type = "fast file system"', 'type = "swap"', 1
     ))  # fmt: skip
-    result = preflight_medium(room.medium, room.given("reference", "plan", "machine"))
+    result = preflight_with(room.medium, room.given("reference", "plan", "machine"))
     assert any(step.text.startswith("Correct the plan") for step in mend_steps(result))
     assert not any("label build" in line for line in commands_of(result))
 
@@ -277,7 +297,7 @@ def test_a_plan_that_says_stop_is_corrected_first(tmp_path: Path) -> None:
 def test_names_that_cannot_be_typed_have_no_commands(tmp_path: Path) -> None:
     room = a_room(tmp_path)
     odd = write_image(tmp_path / "copy\nrm -rf x.img", changed_at(original_image(), [70_000]))
-    result = preflight_medium(odd, room.given(*ENOUGH))
+    result = preflight_with(odd, room.given(*ENOUGH))
     assert commands_of(result) == []
     assert "names that can be typed" in mend_steps(result)[0].text
 
@@ -302,7 +322,7 @@ OVERWRITTEN = {
 
 def planned_over(original: bytes, plan: Path) -> bytes:
     """The original with the planned label's own bytes in their place."""
-    built = build_label(plan, "x")
+    built = label_build(plan, "x")
     data = bytearray(original)
     for piece in built.result.pieces:
         data[piece.medium_byte : piece.medium_byte + piece.length] = built.data[piece.file_byte :][: piece.length]
@@ -318,10 +338,10 @@ def test_what_lies_beside_the_planned_label_is_never_excused(tmp_path: Path, nam
     write_seal_to_block(tmp_path / "original.img", tmp_path / "original.seal")
     good = planned_over(original, tmp_path / "plan.toml")
     write_image(room.medium, good)
-    assert preflight_medium(room.medium, room.given(means, "plan", "machine")).answer == "go"
+    assert preflight_with(room.medium, room.given(means, "plan", "machine")).answer == "go"
     at, data = OVERWRITTEN[name]
     write_image(room.medium, good[:at] + data + good[at + len(data) :])
-    result = preflight_medium(room.medium, room.given(means, "plan", "machine"))
+    result = preflight_with(room.medium, room.given(means, "plan", "machine"))
     assert result.answer == ("no-go" if means == "reference" else "cannot-say")
     assert ("copy.beside-label" in told(result)) == (means == "reference")
     if means == "reference":
@@ -334,12 +354,12 @@ def test_fields_of_the_originals_label_that_the_plan_leaves_out_are_excused(tmp_
     room = a_room(tmp_path, original)
     for kept_from, answer in ((original, "go"), (original_image(WideLabel(drive_type=77)), "no-go")):
         source = write_image(tmp_path / "source.img", kept_from)
-        built = build_label(tmp_path / "plan.toml", "x", keep_from=source)
+        built = label_build(tmp_path / "plan.toml", "x", keep_from=source)
         data = bytearray(original)
         own = built.data[: built.result.own_bytes[0].count]
         data[SECTOR_SIZE : SECTOR_SIZE + len(own)] = own
         write_image(room.medium, bytes(data))
-        assert preflight_medium(room.medium, room.given("reference", "plan", "machine")).answer == answer
+        assert preflight_with(room.medium, room.given("reference", "plan", "machine")).answer == answer
 
 
 # ---- Each fault that can be made ------------------------------------------------------------------------------
@@ -370,7 +390,7 @@ def test_no_advice_contradicts_a_command_and_all_faults_are_mended(
     monkeypatch.chdir(tmp_path)
     room = a_room(tmp_path / "room", an_original())
     write_image(room.medium, faulty(an_original(), mechanism))
-    result = preflight_medium(room.medium, room.given(*(name for name in ALL if name != "sheet")))
+    result = preflight_with(room.medium, room.given(*(name for name in ALL if name != "sheet")))
     assert result.answer == "no-go"
     commands = commands_of(result)
     assert any(WRITES.search(command) for command in commands)
@@ -399,7 +419,7 @@ def test_on_a_drive_that_may_be_failing_an_image_is_mended(tmp_path: Path, monke
         flipped[(cylinder * 40 + 2 * 8 + cylinder % 7) * SECTOR_SIZE + 9] ^= 4
     write_image(room.medium, bytes(flipped))
     with writable_loop_device(room.medium) as medium:
-        result = preflight_medium(medium, room.given(*ENOUGH))
+        result = preflight_with(medium, room.given(*ENOUGH))
         assert "pattern.one-head" in told(result)
         before = room.medium.read_bytes()
         assert carry_out(commands_of(result), tmp_path / "elsewhere") == 0

@@ -34,7 +34,7 @@ from record_builders import (
 )
 
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
-from imgkit.findings import Result
+from imgkit.findings import NotRead, Result
 from imgkit.report.page import render_page
 from imgkit.report.records import record_of
 
@@ -48,6 +48,8 @@ SCREENS = (NARROW, WIDE)
 Scheme = Literal["light", "dark"]
 SCHEMES: tuple[Scheme, ...] = ("light", "dark")
 HOSTILE = "\"'></style></title></script><script>window.ran = 1</script><img src=x onerror='window.ran = 2'>\x1b\x07"
+
+UNREAD = NotRead(1, "volume", HOSTILE)
 
 
 def with_every_section() -> Comparison:
@@ -127,8 +129,14 @@ def hostile_records() -> list[Result]:
     path = "/media/" + HOSTILE * 30
     ranges = (a_checked_range(5, 2, partitions=(HOSTILE * 5,)), a_checked_range(9, 2, "unanswered"))
     return [
-        an_inspection(**told, path=path, labels=(label,), digests={HOSTILE: HOSTILE}, not_read=(HOSTILE,) * 9),
-        a_label_report(**told, path=path, labels=(label,), layouts_tried=(HOSTILE * 9,), not_read=(HOSTILE,)),
+        an_inspection(
+            **told,
+            path=path,
+            labels=(label,),
+            digests={HOSTILE: HOSTILE},
+            not_read=(UNREAD,) * 9,
+        ),
+        a_label_report(**told, path=path, labels=(label,), layouts_tried=(HOSTILE * 9,), not_read=(UNREAD,)),
         a_verification(
             **told, path=path, seal_path=path, seal_name=path, seal_made_at=HOSTILE, labels=(label,), ranges=ranges
         ),

@@ -37,7 +37,7 @@ def test_block_size_of_the_label_else_of_nothing(label: Label) -> None:
 
 @pytest.mark.parametrize("asked", [0, -1, MOST_BLOCK_BYTES + 1])
 def test_block_size_that_cannot_be(asked: int) -> None:
-    with pytest.raises(RequestError, match="cannot be: it is 1 to"):
+    with pytest.raises(RequestError, match="must be between 1 and"):
         block_size_of([], asked)
 
 

@@ -30,9 +30,9 @@ from table_builders import (
 
 from imgkit.cli import run
 from imgkit.errors import DescriptionError
-from imgkit.label.build import Built, build_label
+from imgkit.label.build import Built, label_build
 from imgkit.label.plan import load_plan
-from imgkit.label.report import check_labels
+from imgkit.label.report import label_check
 
 # ---- Plan files --------------------------------------------------------------------------------------------
 
@@ -199,10 +199,10 @@ def test_a_built_label_reads_as_planned_and_nothing_is_said_of_it(
     @given(plans(kind))
     def holds(planned: Planned) -> None:
         plan = write_plan(folder, planned.text)
-        built = build_label(str(plan), "label.bin")
+        built = label_build(str(plan), "label.bin")
         assert built.result.findings == ()
         image = placed(built, folder / "m.img", planned.total_blocks, planned.sector_size)
-        report = check_labels(image, plan=load_plan(plan))
+        report = label_check(image, plan=load_plan(plan))
         assert report.findings == ()
         label = report.labels[0]
         assert sorted((each.name, each.first, each.count, each.type_code) for each in label.partitions) == list(
@@ -226,8 +226,8 @@ def test_the_file_with_the_label_can_be_checked_by_itself(tmp_path: Path, name: 
     plan = write_plan(
         tmp_path, plan_text(part(kind.names[0], type=kind.types[0][0], first="1cyl", size="rest"), layout=kind.layout)
     )
-    (tmp_path / "label.bin").write_bytes(build_label(str(plan), "label.bin").data)
-    report = check_labels(tmp_path / "label.bin", plan=load_plan(plan))
+    (tmp_path / "label.bin").write_bytes(label_build(str(plan), "label.bin").data)
+    report = label_check(tmp_path / "label.bin", plan=load_plan(plan))
     assert report.label_alone
     assert report.findings == ()
 
@@ -256,12 +256,12 @@ def test_a_built_wide_label_is_the_one_that_is_built_by_hand(tmp_path: Path, byt
         drive_data=(0, 0, 0, 0, 0),
         slots=(Slot(16, 64), Slot(80, 16, 1, 0, 0, 0), *[Slot(0, 0, 0, 0, 0, 0)] * 6),
     )
-    assert build_label(str(plan), "label.bin").data == by_hand.to_bytes()
+    assert label_build(str(plan), "label.bin").data == by_hand.to_bytes()
 
 
 def test_the_example_plan_gives_the_label_that_the_demo_should_have_had() -> None:
     """The plan of the fixtures: all of the drive but its reserved cylinders, and only the whole disk is noted."""
-    built = build_label(str(FIXTURES / "weather-station-plan.toml"), "label.bin")
+    built = label_build(str(FIXTURES / "weather-station-plan.toml"), "label.bin")
     assert [(each.name, each.first, each.count) for each in built.result.label.partitions] == [
         ("a", 0, 64 * 165),
         ("b", 64 * 165, 40 * 165),
@@ -361,7 +361,7 @@ def test_the_rest_leaves_the_tables_alone(tmp_path: Path, layout: str, first: in
 def test_a_type_may_be_any_guid(tmp_path: Path) -> None:
     guid = "AABBCCDD-0011-2233-4455-66778899AABB"
     plan = write_plan(tmp_path, plan_text(part("1", type=guid, size="rest"), layout="gpt"))
-    assert build_label(str(plan), "x").result.label.partitions[0].type_code == guid.lower()
+    assert label_build(str(plan), "x").result.label.partitions[0].type_code == guid.lower()
 
 
 # ---- Plans that cannot be ----------------------------------------------------------------------------------
@@ -466,16 +466,18 @@ CANNOT_BE = [
     pytest.param(plan_text(part("5", type=6, count=1), layout="mbr"), "are called 1 to 4", id="logical partition"),
     pytest.param(plan_text(part("0", type=6, count=1), layout="mbr"), "are called 1 to 4", id="number zero"),
     pytest.param(plan_text(part("01", type=6, count=1), layout="mbr"), "are called 1 to 4", id="a zero before"),
-    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is there twice", id="twice"),
+    pytest.param(plan_text(part("a", count=1), part("a", count=1)), "'a': field 'name': is given twice", id="twice"),
     pytest.param(
         plan_text(part(count=1, size="1cyl")), "[[partition]] 'a': fields 'count' and 'size': both", id="both sizes"
     ),
     pytest.param(plan_text(part()), "[[partition]] 'a': fields 'count' and 'size': neither", id="no size"),
     pytest.param(plan_text(part(size="8 megabytes")), "[[partition]] 'a': field 'size': '8 megabytes'", id="unit"),
-    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is no amount", id="minus"),
-    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is no amount", id="half"),
-    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is no amount", id="empty amount"),
-    pytest.param(plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is no amount", id="first rest"),
+    pytest.param(plan_text(part(size="-8MB")), "[[partition]] 'a': field 'size': '-8MB' is not an amount", id="minus"),
+    pytest.param(plan_text(part(size="1.5MB")), "[[partition]] 'a': field 'size': '1.5MB' is not an amount", id="half"),
+    pytest.param(plan_text(part(size="")), "[[partition]] 'a': field 'size': '' is not an amount", id="empty amount"),
+    pytest.param(
+        plan_text(part(count=1, first="rest")), "'a': field 'first': 'rest' is not an amount", id="first rest"
+    ),
     pytest.param(plan_text(part(size="9" * 16 + "B")), "'a': field 'size'", id="a number of 16 digits"),
     pytest.param(
         plan_text(part(first=10**17, count=10**17)), "[[partition]] 'a': field 'count'", id="far past the end"
@@ -601,7 +603,7 @@ def test_the_commands_do_what_they_say(
     assert all(str(tmp_path) in line for line in shown if line.startswith("dd "))
     saving = [line for line in shown if line.startswith("dd if=scratch.img")]
     writing = [line for line in shown if line.startswith("dd if=") and line not in saving]
-    pieces = build_label("plan.toml", output).result.pieces
+    pieces = label_build("plan.toml", output).result.pieces
     assert len(saving) == len(writing) == len(pieces)
     for command in saving:
         subprocess.run(command, shell=True, check=True, capture_output=True)
@@ -615,7 +617,7 @@ def test_the_commands_do_what_they_say(
         expected[piece.medium_byte :][: piece.length] = b""
         expected[piece.medium_byte : piece.medium_byte + piece.length] = data[piece.file_byte :][: piece.length]
     assert written == bytes(expected)
-    report = check_labels(image, plan=load_plan("plan.toml"))
+    report = label_check(image, plan=load_plan("plan.toml"))
     assert report.labels[0].partitions[0].first == 3 * CYLINDER
     assert ids(report.findings) <= {"partition.gap"}
     for piece, command in zip(pieces, saving, strict=True):
@@ -628,7 +630,7 @@ def test_the_commands_do_what_they_say(
 
 def test_boot_code_beside_a_boot_record_stays(tmp_path: Path) -> None:
     """UEFI 2.10, 5.2.1: bytes 0 to 439 are boot code."""
-    (piece,) = build_label(str(write_plan(tmp_path, BY_LAYOUT["boot record"])), "x").result.pieces
+    (piece,) = label_build(str(write_plan(tmp_path, BY_LAYOUT["boot record"])), "x").result.pieces
     assert (piece.file_byte, piece.medium_byte, piece.length) == (0, 440, 72)
 
 
@@ -725,7 +727,7 @@ def test_each_field_that_is_not_as_planned_is_told(
     tmp_path: Path, label: WideLabel, told: list[tuple[str, str | None, str, str]]
 ) -> None:
     image = write_pieces(tmp_path / "m.img", 160, {512: label.to_bytes()})
-    findings = check_labels(image, plan=load_plan(write_plan(tmp_path, ASKED))).findings
+    findings = label_check(image, plan=load_plan(write_plan(tmp_path, ASKED))).findings
     differing = [each for each in findings if each.id == "plan.differs"]
     assert [(each.where.field, each.where.partition) for each in differing] == [each[:2] for each in told]
     for finding, (_, _, asked, there) in zip(differing, told, strict=True):
@@ -747,7 +749,7 @@ OTHER_LABELS = {
 def test_a_medium_without_the_planned_label_never_passes(tmp_path: Path, name: str) -> None:
     """Another label on it, or none, says stop, whatever that one is like."""
     image = write_pieces(tmp_path / "m.img", 1600, OTHER_LABELS[name])
-    report = check_labels(image, plan=load_plan(write_plan(tmp_path, ASKED)))
+    report = label_check(image, plan=load_plan(write_plan(tmp_path, ASKED)))
     assert report.verdict == "fail"
     assert ids(report.findings) & {"plan.differs", "label.none"}
 
@@ -757,18 +759,18 @@ def test_a_planned_table_is_not_held_against_what_protects_it(tmp_path: Path, la
     """The protective record of a GUID table is no table of its own; alone, it is none that was planned."""
     table = GuidTable(total_blocks=1600, entries=(GuidEntry(40, 99),))
     plan = load_plan(write_plan(tmp_path, plan_text(part("1", type="file system", first=40, count=60), layout=layout)))
-    whole = check_labels(write_pieces(tmp_path / "m.img", 1600, table.pieces()), plan=plan)
+    whole = label_check(write_pieces(tmp_path / "m.img", 1600, table.pieces()), plan=plan)
     assert ("plan.differs" in ids(whole.findings)) == (layout == "mbr")
-    alone = check_labels(write_pieces(tmp_path / "m.img", 1600, {0: table.pieces()[0]}), plan=plan)
+    alone = label_check(write_pieces(tmp_path / "m.img", 1600, {0: table.pieces()[0]}), plan=plan)
     assert "plan.differs" in ids(alone.findings)
 
 
 def test_a_plan_brings_its_own_layout(tmp_path: Path) -> None:
     """The layout file that a plan names is looked for without `--layout`."""
     plan = load_plan(write_plan(tmp_path, BY_LAYOUT["the sixth"]))
-    built = build_label(plan.path, "x")
+    built = label_build(plan.path, "x")
     image = placed(built, tmp_path / "m.img", TOTAL_BLOCKS, 512)
-    report = check_labels(image, plan=plan)
+    report = label_check(image, plan=plan)
     assert [label.layout for label in report.labels] == ["harbour-pilot"]
     assert report.verdict == "pass"
 
@@ -776,7 +778,7 @@ def test_a_plan_brings_its_own_layout(tmp_path: Path) -> None:
 def test_the_same_plan_gives_the_same_bytes(tmp_path: Path) -> None:
     """GUIDs are made from the plan, not from chance or the clock."""
     plan = str(write_plan(tmp_path, BY_LAYOUT["GUID table"]))
-    assert build_label(plan, "x").data == build_label(plan, "y").data
+    assert label_build(plan, "x").data == label_build(plan, "y").data
 
 
 # ---- Layouts of the user's that no code was written for ----------------------------------------------------
@@ -811,13 +813,13 @@ def test_a_layout_of_the_users_is_written_as_it_is_read(tmp_path: Path, name: st
     count = 1568 if name == "at the end" else 1584
     partition = part("a" if name == "letters" else "1", type=10, first=16, count=count)
     plan = load_plan(write_plan(tmp_path, plan_text(partition, layout="mine.toml")))
-    built = build_label(plan.path, "label.bin")
+    built = label_build(plan.path, "label.bin")
     assert built.result.findings == ()
     noise = bytearray(random.Random(3).randbytes(TOTAL_BLOCKS * 512))
     for piece in built.result.pieces:
         noise[piece.medium_byte : piece.medium_byte + piece.length] = built.data[piece.file_byte :][: piece.length]
     image = write_image(tmp_path / "m.img", bytes(noise))
-    report = check_labels(image, plan=plan)
+    report = label_check(image, plan=plan)
     assert report.findings == ()
     (label,) = report.labels
     assert [(each.first, each.count, each.type_code) for each in label.partitions] == [(16, count, 10)]

@@ -34,18 +34,19 @@ from preflight_builders import (
     Room,
     a_room,
     original_image,
+    preflight_with,
     write_seal_to_block,
     write_sheet_and_log,
 )
 
 from imgkit.errors import DescriptionError, InputError, RequestError
 from imgkit.findings import EXIT_STATUS, says_stop
-from imgkit.label.build import build_label
+from imgkit.label.build import label_build
 from imgkit.medium import Medium
-from imgkit.preflight.result import Preflight, Question
-from imgkit.preflight.run import Given, preflight_medium
+from imgkit.readiness.given import Given
+from imgkit.readiness.result import Preflight, Question
 from imgkit.spans import Range
-from imgkit.sums.worksheet import make_worksheet
+from imgkit.sums.worksheet import worksheet
 
 Asked = tuple[Path | Medium, Given]
 Build = Callable[[Path], Asked]
@@ -68,7 +69,7 @@ def looked_at(medium: Path | Medium, given: Given) -> Preflight:
         for each in (medium, given.reference):
             if isinstance(each, Medium):
                 opened.enter_context(each)
-        return preflight_medium(medium, given)
+        return preflight_with(medium, given)
 
 
 def question_of(result: Preflight, identifier: str) -> Question:
@@ -175,7 +176,7 @@ def go_with_something_to_look_at(folder: Path) -> Asked:
 
 def with_planned_label(room: Room) -> Path:
     """The copy with the label of the plan written over its own, as `label build` and `dd` leave it."""
-    built = build_label(str(room.folder / "plan.toml"), "label.bin")
+    built = label_build(str(room.folder / "plan.toml"), "label.bin")
     data = bytearray((room.folder / "original.img").read_bytes())
     for piece in built.result.pieces:
         content = built.data[piece.file_byte : piece.file_byte + piece.length]
@@ -483,7 +484,7 @@ def look(good_room: Room) -> Callable[[frozenset[str]], Preflight]:
 
     @cache
     def look_with(names: frozenset[str]) -> Preflight:
-        return preflight_medium(good_room.medium, good_room.given(*names))
+        return preflight_with(good_room.medium, good_room.given(*names))
 
     return look_with
 
@@ -523,7 +524,7 @@ def test_what_is_added_never_makes_an_answer_less_known(
 
 @pytest.mark.parametrize("names", [(), ("reference",), ("drive", "machine")], ids=["nothing", "reference", "no proof"])
 def test_what_was_not_checked_is_told_with_the_call_that_checks_it(good_room: Room, names: tuple[str, ...]) -> None:
-    result = preflight_medium(good_room.medium, good_room.given(*names))
+    result = preflight_with(good_room.medium, good_room.given(*names))
     open_ends = {each.what: each.how for each in result.not_checked}
     for question in result.questions:
         if question.state == "not checked":
@@ -547,7 +548,7 @@ def test_damage_never_gives_a_go_that_a_finding_speaks_against(
         write_image(good_room.medium, damaged)
         if not only_copy:
             write_image(good_room.folder / "original.img", damaged)
-        result = preflight_medium(good_room.medium, good_room.given(*names))
+        result = preflight_with(good_room.medium, good_room.given(*names))
     finally:
         write_image(good_room.medium, original_image())
         write_image(good_room.folder / "original.img", original_image())
@@ -563,7 +564,7 @@ def test_damage_never_gives_a_go_that_a_finding_speaks_against(
 
 def test_a_proof_says_by_what_when_and_with_which_risk(good_room: Room) -> None:
     """The risk of `rotate16` is that of its 65,536 values (XCU rationale of `cksum`, POSIX.1-2017)."""
-    result = preflight_medium(good_room.medium, good_room.given(*ALL))
+    result = preflight_with(good_room.medium, good_room.given(*ALL))
     compared, sealed, summed = result.proofs
     assert [proof.means for proof in result.proofs] == ["comparison", "seal", "sheet"]
     assert compared.risk_in_short == "no risk is left"
@@ -578,7 +579,7 @@ def test_a_proof_says_by_what_when_and_with_which_risk(good_room: Room) -> None:
 
 def test_the_planned_label_is_told_as_replaced(tmp_path: Path) -> None:
     room = a_room(tmp_path, original_image(WideLabel(pack_name="other pack")))
-    result = preflight_medium(with_planned_label(room), room.given("reference", "plan", "machine"))
+    result = preflight_with(with_planned_label(room), room.given("reference", "plan", "machine"))
     assert result.proofs[0].replaced == (Range(1, 1),)
     assert result.proofs[0].differing_blocks == 1
     assert "block 1 holds, byte for byte, the planned label" in question_of(result, "exact").says
@@ -588,13 +589,13 @@ def test_the_planned_label_is_told_as_replaced(tmp_path: Path) -> None:
 def test_a_changed_byte_beside_the_label_in_its_block_is_not_the_planned_label(tmp_path: Path) -> None:
     room = a_room(tmp_path, original_image(WideLabel(pack_name="other pack")))
     data = changed_at(with_planned_label(room).read_bytes(), [2 * SECTOR_SIZE - 1])
-    result = preflight_medium(with_copy(room, data), room.given("reference", "plan", "machine"))
+    result = preflight_with(with_copy(room, data), room.given("reference", "plan", "machine"))
     assert (result.answer, result.proofs[0].replaced) == ("no-go", ())
 
 
 def test_a_contradiction_is_said(tmp_path: Path) -> None:
     medium, given = no_go_seal_and_comparison_contradict_each_other(tmp_path)
-    result = preflight_medium(medium, given)
+    result = preflight_with(medium, given)
     assert {"proof.contradiction", "proof.other-original"} <= told(result)
     assert "contradict" in result.reasons[0]
 
@@ -604,14 +605,14 @@ def test_a_seal_of_another_original_is_said(tmp_path: Path) -> None:
     room = a_room(tmp_path)
     shorter = write_image(tmp_path / "shorter.img", original_image()[:-SECTOR_SIZE])
     write_seal_to_block(shorter, tmp_path / "original.seal")
-    result = preflight_medium(room.medium, room.given(*ENOUGH, "seal"))
+    result = preflight_with(room.medium, room.given(*ENOUGH, "seal"))
     other = next(each for each in result.findings if each.id == "proof.other-original")
     assert f"{len(original_image()) - SECTOR_SIZE:,} bytes were sealed" in other.message
 
 
 def test_a_good_worksheet_of_another_image_speaks_of_another_medium(tmp_path: Path) -> None:
     medium, given = no_go_the_worksheet_is_of_another_image(tmp_path)
-    result = preflight_medium(medium, given)
+    result = preflight_with(medium, given)
     assert "proof.not-this-medium" in told(result)
     assert "not made from this medium" in question_of(result, "exact").says
 
@@ -619,7 +620,7 @@ def test_a_good_worksheet_of_another_image_speaks_of_another_medium(tmp_path: Pa
 def test_an_old_drive_that_differs_is_not_a_fault_of_this_medium(tmp_path: Path) -> None:
     room = a_room(tmp_path)
     write_sheet_and_log(room, tmp_path / "original.img", wrong=4)
-    result = preflight_medium(room.medium, room.given(*ENOUGH, "sheet"))
+    result = preflight_with(room.medium, room.given(*ENOUGH, "sheet"))
     assert [(proof.means, proof.outcome) for proof in result.proofs] == [("comparison", "exact"), ("sheet", "differs")]
     assert "drive in the old machine" in result.reasons[0]
 
@@ -646,7 +647,7 @@ def test_a_medium_that_reads_differently_each_time_is_a_no_go(tmp_path: Path) ->
 def test_findings_of_the_reference_do_not_speak_against_the_copy(tmp_path: Path) -> None:
     """The label of the original is wrong on purpose; the copy has the planned one."""
     room = a_room(tmp_path, original_image(WideLabel(checksum=0x1234)))
-    result = preflight_medium(with_planned_label(room), room.given("reference", "plan", "machine"))
+    result = preflight_with(with_planned_label(room), room.given("reference", "plan", "machine"))
     assert result.answer == "go"
     assert not says_stop(result.findings)
 
@@ -655,7 +656,7 @@ def test_an_interrupted_reading_is_no_go_and_no_no_go(good_room: Room) -> None:
     def interrupt(done: int, total: int) -> None:
         raise KeyboardInterrupt
 
-    result = preflight_medium(good_room.medium, good_room.given(*ALL), progress=interrupt)
+    result = preflight_with(good_room.medium, good_room.given(*ALL), progress=interrupt)
     assert result.interrupted
     assert result.answer == "cannot-say"
     assert "stopped before the end" in question_of(result, "quiet").says
@@ -663,9 +664,7 @@ def test_an_interrupted_reading_is_no_go_and_no_no_go(good_room: Room) -> None:
 
 def test_the_progress_goes_on_over_all_readings(good_room: Room) -> None:
     seen: list[tuple[int, int]] = []
-    preflight_medium(
-        good_room.medium, good_room.given(*ENOUGH), progress=lambda done, total: seen.append((done, total))
-    )
+    preflight_with(good_room.medium, good_room.given(*ENOUGH), progress=lambda done, total: seen.append((done, total)))
     assert len({total for _, total in seen}) == 1
     assert [done for done, _ in seen] == sorted(done for done, _ in seen)
     assert seen[-1][0] == seen[-1][1]
@@ -674,10 +673,10 @@ def test_the_progress_goes_on_over_all_readings(good_room: Room) -> None:
 def test_the_lists_of_nested_results_are_cut_and_their_counts_are_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("imgkit.preflight.run.MOST_RANGES_KEPT", 2)
+    monkeypatch.setattr("imgkit.readiness.run.MOST_RANGES_KEPT", 2)
     room = a_room(tmp_path)
     data = changed_at(original_image(), range(40_000, 80_000, 1024))
-    result = preflight_medium(with_copy(room, data), room.given(*ENOUGH, "seal"))
+    result = preflight_with(with_copy(room, data), room.given(*ENOUGH, "seal"))
     assert result.comparison is not None
     assert len(result.comparison.ranges) == 2
     assert result.comparison.ranges_total == len(range(40_000, 80_000, 1024))
@@ -687,14 +686,14 @@ def test_the_lists_of_nested_results_are_cut_and_their_counts_are_not(
 def test_the_two_go_together(good_room: Room) -> None:
     for given in (Given(sheet=good_room.folder / "sheet.json"), Given(log=good_room.log)):
         with pytest.raises(RequestError, match="go together"):
-            preflight_medium(good_room.medium, given)
+            preflight_with(good_room.medium, given)
 
 
 def test_a_medium_is_not_held_against_itself(good_room: Room, tmp_path: Path) -> None:
     link = tmp_path / "link.img"
     link.symlink_to(good_room.medium)
     for reference in (good_room.medium, link):
-        result = preflight_medium(good_room.medium, Given(reference=reference))
+        result = preflight_with(good_room.medium, Given(reference=reference))
         assert (result.answer, result.verdict) == ("no-go", "fail")
         assert [each.severity for each in result.findings if each.id == "medium.same"] == ["stop"]
         assert [(each.means, each.outcome) for each in result.proofs] == [("comparison", "unsure")]
@@ -709,7 +708,7 @@ def test_a_file_that_is_not_there_is_said_before_anything_is_read(
     good_room: Room, name: str, error: type[Exception]
 ) -> None:
     with pytest.raises(error, match="nowhere"):
-        preflight_medium(good_room.medium, good_room.given(**{name: Path("nowhere")}))
+        preflight_with(good_room.medium, good_room.given(**{name: Path("nowhere")}))
 
 
 def test_a_worksheet_of_a_part_leaves_the_rest_open(tmp_path: Path) -> None:
@@ -725,14 +724,14 @@ def test_a_worksheet_of_a_part_leaves_the_rest_open(tmp_path: Path) -> None:
         f"{sheet.tag} {number} {each.expected} {each.first} {each.expected}\n"
         for number, each in enumerate(sheet.ranges, 1)
     ))  # fmt: skip
-    result = preflight_medium(room.medium, room.given("sheet", "drive", "machine"))
+    result = preflight_with(room.medium, room.given("sheet", "drive", "machine"))
     assert result.answer == "cannot-say"
     assert "144 blocks not on this worksheet" in question_of(result, "exact").says
 
 
 def test_a_worksheet_can_be_made_from_the_medium_itself(tmp_path: Path) -> None:
     room = a_room(tmp_path)
-    made = make_worksheet(room.medium, range_blocks=16)
+    made = worksheet(room.medium, range_blocks=16)
     assert made.sheet.image == str(room.medium.resolve())
     write_sheet_and_log(room, room.medium)
-    assert preflight_medium(room.medium, room.given("sheet", "drive", "machine")).answer == "go"
+    assert preflight_with(room.medium, room.given("sheet", "drive", "machine")).answer == "go"

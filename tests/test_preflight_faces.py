@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from builders import WideLabel, changed_at, write_image
 from page_builders import read_page
-from preflight_builders import MACHINE, Room, a_room, json_of, original_image, write_seal_to_block
+from preflight_builders import MACHINE, Room, a_room, json_of, original_image, preflight_with, write_seal_to_block
 
 from imgkit.cli import run
-from imgkit.preflight.result import Preflight
-from imgkit.preflight.run import preflight_medium
+from imgkit.readiness.result import Preflight
 from imgkit.report.page import render_page
 from imgkit.report.records import record_of
 
@@ -132,7 +131,7 @@ class TestCommand:
             (["nowhere.img"], "nowhere.img"),
             (["copy.img", "--log", "console.log"], "go together"),
             (["copy.img", "--machine", "drive.toml"], "drive.toml"),
-            (["copy.img", "--since", "sheet.json"], "not the JSON of a preflight"),
+            (["copy.img", "--since", "sheet.json"], "not a preflight result"),
             (["copy.img", "--seal", "sheet.json"], "not a seal"),
         ],
     )
@@ -173,7 +172,7 @@ class TestTerminal:
             spoil(room)
         run(["preflight", "copy.img", *EVERYTHING, "--full"])
         lines = capsys.readouterr().out.splitlines()
-        assert max(len(line) for line in lines if not line.startswith("    imgkit ")) <= columns
+        assert max(len(line) for line in lines if not line.startswith(("    imgkit ", " " * 10))) <= columns
 
     def test_answer_and_questions_are_on_one_screen(self, room: Room, capsys: pytest.CaptureFixture[str]) -> None:
         """A screen of 80 columns and 24 lines (common practice)."""
@@ -195,7 +194,7 @@ class TestTerminal:
     ) -> None:
         run(["preflight", "copy.img", *GOOD, "--full"])
         out = " ".join(capsys.readouterr().out.split())
-        result = preflight_medium(room.medium, room.given("reference", "drive", "machine"))
+        result = preflight_with(room.medium, room.given("reference", "drive", "machine"))
         assert out.count("[ ]") == len(result.checklist)
         for step in result.checklist:
             assert step.text in out
@@ -216,20 +215,20 @@ def hostile_result(room: Room) -> Preflight:
     spoil(room)
     name = room.folder / "copy<script>window.ran=3<!--.img"
     write_image(name, room.medium.read_bytes())
-    return preflight_medium(name, room.given("reference", "seal", "drive", "machine", "plan"))
+    return preflight_with(name, room.given("reference", "seal", "drive", "machine", "plan"))
 
 
 def good_result(room: Room) -> Preflight:
-    return preflight_medium(room.medium, room.given("reference", "seal", "sheet", "drive", "machine", "plan"))
+    return preflight_with(room.medium, room.given("reference", "seal", "sheet", "drive", "machine", "plan"))
 
 
 def bad_result(room: Room) -> Preflight:
     spoil(room)
-    return preflight_medium(room.medium, room.given("reference", "drive", "machine", "plan"))
+    return preflight_with(room.medium, room.given("reference", "drive", "machine", "plan"))
 
 
 def bare_result(room: Room) -> Preflight:
-    return preflight_medium(room.medium)
+    return preflight_with(room.medium)
 
 
 RESULTS = [good_result, bad_result, bare_result, hostile_result]
@@ -269,7 +268,7 @@ class TestPage:
         from test_preflight import with_planned_label
 
         write_image(room.folder / "original.img", original_image(WideLabel(pack_name="other pack")))
-        result = preflight_medium(with_planned_label(room), room.given("reference", "plan", "machine"))
+        result = preflight_with(with_planned_label(room), room.given("reference", "plan", "machine"))
         assert result.comparison is not None
         assert result.comparison.differing_blocks == 1
         assert "no block that differs but those of the planned label" in html_of(result)

@@ -7,15 +7,14 @@ from typing import Any
 import msgspec
 import pytest
 from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, write_image
-from preflight_builders import ENOUGH, Room, a_room, json_of, original_image
+from preflight_builders import ENOUGH, Room, a_room, json_of, original_image, preflight_with
 
 from imgkit.drive import load_drive
 from imgkit.errors import DescriptionError
-from imgkit.preflight.checklist import CAUTIONS, HEAVY_KG, checklist
-from imgkit.preflight.machine import DriveUnit, Machine, MachineFile, load_machine
-from imgkit.preflight.result import Preflight, Stage, Step
-from imgkit.preflight.run import preflight_medium
-from imgkit.preflight.since import load_earlier
+from imgkit.readiness.checklist import CAUTIONS, HEAVY_KG, checklist
+from imgkit.readiness.machine import DriveUnit, Machine, MachineFile, load_machine
+from imgkit.readiness.result import Preflight, Stage, Step
+from imgkit.readiness.since import load_earlier
 from imgkit.report import jsonfile
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
@@ -208,17 +207,17 @@ class TestSince:
         return a_room(tmp_path)
 
     def keep(self, result: Preflight, path: Path) -> Path:
-        path.write_bytes(jsonfile.render(result))
+        path.write_bytes(jsonfile.render_json(result))
         return path
 
     def test_from_no_go_to_go(self, room: Room) -> None:
         """The first time a block differs and the label is another; then all is as it should be."""
         other = changed_at(original_image(WideLabel(pack_name="other pack")), [70_000])
         write_image(room.medium, other)
-        before = preflight_medium(room.medium, room.given(*ENOUGH, "plan"))
+        before = preflight_with(room.medium, room.given(*ENOUGH, "plan"))
         kept = self.keep(before, room.folder / "before.json")
         write_image(room.medium, original_image())
-        now = preflight_medium(room.medium, room.given(*ENOUGH, "plan", since=kept))
+        now = preflight_with(room.medium, room.given(*ENOUGH, "plan", since=kept))
         told = now.since
         assert told is not None
         assert (told.answer_before, told.answer_now) == ("no-go", "go")
@@ -233,33 +232,33 @@ class TestSince:
         assert told.media == ()
 
     def test_nothing_changed(self, room: Room) -> None:
-        kept = self.keep(preflight_medium(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
-        told = preflight_medium(room.medium, room.given(*ENOUGH, since=kept)).since
+        kept = self.keep(preflight_with(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
+        told = preflight_with(room.medium, room.given(*ENOUGH, since=kept)).since
         assert told is not None
         assert (told.questions, told.media, told.digests, told.labels) == ((), (), (), ())
         assert (told.findings_new, told.findings_gone) == ((), ())
 
     def test_another_medium_another_drive_another_machine(self, room: Room) -> None:
-        kept = self.keep(preflight_medium(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
+        kept = self.keep(preflight_with(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
         other = write_image(room.folder / "other.img", original_image() + bytes(SECTOR_SIZE))
-        told = preflight_medium(other, room.given("reference", "plan", since=kept)).since
+        told = preflight_with(other, room.given("reference", "plan", since=kept)).since
         assert told is not None
         assert {each.what for each in told.media} == {"medium", "size", "machine", "plan"}
         assert ("boot", "yes", "not checked") in [(each.id, each.before, each.now) for each in told.questions]
 
     def test_one_that_was_held_against_another_can_be_held_against(self, room: Room) -> None:
-        first = self.keep(preflight_medium(room.medium, room.given(*ENOUGH)), room.folder / "first.json")
-        second = self.keep(preflight_medium(room.medium, room.given(since=first)), room.folder / "second.json")
-        told = preflight_medium(room.medium, room.given(*ENOUGH, since=second)).since
+        first = self.keep(preflight_with(room.medium, room.given(*ENOUGH)), room.folder / "first.json")
+        second = self.keep(preflight_with(room.medium, room.given(since=first)), room.folder / "second.json")
+        told = preflight_with(room.medium, room.given(*ENOUGH, since=second)).since
         assert told is not None
         assert (told.answer_before, told.answer_now) == ("cannot-say", "go")
 
     def test_a_question_that_was_not_asked_before_is_told(self, room: Room) -> None:
-        kept = self.keep(preflight_medium(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
+        kept = self.keep(preflight_with(room.medium, room.given(*ENOUGH)), room.folder / "before.json")
         fields = json_of(kept)
         fields["questions"][0]["id"] = "older"
         kept.write_text(json.dumps(fields))
-        told = preflight_medium(room.medium, room.given(*ENOUGH, since=kept)).since
+        told = preflight_with(room.medium, room.given(*ENOUGH, since=kept)).since
         assert told is not None
         assert [(each.id, each.before, each.now) for each in told.questions] == [
             ("exact", "", "yes"),
@@ -267,23 +266,23 @@ class TestSince:
         ]
 
     def test_what_is_taken_is_all_there_in_the_json(self, room: Room) -> None:
-        result = preflight_medium(room.medium, room.given(*ENOUGH))
+        result = preflight_with(room.medium, room.given(*ENOUGH))
         earlier = load_earlier(self.keep(result, room.folder / "before.json"))
         assert earlier.answer == result.answer
         assert earlier.labels == result.labels
         assert earlier.findings == result.findings
-        assert msgspec.json.decode(jsonfile.render(result))["schema"] == "imgkit.preflight/2"
+        assert msgspec.json.decode(jsonfile.render_json(result))["schema"] == "imgkit.preflight/2"
 
     @pytest.mark.parametrize(
         ("data", "told"),
         [
-            (b"", "not the JSON of a preflight"),
-            (b"{", "not the JSON of a preflight"),
+            (b"", "preflight result"),
+            (b"{", "preflight result"),
             (b"[]", "its schema is 'None'"),
             (b'{"schema": "imgkit.compare/1"}', "imgkit.compare/1"),
             (b'{"schema": "imgkit.preflight/9"}', "another version"),
             (b'{"schema": "imgkit.preflight/2"}', "missing required field"),
-            (b"[" * 100_000, "not the JSON of a preflight"),
+            (b"[" * 100_000, "preflight result"),
         ],
     )
     def test_another_file_is_refused_with_the_reason(self, tmp_path: Path, data: bytes, told: str) -> None:
@@ -295,5 +294,5 @@ class TestSince:
 
     def test_what_is_no_file_is_refused(self, tmp_path: Path) -> None:
         for path in (tmp_path, tmp_path / "nowhere", Path("with\0zero")):
-            with pytest.raises(DescriptionError, match="JSON of a preflight"):
+            with pytest.raises(DescriptionError, match="preflight result"):
                 load_earlier(path)

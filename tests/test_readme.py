@@ -14,8 +14,9 @@ import click
 import pytest
 
 from imgkit.cli import app
+from imgkit.drive import load_drive
 from imgkit.findings import says_stop
-from imgkit.label.build import build_label
+from imgkit.label.build import label_build
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -76,9 +77,51 @@ def test_the_plan_file_in_full_makes_a_label(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text(textwrap.dedent(shown), encoding="utf-8")
     drive = "weather-station-drive.toml"
     (tmp_path / drive).write_bytes((ROOT / "fixtures" / drive).read_bytes())
-    built = build_label(tmp_path / "plan.toml", str(tmp_path / "label.bin")).result
+    built = label_build(tmp_path / "plan.toml", str(tmp_path / "label.bin")).result
     assert not says_stop(built.findings)
     assert (built.label.fields["drive_type"], built.label.fields["drive_data"]) == (4, [0, 0, 7, 0, 0])
+
+
+@pytest.fixture
+def shown_snippet(tmp_path: Path) -> Path:
+    """The library's snippet as a file, beside the files that it names."""
+    shown = README.partition("## The library\n")[2].partition("\nFunctions are named")[0]
+    (tmp_path / "snippet.py").write_text(textwrap.dedent(shown).lstrip(), encoding="utf-8")
+    drive = ROOT / "fixtures" / "weather-station-drive.toml"
+    for name in ("drive.toml", drive.name):
+        shutil.copyfile(drive, tmp_path / name)
+    shutil.copyfile(ROOT / "fixtures" / "weather-station-plan.toml", tmp_path / "plan.toml")
+    data = b"harbour " * 1024
+    (tmp_path / "system.img").write_bytes(data)
+    (tmp_path / "dump.img").write_bytes(data[:-512] + bytes(512))
+    return tmp_path / "snippet.py"
+
+
+def test_the_snippet_of_the_library_runs(shown_snippet: Path) -> None:
+    done = subprocess.run([sys.executable, shown_snippet], cwd=shown_snippet.parent, capture_output=True, check=False)
+    assert done.stderr.decode() == ""
+    ranges, verdict, differing, commands = done.stdout.decode().splitlines()
+    assert ranges == f"15 1 differ {load_drive(shown_snippet.parent / 'drive.toml').address_of(15)}"
+    assert verdict.startswith("fail [")
+    assert differing == "16"
+    assert "conv=notrunc" in commands
+    assert {path.name for path in shown_snippet.parent.iterdir()} >= {"record.html", "system.seal", "label.bin"}
+
+
+def test_the_snippet_of_the_library_is_typed(shown_snippet: Path) -> None:
+    """mypy in its strict mode, with the cache that the project's own run fills."""
+    call = [sys.executable, "-m", "mypy", "--strict", "--no-error-summary", str(shown_snippet)]
+    done = subprocess.run(call, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.stdout, done.returncode) == ("", 0), done.stderr
+
+
+def test_a_snippet_with_a_wrong_type_is_refused(shown_snippet: Path) -> None:
+    """The names are typed, not `Any`: else the test before could not fail."""
+    with shown_snippet.open("a") as snippet:
+        snippet.write("\nwrong: int = compare('system.img', 'dump.img').verdict\n")
+    call = [sys.executable, "-m", "mypy", "--strict", "--no-error-summary", str(shown_snippet)]
+    done = subprocess.run(call, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert "[assignment]" in done.stdout
 
 
 def typed() -> Iterator[Typed]:

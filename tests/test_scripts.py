@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from imgkit import check_labels, compare, load_drive
+from imgkit import compare, label_check, load_drive
 from imgkit.comparison.result import Comparison
 
 PROJECT = Path(__file__).resolve().parent.parent
@@ -64,7 +64,7 @@ class TestMedia:
 
     @pytest.mark.parametrize("name", [demo_media.REFERENCE_NAME, demo_media.COPY_NAME])
     def test_have_a_label_with_one_thing_wrong(self, media: Path, name: str) -> None:
-        report = check_labels(media / name, drive=load_drive(demo_media.DRIVE_FILE))
+        report = label_check(media / name, drive=load_drive(demo_media.DRIVE_FILE))
         assert [(label.layout, label.block, label.offset) for label in report.labels] == [("classic-wide-little", 1, 0)]
         of_the_label = ("label.", "geometry.", "capacity.", "partition.")
         serious = [each for each in report.findings if each.severity != "note"]
@@ -75,7 +75,7 @@ class TestMedia:
         assert user.end - load_drive(demo_media.DRIVE_FILE).usable_blocks == 33, "one track"
 
     def test_label_is_found_consistent_without_the_drive_file(self, media: Path) -> None:
-        report = check_labels(media / demo_media.REFERENCE_NAME)
+        report = label_check(media / demo_media.REFERENCE_NAME)
         assert [each.id for each in report.findings if each.severity != "note"] == []
 
     def test_label_words_fold_to_zero(self, media: Path) -> None:

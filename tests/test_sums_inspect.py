@@ -8,7 +8,7 @@ import pytest
 from builders import SECTOR_SIZE, DyingMedium, Slot, WideLabel, image_of, write_image
 
 from imgkit.cli import run
-from imgkit.inspection.survey import inspect_medium
+from imgkit.inspection.survey import inspect
 
 IMAGE = image_of(WideLabel())
 
@@ -19,7 +19,7 @@ def utility(*command: str, data: bytes) -> list[str]:
 
 def test_whole_and_partitions(tmp_path: Path) -> None:
     """Against `sum -r`, `sum -s` (GNU coreutils) and `cksum` (POSIX.1-2017) on the bytes that the label names."""
-    result = inspect_medium(write_image(tmp_path / "image", IMAGE), sums="all")
+    result = inspect(write_image(tmp_path / "image", IMAGE), sums="all")
     parts = {None: IMAGE, "a": IMAGE[16 * 512 : 80 * 512], "b": IMAGE[80 * 512 : 96 * 512], "c": IMAGE[96 * 512 :]}
     assert {each.name: each.size_bytes for each in result.sums} == {name: len(data) for name, data in parts.items()}
     for each in result.sums:
@@ -31,7 +31,7 @@ def test_whole_and_partitions(tmp_path: Path) -> None:
 
 def test_partition_past_the_end_is_summed_as_far_as_it_goes(tmp_path: Path) -> None:
     label = WideLabel(slots=(Slot(16, 64), Slot(150, 100), Slot(400, 8)))
-    result = inspect_medium(write_image(tmp_path / "image", image_of(label)), sums="all")
+    result = inspect(write_image(tmp_path / "image", image_of(label)), sums="all")
     assert [(each.name, each.size_bytes) for each in result.sums] == [
         (None, 160 * SECTOR_SIZE),
         ("a", 64 * SECTOR_SIZE),
@@ -45,14 +45,14 @@ def test_holes_count_as_zeros(tmp_path: Path) -> None:
         file.truncate(8 << 20)
         file.seek(5 << 20)
         file.write(IMAGE)
-    (whole,) = inspect_medium(path, sums="all").sums
+    (whole,) = inspect(path, sums="all").sums
     assert whole.printed["posix-crc"].split() == utility("cksum", data=path.read_bytes())
     assert whole.printed["rotate16"].split() == utility("sum", "-r", data=path.read_bytes())
 
 
 def test_none_where_not_everything_could_be_read(tmp_path: Path) -> None:
     with DyingMedium(write_image(tmp_path / "image", IMAGE), {100}) as medium:
-        assert inspect_medium(medium, sums="all").sums == ()
+        assert inspect(medium, sums="all").sums == ()
 
 
 def test_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:

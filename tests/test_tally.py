@@ -19,7 +19,7 @@ from imgkit.sums.log import answers_in
 from imgkit.sums.result import Sheet, Tally
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.tally import Tallied, load_sheet, tally
-from imgkit.sums.worksheet import Drafted, make_worksheet
+from imgkit.sums.worksheet import Drafted, worksheet
 
 IMAGE = image_of(WideLabel())
 BLOCKS = len(IMAGE) // SECTOR_SIZE
@@ -27,7 +27,7 @@ BLOCKS = len(IMAGE) // SECTOR_SIZE
 
 def drafted(folder: Path, data: bytes = IMAGE, **options: Any) -> Drafted:
     """A worksheet of ten ranges of `data` with its sheet.json in the folder."""
-    found = make_worksheet(write_image(folder / "image", data), **{"range_blocks": 16, **options})
+    found = worksheet(write_image(folder / "image", data), **{"range_blocks": 16, **options})
     (folder / "sheet.json").write_bytes(found.document)
     return found
 
@@ -507,7 +507,7 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
         (["tally", "sheet.json", "."], "is a folder"),
         (["tally", "sheet.json", "log", "--next", "."], "name another folder"),
         (["tally", "sheet.json", "log", "--json", "log"], "is one of the inputs"),
-        (["tally", "sheet.json", "log", "--next-ranges", "0"], "0 ranges cannot be"),
+        (["tally", "sheet.json", "log", "--next-ranges", "0"], "0 ranges: must be between 1"),
     ],
 )
 def test_bad_call(folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], said: str) -> None:

@@ -30,8 +30,8 @@ from table_builders import (
 
 from imgkit.drive import Boot
 from imgkit.findings import Finding
-from imgkit.inspection.survey import inspect_medium
-from imgkit.label.report import check_labels
+from imgkit.inspection.survey import inspect
+from imgkit.label.report import label_check
 from imgkit.volume.probes import Volume, probe
 
 MEGABYTE = 1 << 20
@@ -223,7 +223,7 @@ def findings_of(
         slots=(Slot(START, blocks, type_code),),
     )
     image = write_pieces(path, cylinders * 16, {512: label.to_bytes(), START * BLOCK_BYTES: volume})
-    return [each for each in check_labels(image).findings if each.id.startswith("volume.")]
+    return [each for each in label_check(image).findings if each.id.startswith("volume.")]
 
 
 @pytest.mark.parametrize(
@@ -254,7 +254,7 @@ def test_a_volume_at_the_end_of_a_cut_dump_is_still_measured(tmp_path: Path) -> 
     volume = with_ext2(tmp_path / "v.img")
     label = WideLabel(cylinders=200, total_sectors=3200, slots=(Slot(START, 2047, FAT_OR_EXT2),))
     image = write_pieces(tmp_path / "m.img", 100, {512: label.to_bytes(), START * 512: volume[:8192]})
-    assert "volume.exceeds-partition" in ids(check_labels(image).findings)
+    assert "volume.exceeds-partition" in ids(label_check(image).findings)
 
 
 @pytest.mark.parametrize(
@@ -325,7 +325,7 @@ def test_a_volume_that_was_not_closed_is_told(tmp_path: Path) -> None:
 def test_volumes_in_other_tables(tmp_path: Path, table: Callable[[int, int], Pieces], start: int, missing: int) -> None:
     volume = with_fat(tmp_path / "v.img")
     pieces = table(start, len(volume) // 512 - missing) | {start * 512: volume}
-    report = check_labels(write_pieces(tmp_path / "m.img", 4000, pieces))
+    report = label_check(write_pieces(tmp_path / "m.img", 4000, pieces))
     assert ids(report.findings) == ({"volume.exceeds-partition"} if missing else set())
 
 
@@ -333,13 +333,13 @@ def test_ext2_where_a_boot_record_says_fat(tmp_path: Path) -> None:
     volume = {64 * 512: with_ext2(tmp_path / "v.img")}
     for type_code, expected in ((FAT_16, {"volume.type-mismatch"}), (FILE_SYSTEM, set())):
         pieces = {0: boot_record([BootSlot(64, 2048, type_code)])} | volume
-        assert ids(check_labels(write_pieces(tmp_path / "m.img", 4000, pieces)).findings) == expected
+        assert ids(label_check(write_pieces(tmp_path / "m.img", 4000, pieces)).findings) == expected
 
 
 def test_inspection_tells_what_lies_in_each_partition(tmp_path: Path) -> None:
     volume = with_ext2(tmp_path / "v.img")
     pieces = {0: boot_record([BootSlot(64, 2048), BootSlot(3000, 100)])} | {64 * 512: volume}
-    uses = inspect_medium(write_pieces(tmp_path / "m.img", 4000, pieces)).partitions
+    uses = inspect(write_pieces(tmp_path / "m.img", 4000, pieces)).partitions
     kinds = [(use.name, use.volume.kind if use.volume else None) for use in uses]
     assert kinds == [("1", "ext2"), ("2", "blank")]
 
@@ -348,8 +348,8 @@ def test_inspection_lists_volumes_with_and_without_a_label(tmp_path: Path) -> No
     """What `mke2fs` made, in a partition and by itself; blank partitions hold no volume."""
     volume = with_ext2(tmp_path / "v.img")
     pieces = {0: boot_record([BootSlot(64, 2048), BootSlot(3000, 100)])} | {64 * 512: volume}
-    labelled = inspect_medium(write_pieces(tmp_path / "m.img", 4000, pieces)).volumes
-    alone = inspect_medium(tmp_path / "v.img").volumes
+    labelled = inspect(write_pieces(tmp_path / "m.img", 4000, pieces)).volumes
+    alone = inspect(tmp_path / "v.img").volumes
     assert [(each.partition, str(each), each.format) for each in labelled] == [("1", "64+2048", "ext2")]
     assert [(each.partition, each.first, each.format) for each in alone] == [(None, 0, "ext2")]
     assert {(each.size_bytes, each.block_bytes, each.clean) for each in (*labelled, *alone)} == {
@@ -360,7 +360,7 @@ def test_inspection_lists_volumes_with_and_without_a_label(tmp_path: Path) -> No
 def test_inspection_looks_into_the_guid_table_and_not_into_what_protects_it(tmp_path: Path) -> None:
     table = GuidTable(total_blocks=4000, entries=(GuidEntry(64, 2111),))
     pieces = table.pieces() | {64 * 512: with_ext2(tmp_path / "v.img")}
-    uses = inspect_medium(write_pieces(tmp_path / "m.img", 4000, pieces)).partitions
+    uses = inspect(write_pieces(tmp_path / "m.img", 4000, pieces)).partitions
     assert [(use.first, use.count, use.volume and use.volume.kind) for use in uses] == [(64, 2048, "ext2")]
 
 
@@ -373,9 +373,7 @@ SIGNED = Boot(signature="55aa", signature_offset=510)
 
 
 def boot_findings_of(path: Path, pieces: Pieces, boot: Boot, blocks: int = 160) -> set[str]:
-    return {
-        each for each in ids(inspect_medium(write_pieces(path, blocks, pieces), boot=boot).findings) if "boot" in each
-    }
+    return {each for each in ids(inspect(write_pieces(path, blocks, pieces), boot=boot).findings) if "boot" in each}
 
 
 @pytest.mark.parametrize(
@@ -413,4 +411,4 @@ def test_the_boot_block(tmp_path: Path, pieces: Pieces, boot: Boot, expected: se
 
 def test_first_words_of_the_boot_block(tmp_path: Path) -> None:
     image = write_pieces(tmp_path / "m.img", 160, {0: CODE})
-    assert inspect_medium(image).boot_words == CODE[:16].hex()
+    assert inspect(image).boot_words == CODE[:16].hex()

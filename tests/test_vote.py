@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import shlex
 import signal
 import stat
 import subprocess
@@ -39,11 +40,11 @@ from imgkit.cli import run
 from imgkit.errors import OutputError, RequestError
 from imgkit.medium import Medium
 from imgkit.spans import Span
-from imgkit.vote import output, reading
-from imgkit.vote.ballot import MOST_DUMPS
-from imgkit.vote.output import BestFile, DoubtFile
-from imgkit.vote.result import LISTED_STATES, Vote
-from imgkit.vote.voter import vote_on
+from imgkit.voting import output, reading
+from imgkit.voting.ballot import MOST_DUMPS
+from imgkit.voting.output import BestFile, DoubtFile
+from imgkit.voting.result import LISTED_STATES, Vote
+from imgkit.voting.voter import vote
 
 MIB = 1 << 20
 
@@ -188,7 +189,7 @@ def carry_out(case: Case, folder: Path, **request: Any) -> Vote:
     paths = [write_image(folder / f"dump{index}", data) for index, data in enumerate(case.dumps)]
     for name in ("best", "doubts.csv"):
         (folder / name).unlink(missing_ok=True)
-    return vote_on(
+    return vote(
         paths,
         unreadable={index + 1: runs_of(blocks) for index, blocks in case.unreadable.items()},
         only={index + 1: runs_of(blocks) for index, blocks in case.only.items()},
@@ -352,7 +353,7 @@ def test_holes_in_all_dumps_are_not_read(tmp_path: Path) -> None:
             file.write(b"a" * 8192 if index != 1 else b"b" * 8192)
         paths.append(path)
     started = time.monotonic()
-    result = vote_on(paths, unreadable={3: [Span(1000, 10)]}, best_path=tmp_path / "best", block_size=512)
+    result = vote(paths, unreadable={3: [Span(1000, 10)]}, best_path=tmp_path / "best", block_size=512)
     assert time.monotonic() - started < 30
     assert result.agreed_blocks == size // 512 - 16 - 10
     assert [(each.first, each.count, each.state) for each in result.ranges] == [
@@ -372,7 +373,7 @@ def test_a_blank_fill_in_all_dumps_counts_as_read_and_is_told(tmp_path: Path) ->
             file.seek(32 * MIB)
             file.write(b"a" * 512)
         paths.append(path)
-    result = vote_on(paths, fills=[b"\0"], block_size=512)
+    result = vote(paths, fills=[b"\0"], block_size=512)
     assert (result.unreadable_blocks, result.agreed_blocks) == (0, 64 * MIB // 512)
     assert result.common_fill_blocks == 64 * MIB // 512 - 1
     assert [dump.fill_blocks for dump in result.dumps] == [0, 0]
@@ -383,7 +384,7 @@ def test_a_fill_that_is_text_is_never_what_lies_on_the_drive(tmp_path: Path) -> 
     """Two dumps that could not read a block agree on nothing."""
     data = b"UNREADABLE".ljust(512, b"!") * 2
     paths = [write_image(tmp_path / name, data) for name in ("a", "b")]
-    result = vote_on(paths, fills=[data[:512]], block_size=512)
+    result = vote(paths, fills=[data[:512]], block_size=512)
     assert (result.verdict, result.unreadable_blocks) == ("incomplete", 2)
 
 
@@ -411,7 +412,7 @@ def test_blank_does_not_outvote_data(
     """Zeros are what a dump has where it could not read; the block of data after it is in all dumps."""
     paths = [write_image(tmp_path / f"dump{index}", data + DATA) for index, data in enumerate(dumps)]
     listed = {number: runs_of(blocks) for number, blocks in lists.items()}
-    result = vote_on(paths, unreadable=listed, best_path=tmp_path / "best", block_size=512)
+    result = vote(paths, unreadable=listed, best_path=tmp_path / "best", block_size=512)
     assert [(each.first, each.count, each.state, each.blank_in) for each in result.ranges] == [(0, 1, state, blank_in)]
     assert ("vote.blank-or-data" in ids(result)) is bool(blank_in)
     assert (tmp_path / "best").read_bytes() == best + DATA
@@ -438,7 +439,7 @@ def test_disjoint_faults_of_three_dumps_give_the_truth(tmp_path: Path) -> None:
     for index in range(3):
         places = [block * 512 + 7 for block in blocks[index * 1500 : (index + 1) * 1500]]
         paths.append(write_image(tmp_path / f"dump{index}", changed_at(truth, places)))
-    result = vote_on(paths[1:], best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
+    result = vote(paths[1:], best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
     compared = subprocess.run(["cmp", str(tmp_path / "truth"), str(tmp_path / "best")], capture_output=True)
     assert compared.returncode == 0, compared.stdout
     assert result.majority_blocks == 4500
@@ -456,7 +457,7 @@ def test_disjoint_lists_of_two_dumps_give_the_truth(tmp_path: Path) -> None:
     dumps = [changed_at(truth, [block * 512 for block in blocks]) for blocks in bad]
     paths = [write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)]
     lists = {index + 1: runs_of(blocks) for index, blocks in enumerate(bad)}
-    result = vote_on(paths, unreadable=lists, best_path=tmp_path / "best")
+    result = vote(paths, unreadable=lists, best_path=tmp_path / "best")
     assert subprocess.run(["cmp", str(tmp_path / "truth"), str(tmp_path / "best")]).returncode == 0
     assert (result.only_one_blocks, result.doubt_blocks, result.verdict) == (6, 0, "fail")
 
@@ -470,7 +471,7 @@ def vote_of(dumps: Sequence[Path | Medium], **request: Any) -> Vote:
         for dump in dumps:
             if isinstance(dump, Medium):
                 opened.enter_context(dump)
-        return vote_on(dumps, **request)
+        return vote(dumps, **request)
 
 
 def ids(result: Vote) -> list[str]:
@@ -511,7 +512,7 @@ def test_read_errors_of_a_real_file(tmp_path: Path) -> None:
     truth = random_bytes(1024 * 512, 9)
     paths = [write_image(tmp_path / name, truth) for name in ("first", "second", "third")]
     with faulty_file(paths[0], bad=[(100, 3), (700, 1)]) as served:
-        result = vote_on([served.path, *paths[1:]], best_path=tmp_path / "best")
+        result = vote([served.path, *paths[1:]], best_path=tmp_path / "best")
     assert [(each.first, each.count, each.state, each.unreadable_in) for each in result.ranges] == [
         (100, 3, "partly-read", (1,)),
         (700, 1, "partly-read", (1,)),
@@ -604,7 +605,7 @@ def test_interrupted_while_the_best_dump_is_completed(
         raise KeyboardInterrupt
 
     monkeypatch.setattr(BestFile, place, stop)
-    result = vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
+    result = vote(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
     assert (result.interrupted, result.verdict, result.best) == (True, "incomplete", None)
     assert result.no_majority_blocks == 1
     assert {path.name for path in tmp_path.iterdir()} == {"a", "b"}
@@ -625,7 +626,7 @@ def test_a_full_disk_leaves_no_file_and_the_vote(
         real(descriptor)
 
     monkeypatch.setattr(os, "fsync", full)
-    result = vote_on(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
+    result = vote(paths, best_path=tmp_path / "best", doubts_path=tmp_path / "doubts.csv")
     lost, other = ("best", "doubts.csv") if place is BestFile else ("doubts.csv", "best")
     assert [each.message for each in result.findings if each.id == "vote.not-written"] == [
         f"{tmp_path / lost}: cannot be written: No space left on device"
@@ -666,7 +667,7 @@ def test_an_outlier_is_named(tmp_path: Path) -> None:
         changed_at(truth, [block * 512 for block in range(10, 50)]),
         truth,
     ]
-    result = vote_on([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
+    result = vote([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
     assert result.outlier is not None
     assert result.outlier.dump == 2
     assert (result.outlier.outvoted_blocks, result.outlier.next_dump, result.outlier.next_outvoted_blocks) == (40, 1, 1)
@@ -679,7 +680,7 @@ def test_ranges_have_their_partitions_and_addresses(tmp_path: Path) -> None:
     """The label's: partition a is blocks 16 to 79, tracks have 8 sectors, cylinders 2 heads."""
     truth = image_of(WideLabel())
     dumps = [truth, changed_at(truth, [20 * 512]), changed_at(truth, [20 * 512 + 1, 90 * 512])]
-    result = vote_on([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
+    result = vote([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
     assert result.block_size_source == "label"
     assert result.address_source == "label"
     assert result.label_from == 1
@@ -696,7 +697,7 @@ def test_ranges_have_their_partitions_and_addresses(tmp_path: Path) -> None:
 def test_the_label_comes_from_a_dump_in_which_it_reads_true(tmp_path: Path) -> None:
     truth = image_of(WideLabel())
     dumps = [changed_at(truth, [512 + 24]), truth]
-    result = vote_on([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
+    result = vote([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)])
     assert result.label_from == 2
 
 
@@ -710,7 +711,7 @@ def test_one_head(tmp_path: Path, is_drives_fault: bool) -> None:
         changed_at(truth, [block * 512 + index for block in faults] if is_drives_fault or index == 0 else [])
         for index in range(3)
     ]
-    result = vote_on([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)], drive=drive)
+    result = vote([write_image(tmp_path / f"dump{index}", dump) for index, dump in enumerate(dumps)], drive=drive)
     assert ("pattern.one-head" in ids(result)) is is_drives_fault
     assert (result.no_majority_blocks, result.majority_blocks) == ((40, 0) if is_drives_fault else (0, 40))
 
@@ -718,13 +719,13 @@ def test_one_head(tmp_path: Path, is_drives_fault: bool) -> None:
 def test_lengths_and_lists_past_the_end_are_told(tmp_path: Path) -> None:
     truth = random_bytes(40 * 512, 4)
     paths = [write_image(tmp_path / "long", truth), write_image(tmp_path / "short", truth[: 30 * 512])]
-    result = vote_on(paths, unreadable={1: [Span(38, 5)]})
+    result = vote(paths, unreadable={1: [Span(38, 5)]})
     assert {"vote.lengths", "vote.list-past-end"} <= set(ids(result))
     assert [(dump.past_end_blocks, dump.listed_blocks) for dump in result.dumps] == [(0, 2), (10, 0)]
     assert (result.only_one_blocks, result.unreadable_blocks) == (8, 2)
 
 
-def test_reading_again_ends_the_doubt(tmp_path: Path) -> None:
+def test_reading_again_ends_the_doubt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The way that the result describes: `dd` (POSIX) of the runs in doubt, then a vote with what it wrote."""
     truth = random_bytes(64 * 512, 4)
     paths = [
@@ -734,25 +735,56 @@ def test_reading_again_ends_the_doubt(tmp_path: Path) -> None:
         for index in range(2)
     ]
     drive = write_image(tmp_path / "drive", truth)
-    doubtful = vote_on(paths, doubts_path=tmp_path / "doubts.csv")
+    monkeypatch.chdir(tmp_path)
+    doubtful = vote(paths, doubts_path=tmp_path / "doubts.csv")
     assert doubtful.read_again is not None
     assert doubtful.read_again.is_all
     assert len(doubtful.read_again.commands) == doubtful.doubt_runs == 2
     for command in doubtful.read_again.commands:
         ran = subprocess.run(
-            ["sh", "-c", command.replace("DEVICE", str(drive))], cwd=tmp_path, capture_output=True, text=True
+            ["sh", "-c", command.replace("DEVICE", str(drive))], cwd="/", capture_output=True, text=True
         )
         assert ran.returncode == 0, ran.stderr
     listed = read_block_list(tmp_path / "doubts.csv")
-    again = vote_on([*paths, drive.parent / "again.img"], only={3: listed}, best_path=tmp_path / "best")
+    again = vote([*paths, drive.parent / "again.img"], only={3: listed}, best_path=tmp_path / "best")
     assert again.doubt_blocks == 3
-    repeated = vote_on([*paths, tmp_path / "again.img", _copy_of(drive)], only={3: listed, 4: listed})
+    repeated = vote([*paths, tmp_path / "again.img", _copy_of(drive)], only={3: listed, 4: listed})
     assert (repeated.doubt_blocks, repeated.no_majority_blocks) == (3, 3)
     right = [changed_at(truth, [20 * 512, 21 * 512, 50 * 512]), truth]
     paths = [write_image(tmp_path / f"other{index}", data) for index, data in enumerate(right)]
-    ended = vote_on([*paths, tmp_path / "again.img"], only={3: listed}, best_path=tmp_path / "ended")
+    ended = vote([*paths, tmp_path / "again.img"], only={3: listed}, best_path=tmp_path / "ended")
     assert (ended.doubt_blocks, ended.majority_blocks, ended.agreed_blocks) == (0, 3, 61)
     assert subprocess.run(["cmp", str(tmp_path / "ended"), str(drive)]).returncode == 0
+
+
+def test_reading_again_writes_over_no_dump_and_votes_as_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The printed calls of a second round, from another folder: the dump of the first round keeps its name and list."""
+    folder = tmp_path / "it's one"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    truth = random_bytes(16 * 512, 4)
+    write_image(folder / "1.img", truth)
+    write_image(folder / "2.img", changed_at(truth, [5 * 512]))
+    first_round = changed_at(bytes(16 * 512), [5 * 512])
+    write_image(folder / "again.img", first_round)
+    (folder / "doubts.csv").write_text("first,count\n5,1\n")
+    call = ["vote", "1.img", "2.img", "again.img", "--only", "3=doubts.csv", "--fill", "text:BAD", "--block-size=512"]
+    assert run(call) == 1
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    reading, voting = (next(line for line in lines if line.startswith(word)) for word in ("dd ", "imgkit vote"))
+    drive = write_image(tmp_path / "drive", truth)
+    subprocess.run(["sh", "-c", reading.replace("DEVICE", str(drive))], cwd="/", check=True, capture_output=True)
+    assert (folder / "again.img").read_bytes() == first_round
+    (folder / "doubts-2.csv").write_text("first,count\n5,1\n")
+    monkeypatch.chdir("/")
+    words = shlex.split(voting)[1:]
+    assert [word for word in words if word.startswith("--")] == [
+        f"--only=3={folder}/doubts.csv", "--fill=0x424144", "--block-size=512", "--only"
+    ]  # fmt: skip
+    assert run(words) == 1
+    assert "1 block without a majority; 15 agree" in capsys.readouterr().out
 
 
 def _copy_of(path: Path) -> Path:
@@ -773,15 +805,17 @@ def _copy_of(path: Path) -> Path:
             id="fill longer than a block",
         ),
         pytest.param({"fills": [b""]}, "a fill pattern must be between 1 and 512 bytes long", id="fill of nothing"),
-        pytest.param({"block_size": 0}, "a block size of 0 bytes cannot be", id="block size 0"),
-        pytest.param({"block_size": 1 << 21}, "a block size of 2097152 bytes cannot be", id="block size too large"),
+        pytest.param({"block_size": 0}, "a block size of 0 bytes: must be between", id="block size 0"),
+        pytest.param(
+            {"block_size": 1 << 21}, "a block size of 2097152 bytes: must be between", id="block size too large"
+        ),
         pytest.param({"max_ranges": -1}, "-1 ranges cannot be listed", id="max ranges negative"),
     ],
 )
 def test_requests_that_cannot_be(tmp_path: Path, request_: dict[str, Any], said: str) -> None:
     paths = [write_image(tmp_path / name, bytes(1024)) for name in ("first", "second")]
     with pytest.raises(RequestError) as error:
-        vote_on(paths, **request_)
+        vote(paths, **request_)
     assert str(error.value).startswith(said)
 
 
@@ -789,14 +823,14 @@ def test_requests_that_cannot_be(tmp_path: Path, request_: dict[str, Any], said:
 def test_too_few_or_too_many_dumps(tmp_path: Path, count: int) -> None:
     paths = [write_image(tmp_path / f"dump{index}", bytes(512)) for index in range(count)]
     with pytest.raises(RequestError, match="dumps cannot vote: give 2 to 15"):
-        vote_on(paths)
+        vote(paths)
 
 
 def test_one_file_has_one_vote(tmp_path: Path) -> None:
     path = write_image(tmp_path / "first", bytes(512))
     (tmp_path / "link").symlink_to(path)
     other = write_image(tmp_path / "second", bytes(512))
-    result = vote_on([path, other, tmp_path / "link"], best_path=tmp_path / "best")
+    result = vote([path, other, tmp_path / "link"], best_path=tmp_path / "best")
     assert [(each.id, each.severity, each.where.medium) for each in result.findings] == [
         ("medium.same", "stop", "dump 3")
     ]
@@ -808,7 +842,7 @@ def test_one_file_has_one_vote(tmp_path: Path) -> None:
 def test_the_library_writes_no_input(tmp_path: Path, output: str) -> None:
     paths = [write_image(tmp_path / name, bytes(512)) for name in ("first", "second")]
     with pytest.raises(OutputError, match="is one of the inputs"):
-        vote_on(paths, **{output: paths[1]})  # type: ignore[arg-type]
+        vote(paths, **{output: paths[1]})  # type: ignore[arg-type]
 
 
 # The command
@@ -902,10 +936,12 @@ def test_exit_status(
         pytest.param(
             ["a.img", "b.img", "--only", "1=none.csv"], "none.csv: cannot read this list of blocks", id="no list"
         ),
-        pytest.param(["a.img", "b.img", "--fill", "0xyz"], "'0xyz' is no fill: write bytes as 0xDEAD", id="no digits"),
-        pytest.param(["a.img", "b.img", "--fill", "DEAD"], "'DEAD' is no fill", id="a fill of neither kind"),
-        pytest.param(["a.img", "b.img", "--fill", "0x"], "'0x' is no fill", id="fill of nothing"),
-        pytest.param(["a.img", "b.img", "--fill", "text:"], "'text:' is no fill", id="fill text of nothing"),
+        pytest.param(
+            ["a.img", "b.img", "--fill", "0xyz"], "'0xyz' is not a fill value: write bytes as 0xDEAD", id="no digits"
+        ),
+        pytest.param(["a.img", "b.img", "--fill", "DEAD"], "'DEAD' is not a fill value", id="a fill of neither kind"),
+        pytest.param(["a.img", "b.img", "--fill", "0x"], "'0x' is not a fill value", id="fill of nothing"),
+        pytest.param(["a.img", "b.img", "--fill", "text:"], "'text:' is not a fill value", id="fill text of nothing"),
         pytest.param(["a.img", "b.img", "--fill", "0x" + 513 * "11"], "must be between 1 and 512", id="fill too long"),
         pytest.param(["a.img", "b.img", "-o", "b.img"], "b.img: is one of the inputs", id="best over a dump"),
         pytest.param(["a.img", "b.img", "-o", "./a.img"], "is one of the inputs", id="best over a dump, another way"),

@@ -19,7 +19,7 @@ from imgkit.sums.log import answers_in
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.running import Implementation, is_available
 from imgkit.sums.tally import load_sheet
-from imgkit.sums.worksheet import Drafted, draft, make_worksheet
+from imgkit.sums.worksheet import Drafted, draft, worksheet
 
 IMAGE = image_of(WideLabel())
 SHELLS = {"dash": ["dash"], "bash": ["bash", "--posix"], "busybox": ["busybox", "sh"]}
@@ -47,7 +47,7 @@ def answers_of(shell: str, script: str, device: Path | str, folder: Path, **envi
 
 
 def drafted(folder: Path, data: bytes, **options: Any) -> Drafted:
-    return make_worksheet(write_image(folder / "image", data), **options)
+    return worksheet(write_image(folder / "image", data), **options)
 
 
 def spans(found: Drafted) -> list[tuple[int, int]]:
@@ -84,13 +84,13 @@ def test_ranges(tmp_path: Path, options: dict[str, Any], wanted: list[tuple[int,
     ("options", "said"),
     [
         ({"ranges": 3, "range_blocks": 3}, "not both"),
-        ({"ranges": 0}, "0 ranges cannot be"),
+        ({"ranges": 0}, "0 ranges: must be between"),
         ({"range_blocks": 0}, "at least one block"),
         ({"device": "/dev/x;rm"}, "is not a device's name"),
         ({"device": "$(x)"}, "is not a device's name"),
-        ({"baud": 1}, "1 baud cannot be"),
-        ({"seconds_per_range": -1.0}, "seconds for each range cannot be"),
-        ({"seconds_per_range": float("nan")}, "seconds for each range cannot be"),
+        ({"baud": 1}, "1 baud: must be between"),
+        ({"seconds_per_range": -1.0}, "seconds for each range: must be between"),
+        ({"seconds_per_range": float("nan")}, "seconds for each range: must be between"),
         ({"block_size": 1 << 30}, "block size"),
     ],
 )
@@ -106,7 +106,7 @@ def test_image_that_cannot_be_read(tmp_path: Path) -> None:
         DyingMedium(write_image(tmp_path / "image", IMAGE), {100}) as image,
         pytest.raises(InputError, match="could not be read whole"),
     ):
-        make_worksheet(image, ranges=10)
+        worksheet(image, ranges=10)
 
 
 @each_shell
@@ -239,7 +239,7 @@ def test_script_without_a_device(tmp_path: Path, shell: str, device: str, said: 
 @each_shell
 def test_script_takes_the_sheets_device(tmp_path: Path, shell: str) -> None:
     device = write_image(tmp_path / "image", IMAGE)
-    found = make_worksheet(device, device=str(device), ranges=3)
+    found = worksheet(device, device=str(device), ranges=3)
     (tmp_path / "check.sh").write_text(found.script)
     ran = subprocess.run(
         [*shell_command(shell), str(tmp_path / "check.sh")], capture_output=True, check=False, timeout=60
@@ -336,7 +336,10 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
         (["worksheet", "image.img", "-o", "s", "--sum", "md5"], "--sum"),
         (["worksheet", "image.img", "-o", "s", "--device", "a b"], "not a device's name"),
         (["worksheet", "none.img", "-o", "s"], "cannot be opened"),
-        (["worksheet", "image.img", "-o", "s", "--seconds-per-range", "nan"], "seconds for each range cannot be"),
+        (
+            ["worksheet", "image.img", "-o", "s", "--seconds-per-range", "nan"],
+            "seconds for each range: must be between",
+        ),
     ],
 )
 def test_bad_call(folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], said: str) -> None:

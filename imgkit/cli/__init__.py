@@ -16,6 +16,7 @@ from imgkit.errors import ImgkitError
 _COMMANDS = {
     "compare": "Compare a copy with its reference, block by block.",
     "drive": "Show a drive's geometry, capacity, timing and addresses.",
+    "explain": "Say what a finding or an episode means.",
     "inspect": "Say what is on a medium.",
     "label": "Decode, check and make disk labels.",
     "preflight": "Say go or no-go before the first boot.",
@@ -27,6 +28,7 @@ _COMMANDS = {
 }
 """What each command does, in a line. The file of a command is called as it is, and holds it as `command`."""
 _OUT_OF_MEMORY = "out of memory: end other programs, or raise the limit (ulimit -v): 256 MiB are needed"
+_INTERRUPTED = "interrupted before there was a result"
 _MOST_TOLD = 200
 """Characters of an error's own words."""
 
@@ -70,6 +72,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         status = run(sys.argv[1:] if arguments is None else arguments)
     except MemoryError:
         status = _fail(_OUT_OF_MEMORY)
+    except KeyboardInterrupt:
+        status = _fail(_INTERRUPTED)
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError, ValueError):
             stream.flush()
@@ -87,9 +91,11 @@ def run(arguments: list[str]) -> int:
     except click.ClickException as error:
         return _fail(error.format_message())
     except (click.Abort, KeyboardInterrupt):
-        return _fail("interrupted before there was anything to tell")
+        return _fail(_INTERRUPTED)
     except ImgkitError as error:
-        return _fail(str(error))
+        from imgkit.cli.common import error_line
+
+        return _fail(error_line(error))
     except OSError as error:
         return _fail(f"{error.filename or 'reading or writing'}: {error.strerror}")
     except SystemExit:
@@ -118,7 +124,8 @@ def _unforeseen(error: Exception) -> str:
 
 
 def _fail(message: str) -> int:
-    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
+    shown = (f"\\x{ord(c) - 0xDC00:02x}" if "\udc80" <= c <= "\udcff" else c for c in message)
+    line = " ".join("".join(c if c.isprintable() else " " for c in shown).split())
     with suppress(OSError, ValueError):
         print(f"imgkit: {line}", file=sys.stderr)
     return 2

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
-from imgkit.errors import OutputError, RequestError
+from imgkit.errors import Hint, ImgkitError, OutputError, RequestError
 from imgkit.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
 
 if TYPE_CHECKING:
@@ -92,7 +92,11 @@ class FillType(click.ParamType[bytes]):
             except ValueError:
                 found = b""
         if not found:
-            self.fail(f"{text[:40]!r} is no fill: write bytes as 0xDEAD, two digits for each, or text:TEXT", param, ctx)
+            self.fail(
+                f"{text[:40]!r} is not a fill value: write bytes as 0xDEAD, two digits for each, or text:TEXT",
+                param,
+                ctx,
+            )
         return found
 
 
@@ -143,7 +147,7 @@ def access_options(command: F) -> F:
         from imgkit.medium.access import MOST_RETRIES, Access
 
         if retries > MOST_RETRIES:
-            raise RequestError(f"{retries} retries cannot be: give 0 to {MOST_RETRIES}")
+            raise RequestError(f"--retries {retries}: must be between 0 and {MOST_RETRIES}")
         return command(access=Access(unpack_limit, retries, caching), **others)
 
     options = (
@@ -220,6 +224,15 @@ def load_drive_option(path: Path | None) -> "Drive | None":
     from imgkit.drive import load_drive
 
     return load_drive(path)
+
+
+_OPTIONS: dict[Hint, str] = {"replace": "--replace", "unpack-limit": "--unpack-limit"}
+"""What a call is let through by, for each hint of an error."""
+
+
+def error_line(error: ImgkitError) -> str:
+    """An error with the option that would let the call through, where there is one."""
+    return str(error) if error.hint is None else f"{error} ({_OPTIONS[error.hint]})"
 
 
 class Answer:
@@ -310,14 +323,14 @@ def deliver(
                 stack.callback(_write, face, answer, outputs, problems)
         _print(answer, [face for face in wanted if face.is_on_standard_output], problems)
     if problems:
-        raise OutputError("; ".join(str(problem) for problem in problems))
+        raise OutputError("; ".join(error_line(problem) for problem in problems))
     return EXIT_STATUS[result.verdict]
 
 
 def _json_face(answer: Answer, path: str | None) -> Face:
     from imgkit.report import jsonfile
 
-    return Face(path, json_kind(answer.result.schema), lambda answer: jsonfile.render(answer.result))
+    return Face(path, json_kind(answer.result.schema), lambda answer: jsonfile.render_json(answer.result))
 
 
 def _drawn(face: Face, answer: Answer) -> bytes:

@@ -117,7 +117,7 @@ def command(
       imgkit compare system.img dump.img --drive drive.toml --json -
       imgkit compare system.img dump.img --partition a --skip 8+8
       imgkit compare system.img /dev/sdX --retries 3 --journal night.json
-      imgkit compare system.img dump.img --fill 0x00 --fill text:BAD --copy-again again.sh
+      imgkit compare system.img dump.img --fill text:BAD --copy-again again.sh
     """
     if script_path is not None and no_explain:
         raise RequestError("--copy-again does not go with --no-explain")
@@ -201,14 +201,13 @@ def _with_script(result: "Comparison", path: str) -> "Comparison":
     import msgspec
 
     from imgkit.comparison.result import Script
-    from imgkit.comparison.script import why_no_script
+    from imgkit.comparison.script import again_of, why_no_script
 
     reason = why_no_script(result)
     if reason is not None:
         return msgspec.structs.replace(result, script=Script(None, reason))
-    is_all = result.copy_again is None or result.copy_again.is_all
     names = _script_names(path)
-    return msgspec.structs.replace(result, script=Script(names[0] if is_all else names[-1]))
+    return msgspec.structs.replace(result, script=Script(names[0] if again_of(result).is_all else names[-1]))
 
 
 def _retire(path: str, written: str | None) -> None:
@@ -226,6 +225,6 @@ def _retire(path: str, written: str | None) -> None:
 
 
 def _script(result: "Comparison") -> bytes:
-    from imgkit.comparison.script import script
+    from imgkit.comparison.script import copy_again_script
 
-    return script(result)
+    return copy_again_script(result)

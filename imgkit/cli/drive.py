@@ -55,6 +55,6 @@ def show(
       imgkit drive show drive.toml --chs 17,3,12
     """
     outputs = open_outputs([file], replace, (json_path, json_kind("imgkit.drive")))
-    from imgkit.drive import describe_drive
+    from imgkit.drive import drive_show
 
-    return deliver(describe_drive(file, block=block, chs=chs), outputs, json_path)
+    return deliver(drive_show(file, block=block, chs=chs), outputs, json_path)

@@ -73,10 +73,10 @@ def command(
 
         boot = load_boot(drive_path)
     from imgkit.digests import ALGORITHMS
-    from imgkit.inspection.survey import inspect_medium
+    from imgkit.inspection.survey import inspect
 
     with progress_bar(quiet, "reading") as progress:
-        result = inspect_medium(
+        result = inspect(
             image,
             block_size=block_size,
             drive=drive,

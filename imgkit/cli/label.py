@@ -70,9 +70,9 @@ def check(
         (page_path, PAGE),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.label.report import check_labels
+    from imgkit.label.report import label_check
 
-    result = check_labels(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
+    result = label_check(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
     return deliver(result, outputs, json_path, [page_face(page_path)])
 
 
@@ -106,16 +106,13 @@ def build(
       imgkit label build plan.toml -o label.bin
       imgkit label build plan.toml -o label.bin --keep-from dump.img
     """
-    from imgkit.label.build import build_label, label_kind
+    from imgkit.label.build import label_build
     from imgkit.label.plan import load_plan
 
     loaded = load_plan(plan)
     outputs = open_outputs([plan, keep_from, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
-    built = build_label(loaded, output, keep_from=keep_from, access=access)
-    kind = label_kind(loaded, built.data)
-    outputs.check(output, kind)
-    outputs.write(output, built.data, kind)
-    return deliver(built.result, outputs, json_path)
+    built = label_build(loaded, output, keep_from=keep_from, access=access)
+    return deliver(built.write(outputs=outputs), outputs, json_path)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")
@@ -123,6 +120,6 @@ def build(
 def layouts(json_path: str | None, replace: Replace, quiet: bool) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
     outputs = open_outputs([], replace, (json_path, json_kind("imgkit.layouts")))
-    from imgkit.label.report import list_layouts
+    from imgkit.label.report import label_layouts
 
-    return deliver(list_layouts(), outputs, json_path)
+    return deliver(label_layouts(), outputs, json_path)

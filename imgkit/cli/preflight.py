@@ -29,9 +29,17 @@ if TYPE_CHECKING:
 @click.option("--sheet", "sheet_path", type=PATH, metavar="FILE", help="A worksheet (its sheet.json); needs --log.")
 @click.option("--log", "log_path", type=PATH, metavar="FILE", help="The console log with the old machine's answers.")
 @drive_option
-@click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that is wanted.")
+@click.option(
+    "--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that the medium should have."
+)
 @click.option("--machine", "machine_path", type=PATH, metavar="FILE", help="A machine file (TOML).")
-@click.option("--since", "since_path", type=PATH, metavar="FILE", help="An earlier one's JSON: tell what changed.")
+@click.option(
+    "--since",
+    "since_path",
+    type=PATH,
+    metavar="FILE",
+    help="The JSON of an earlier preflight: report what changed since.",
+)
 @click.option("--allow-tail", is_flag=True, help="Accept a medium that goes on after the original's end.")
 @click.option("--page", "page_path", metavar="FILE", help="Write the log sheet as one self-contained HTML file.")
 @access_options
@@ -67,25 +75,23 @@ def command(
     inputs = [medium, reference, seal_path, sheet_path, log_path, drive_path, plan_path, machine_path, since_path]
     inputs += _named_by(seal_path, sheet_path, plan_path)
     outputs = open_outputs(inputs, replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE))
-    from imgkit.preflight.run import Given, preflight_medium
+    from imgkit.readiness.run import preflight
 
     if json_path != "-":
         load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
-        result = preflight_medium(
+        result = preflight(
             medium,
-            Given(
-                reference=reference,
-                seal=seal_path,
-                sheet=sheet_path,
-                log=log_path,
-                drive=drive_path,
-                plan=plan_path,
-                machine=machine_path,
-                since=since_path,
-                tail="allow" if allow_tail else "forbid",
-                access=access,
-            ),
+            reference=reference,
+            seal=seal_path,
+            sheet=sheet_path,
+            log=log_path,
+            drive=drive_path,
+            plan=plan_path,
+            machine=machine_path,
+            since=since_path,
+            tail="allow" if allow_tail else "forbid",
+            access=access,
             progress=progress,
         )
     return deliver(result, outputs, json_path, [page_face(page_path)])
@@ -99,10 +105,10 @@ def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path |
 
         named += [Path(each) for each in load_plan(plan_path).files]
     if seal_path is not None:
-        from imgkit.sums.verify import load_seal
+        from imgkit.sums.verify import block_digests_file, load_seal
 
         beside = load_seal(seal_path).block_digests
-        named += [seal_path.parent / beside.file] if beside is not None else []
+        named += [block_digests_file(seal_path, beside)] if beside is not None else []
     if sheet_path is not None:
         from imgkit.sums.tally import load_sheet
 

@@ -45,7 +45,7 @@ def end_as_ctrl_c_does() -> None:
 
     What is ignored, as under `nohup`, stays so.
     """
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
 

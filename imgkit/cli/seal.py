@@ -71,7 +71,7 @@ def command(
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
         load_meanwhile("seal")
         pending = None if block_path is None else stack.enter_context(outputs.pending(block_path, block_kind))
-        document, report = seal.seal_medium(
+        document, report = seal.seal(
             image,
             range_bytes=range_size,
             block_size=block_size,
@@ -88,7 +88,7 @@ def command(
             outputs.write(output, document, seal_kind)
             files += [output, *([block_path] if block_path else [])]
             if check_line is not None:
-                line = seal.check_line(report.sha256, str(image))
+                line = seal.check_line(report.sha256, report.path)
                 outputs.write(check_line, line.encode("utf-8", "surrogateescape"), CHECK_LINE)
                 files.append(check_line)
         except OutputError as error:

@@ -79,7 +79,7 @@ def command(
 
 def _write_next(sheet: Path, upcoming: "Drafted", next_folder: Path | None, outputs: Outputs) -> tuple[Path, "Drafted"]:
     """Write the next worksheet, unless it is there: to the folder that was named, else to the first free one."""
-    from imgkit.cli.worksheet import check_folder, worksheet_in, write_worksheet
+    from imgkit.sums.sheets import check_folder, worksheet_in, write_worksheet
     from imgkit.sums.tally import next_folders
 
     if next_folder is None:

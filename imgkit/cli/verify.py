@@ -60,11 +60,11 @@ def command(
         [copy, seal_path, drive_path], replace, (json_path, json_kind("imgkit.verify")), (page_path, PAGE)
     )
     drive = load_drive_option(drive_path)
-    from imgkit.sums.verify import load_seal, verify
+    from imgkit.sums.verify import block_digests_file, load_seal, verify
 
     beside = load_seal(seal_path).block_digests
     if beside is not None:
-        outputs.protect([seal_path.parent / beside.file])
+        outputs.protect([block_digests_file(seal_path, beside)])
     with progress_bar(quiet, "checking") as progress:
         load_meanwhile("verification")
         result = verify(

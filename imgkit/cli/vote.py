@@ -136,12 +136,12 @@ def command(
         (doubts_path, BLOCK_LIST),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.vote.voter import vote_on
+    from imgkit.voting.voter import vote
 
     if json_path != "-":
         load_meanwhile("vote")
     with progress_bar(quiet, "voting") as progress:
-        result = vote_on(
+        result = vote(
             dumps,
             unreadable=_by_dump(unreadable),
             only=_by_dump(only),
@@ -152,10 +152,26 @@ def command(
             best_path=None if best_path is None else Path(best_path),
             doubts_path=None if doubts_path is None else Path(doubts_path),
             outputs=outputs,
+            repeated=_repeated(unreadable, only, fills, block_size, drive_path),
             access=access,
             progress=progress,
         )
     return deliver(result, outputs, json_path, [page_face(page_path)])
+
+
+def _repeated(
+    unreadable: Sequence[tuple[int, Path]],
+    only: Sequence[tuple[int, Path]],
+    fills: Sequence[bytes],
+    block_size: int | None,
+    drive_path: Path | None,
+) -> list[str]:
+    """The options that decide what counts, as they are typed again in the next vote, from any folder."""
+    words = [f"--unreadable={number}={path.absolute()}" for number, path in unreadable]
+    words += [f"--only={number}={path.absolute()}" for number, path in only]
+    words += [f"--fill=0x{fill.hex()}" for fill in fills]
+    words += [f"--block-size={block_size}"] if block_size is not None else []
+    return words + ([f"--drive={drive_path.absolute()}"] if drive_path is not None else [])
 
 
 def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":

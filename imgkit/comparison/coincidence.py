@@ -1,4 +1,4 @@
-"""Do the faults lie on blocks that are known to be bad: counted, and held against chance."""
+"""Do the faults lie on blocks that are known to be bad: counted, and compared with chance."""
 
 import bisect
 from collections.abc import Iterator, Sequence

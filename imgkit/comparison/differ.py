@@ -495,11 +495,15 @@ class _Run:
         )
         return [
             Finding(
-                "label.none",
+                "label.not-read",
                 "check",
-                f"the {side} could not be read at {place}",
-                Where(medium=side),
-                "A label there would go unnoticed.",
+                f"block {place.block} of the {side}, where a label may lie, could not be read"
+                if place.partition is None
+                else f"the start of partition {place.partition} of the {side} could not be read",
+                Where(medium=side, block=place.block, partition=place.partition),
+                "A label there would go unnoticed. Read it again."
+                if place.partition is None
+                else "What lies in that partition is not known. Read it again.",
             )
             for side, reading in sides
             for place in reading.not_read

@@ -382,4 +382,9 @@ def _other_hardware(was: dict[str, str], now: dict[str, str]) -> str | None:
     return None
 
 
-_HARDWARE_WORDS = {"size": "number of sectors", "attached": "attachment to this machine"}
+_HARDWARE_WORDS = {
+    "size": "number of sectors",
+    "start": "first sector",
+    "offset": "first byte in its file",
+    "attached": "attachment to this machine",
+}

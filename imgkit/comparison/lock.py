@@ -47,7 +47,7 @@ class Lock:
                 return
             os.close(self._descriptor)
             self._descriptor = -1
-        self.failure = f"{self._path.name} beside it is made and removed all the time"
+        self.failure = f"{self._path.name} beside it is created and removed again and again by another program"
 
     def release(self) -> None:
         """Let the next one have it."""

@@ -69,7 +69,7 @@ def one_cylinder(
     """Many faults in one cylinder."""
     cylinder, count = Counter(place.cylinder for place in places).most_common(1)[0]
     span = max(place.cylinder for place in places) - min(place.cylinder for place in places) + 1
-    # Faults that keep to one part of the drive are not faults of one cylinder: they are held against that part.
+    # Faults that keep to one part of the drive are not faults of one cylinder: they are compared with that part.
     possible = drive.cylinders if span == 1 else span
     chance = possible * binomial_tail(len(places), count, 1 / possible)
     heads = len({place.head for place in places if place.cylinder == cylinder})

@@ -193,7 +193,7 @@ class LabelPair(msgspec.Struct, frozen=True):
 class Comparison(Result, frozen=True, kw_only=True):
     """What `imgkit compare` answers.
 
-    `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are told but do not fail the
+    `compared_blocks` = `equal_blocks` + `differing_blocks`. `extra_blocks` are reported but do not fail the
     comparison when `tail` is `"allow"`. `ranges` may be cut, `ranges_total` is exact; so is it with `defects`, the
     runs of a defect list. `address_source` says
     whose geometry the addresses come from. `fill_patterns` are those of the call, as hexadecimal digits; blocks that

@@ -20,7 +20,8 @@ _REASONS: dict[NotAll, str] = {
     "reference-blank": "in some blocks the reference has no data and the copy has",
     "not-examined": "of some blocks it is not known which side is right",
 }
-_UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
+UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
+"""By the end of a packed file's name: the utility that unpacks it, with `-dc` to standard output."""
 
 
 def why_no_script(result: Comparison) -> NoScript | None:
@@ -32,19 +33,29 @@ def why_no_script(result: Comparison) -> NoScript | None:
     return "packed-copy" if result.copy.kind == "packed" else None
 
 
+def again_of(result: Comparison) -> CopyAgain:
+    """What to copy again; where no range was listed, nothing of what there is."""
+    if result.copy_again is not None:
+        return result.copy_again
+    is_so: dict[NotAll, bool] = {"ranges-cut": result.ranges_total > 0, "not-compared": bool(result.not_compared)}
+    not_all = tuple(reason for reason, applies in is_so.items() if applies)
+    reference = os.path.abspath(result.reference.path)  # noqa: PTH100
+    return CopyAgain(reference_path=reference, is_all=not not_all, not_all=not_all)
+
+
 def not_all_name(path: str) -> str:
     """The name of a script that does not mend all: `.not-all` before the ending of the one that was asked for."""
     named = Path(path)
     return path if NOT_ALL_SUFFIX in named.name else str(named.with_name(named.stem + NOT_ALL_SUFFIX + named.suffix))
 
 
-def script(result: Comparison) -> bytes:
+def copy_again_script(result: Comparison) -> bytes:
     """The script of a comparison for which `why_no_script` knows no reason; the copy is its argument.
 
     It ends with 0 when all that was asked of it was copied and seen to be right, with 1 when not, and with 2, before
     anything is written, when reference or copy are not what they were.
     """
-    again = result.copy_again or CopyAgain(reference_path=os.path.abspath(result.reference.path))  # noqa: PTH100
+    again = again_of(result)
     is_packed = result.reference.kind == "packed"
     lines = [
         *_head(again),
@@ -110,7 +121,7 @@ def _last_line(again: CopyAgain) -> str:
 
 
 def _unpacking(reference_path: str) -> str:
-    return _UNPACK.replace("UNPACKER", _UNPACKERS[Path(reference_path).suffix.lower()])
+    return _UNPACK.replace("UNPACKER", UNPACKERS[Path(reference_path).suffix.lower()])
 
 
 _CHECKS = r"""
@@ -189,7 +200,16 @@ test -f "$target" || test -b "$target" || stop "there is no such file or disk, a
 test -r "$target" && test -w "$target" || stop "the copy cannot be read and written: $target"
 find_origin "$reference"
 reference_place=$place reference_number=$number reference_disk=$disk
+held=$(df -P "$reference_place" 2>/dev/null | sed -n '2s/  *[0-9][0-9]* .*//p')
+case $held in /*) ;; *) held=/ ;; esac
+find_origin "$held"
+held_place=$place held_number=$number held_disk=$disk
 find_origin "$target"
+if test -b "$place" && test -b "$held_place"; then
+    case $number in "$held_number" | "$held_disk") stop "the reference lies on this disk: $target" ;; esac
+elif is_same_file "$place" "$held_place"; then
+    stop "the reference lies on this disk: $target"
+fi
 if test -b "$place" && test -b "$reference_place"; then
     case $reference_number in "$number" | "$disk") stop "this is the reference itself: $target" ;; esac
     test "$number" != "$reference_disk" || stop "the reference is a part of this disk: $target"

@@ -5,7 +5,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Result
+from imgkit.findings import NotRead, Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
@@ -84,7 +84,7 @@ class Inspection(Result, frozen=True, kw_only=True):
     partitions: tuple[PartitionUse, ...]
     volumes: tuple[InspectedVolume, ...] = ()
     boot_words: str
-    not_read: tuple[str, ...]
+    not_read: tuple[NotRead, ...]
     defects: tuple[KnownBad, ...] = ()
     defects_total: int = 0
     drive: Drive | None

@@ -12,7 +12,7 @@ import numpy as np
 from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
@@ -35,7 +35,7 @@ _PIECE_BYTES = 1 << 20
 Sums = Literal["none", "all"]
 
 
-def inspect_medium(
+def inspect(
     medium: str | Path | Medium,
     *,
     block_size: int | None = None,
@@ -56,7 +56,7 @@ def inspect_medium(
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return inspect_medium(
+            return inspect(
                 opened,
                 block_size=block_size,
                 drive=drive,
@@ -90,7 +90,7 @@ class _Start(NamedTuple):
 
     words: str
     findings: Sequence[Finding]
-    not_read: Sequence[str]
+    not_read: Sequence[NotRead]
 
 
 def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
@@ -100,7 +100,7 @@ def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_siz
         beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
         return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
     except OSError:
-        return _Start("", (), (f"block {boot.first}: the boot block",))
+        return _Start("", (), (NotRead(boot.first, "boot"),))
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[Stretch]:
@@ -241,12 +241,12 @@ class _Survey:
             self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
-def _unlabelled(medium: Medium, blocks: int, not_read: list[str]) -> Iterator[InspectedVolume]:
+def _unlabelled(medium: Medium, blocks: int, not_read: list[NotRead]) -> Iterator[InspectedVolume]:
     """What lies at the start of a medium without a label; a read error is added to `not_read`."""
     try:
         found = probe(medium.read)
     except OSError:
-        not_read.append("block 0: what lies at the start of the medium")
+        not_read.append(NotRead(0, "volume"))
         return
     if found is not None and found.format:
         yield _placed(Span(0, blocks), None, found)

@@ -19,7 +19,7 @@ from imgkit.label.kept import in_whole_sectors, kept_fields, label_there
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.result import KeptField, Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.outputs import Kind
+from imgkit.outputs import Kind, Outputs, Replace
 from imgkit.sameness import place_of
 from imgkit.spans import Range
 
@@ -57,15 +57,40 @@ class LabelBuild(Result, frozen=True, kw_only=True):
 
 
 class Built(msgspec.Struct, frozen=True):
-    """The bytes of a label, beside the result that tells of them."""
+    """The bytes of a label, the result that describes them, and the plan that they are of."""
 
     data: bytes
     result: LabelBuild
+    plan: Plan
+
+    def write(
+        self, path: str | Path | None = None, *, replace: Replace = "same kind", outputs: Outputs | None = None
+    ) -> LabelBuild:
+        """Write the label's bytes, and return the result, whose commands are those for the file.
+
+        `path` is the name that the label was built for unless given. The plan, its drive file and the medium are never
+        written; `outputs` knows what else is an input. Raises OutputError.
+        """
+        result = self.result
+        inputs = [*self.plan.files, *([result.kept_from] if result.kept_from is not None else [])]
+        output = result.path if path is None else str(path)
+        _refuse_output(output, inputs)
+        kind = label_kind(self.plan, self.data)
+        outputs = outputs or Outputs(inputs, replace)
+        outputs.check(output, kind)
+        outputs.write(output, self.data, kind)
+        named: LabelBuild = msgspec.structs.replace(
+            result,
+            path=output,
+            save_commands=save_commands(result.pieces, output, "TARGET", self.plan.drive.sector_size),
+            write_commands=write_commands(result.pieces, output, "TARGET", self.plan.drive.sector_size),
+        )
+        return named
 
 
-def build_label(
+def label_build(
     plan: str | Path | Plan,
-    output: str,
+    output: str | Path,
     *,
     keep_from: str | Path | Medium | None = None,
     access: Access = DEFAULT_ACCESS,
@@ -76,13 +101,13 @@ def build_label(
     plan leaves out, are taken from there. Raises DescriptionError for a plan that cannot be, InputError for a medium
     that cannot be read or is too short, OutputError when `output` is one of the inputs or cannot be named in a command.
     """
-    clock = Clock()
+    clock, output = Clock(), str(output)
     if not isinstance(plan, Plan):
         plan = load_plan(plan)
     with ExitStack() as opened:
         if keep_from is not None and not isinstance(keep_from, Medium):
             keep_from = opened.enter_context(open_medium(keep_from, access))
-        _refuse_output(output, plan, keep_from)
+        _refuse_output(output, [*plan.files, *([keep_from.path] if keep_from is not None else [])])
         return _build(plan, output, keep_from, clock)
 
 
@@ -93,14 +118,13 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
     found = read_back(plan, own)
     if not found:
         raise DescriptionError(
-            f"{plan.path}: table [label]: field 'layout': what it gives does not read as such a label"
+            f"{plan.path}: table [label]: field 'layout': the label that it gives cannot be read back"
         )
     findings = [*check_built(plan, found), *_not_kept(plan, keep_from, there)]
     size = plan.drive.sector_size
     parts = own if keep_from is None else in_whole_sectors(own, keep_from, size)
     pieces = pieces_of(parts)
     told = by_severity(findings)
-    path = str(Path(output).absolute())
     taken = {each.field for each in kept if each.partition is None}
     return Built(
         b"".join(part.content for part in parts),
@@ -118,9 +142,10 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
             kept=kept,
             left_out=tuple(name for name in unstated(plan) if name not in taken),
             label=found[0].label,
-            save_commands=save_commands(pieces, path, "TARGET", size),
-            write_commands=write_commands(pieces, path, "TARGET", size),
+            save_commands=save_commands(pieces, output, "TARGET", size),
+            write_commands=write_commands(pieces, output, "TARGET", size),
         ),
+        plan,
     )
 
 
@@ -151,7 +176,7 @@ def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list
         Finding(
             "label.not-kept",
             "check",
-            f"{keep_from.path} has no label of layout {plan.variant.id} that reads true: no field was taken from it",
+            f"{keep_from.path} has no label of layout {plan.variant.id} that is valid: no field was taken from it",
             Where(),
             "State in the plan what the label has to say; what is left out is written as zero. What lies beside the "
             "label was kept.",
@@ -159,12 +184,11 @@ def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list
     ]
 
 
-def _refuse_output(output: str, plan: Plan, keep_from: Medium | None) -> None:
+def _refuse_output(output: str, inputs: Sequence[str | Path]) -> None:
     if output == "-":
         raise OutputError("-: the commands that put the label in its place need a file: name one")
     if not str(Path(output).absolute()).isprintable():
         raise OutputError(f"{output!r}: a name with such characters cannot be typed in a command: name another file")
-    inputs = [Path(each) for each in plan.files] + ([keep_from.path] if keep_from is not None else [])
     for path in inputs:
         if Path(output).exists() and place_of(output).is_on(place_of(path)):
             raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
@@ -202,6 +226,7 @@ def save_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: 
 
     `path` is that of the built file; `target` is written as it stands here.
     """
+    path = str(Path(path).absolute())
     return tuple(
         f"dd if={target} of={shlex.quote(_not_there_yet(f'{path}.before-{piece.medium_byte}'))} bs={unit} "
         f"skip={piece.medium_byte // unit} count={piece.length // unit}"
@@ -212,6 +237,7 @@ def save_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: 
 
 def write_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> tuple[str, ...]:
     """The calls of `dd` (POSIX) that put the pieces in their places and change nothing beside them."""
+    path = str(Path(path).absolute())
     return tuple(
         f"dd if={shlex.quote(path)} of={target} bs={unit} skip={piece.file_byte // unit} "
         f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc"

@@ -75,7 +75,7 @@ def _check_types(source: str, table: str, fields: tuple[Field, ...], numbers: fr
     seen: set[str] = set()
     for field in fields:
         if field.name in seen:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: is there twice")
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: is given twice")
         seen.add(field.name)
         right = None
         if field.name in numbers and (field.type not in NUMBERS or field.length is not None):
@@ -83,13 +83,13 @@ def _check_types(source: str, table: str, fields: tuple[Field, ...], numbers: fr
         elif field.name == "type_code" and (field.type not in NUMBERS | {"guid"} or field.length is not None):
             right = "one number or a guid"
         elif field.name in TEXT_NAMES and field.type != "text":
-            right = "a text"
+            right = "text"
         elif field.one_of is not None and (field.type not in NUMBERS or field.length is not None):
             right = "one number, because it has 'one_of'"
         elif field.type == "guid" and field.length is not None:
             right = "one guid, without a length"
         if right is not None:
-            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: has to be {right}")
+            raise DescriptionError(f"{source}: table {table}: field {field.name!r}: must be {right}")
 
 
 def _check_codes(layout: Layout, source: str) -> None:
@@ -97,10 +97,10 @@ def _check_codes(layout: Layout, source: str) -> None:
     is_guid = any(field.name == "type_code" and field.type == "guid" for field in layout.partitions.field)
     kind, in_words = (str, "a GUID in quotes") if is_guid else (int, "a number")
     if not isinstance(layout.partitions.unused_type, kind):
-        raise DescriptionError(f"{source}: table [partitions]: field 'unused_type': has to be {in_words}")
+        raise DescriptionError(f"{source}: table [partitions]: field 'unused_type': must be {in_words}")
     for known in layout.type:
         if not isinstance(known.code, kind):
-            raise DescriptionError(f"{source}: table [[type]]: field 'code': {known.code!r} has to be {in_words}")
+            raise DescriptionError(f"{source}: table [[type]]: field 'code': {known.code!r} must be {in_words}")
 
 
 def _check_room(source: str, table: str, fields: tuple[Field, ...], size_bytes: int) -> None:

@@ -22,7 +22,7 @@ def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, Bloc
     Raises RequestError for one that cannot be.
     """
     if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
-        raise RequestError(f"a block size of {asked} bytes cannot be: it is 1 to {MOST_BLOCK_BYTES}")
+        raise RequestError(f"a block size of {asked} bytes: must be between 1 and {MOST_BLOCK_BYTES}")
     if asked is not None:
         return asked, "call"
     return (labels[0].block_size, "label") if labels else (DEFAULT_BLOCK_BYTES, "assumed")

@@ -101,7 +101,7 @@ def _shown(value: object) -> object:
 def load_plan(path: str | Path) -> Plan:
     """Read and settle a plan file.
 
-    Raises DescriptionError in one line for a plan that cannot be: an unknown field, type or layout, a value that does
+    Raises DescriptionError in one line for an impossible plan: an unknown field, type or layout, a value that does
     not fit in the label's field, a partition of no size, one past the end or in the reserved area, two that overlap
     in part, two that take the rest, a name that has no slot.
     """

@@ -7,9 +7,10 @@ import msgspec
 
 from imgkit.clock import Clock
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
+from imgkit.label.places import DEFAULT_BLOCK_BYTES
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import changes, unproven, unrest
@@ -32,7 +33,7 @@ class LabelReading(msgspec.Struct, frozen=True):
     labels: tuple[Label, ...]
     volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
     findings: tuple[Finding, ...]
-    not_read: tuple[str, ...]
+    not_read: tuple[NotRead, ...]
 
 
 def read_labels(
@@ -44,14 +45,14 @@ def read_labels(
 ) -> LabelReading:
     """Find and check the labels of an open medium; no label gives no finding.
 
-    A file that holds a label block and nothing else is not held against its own size.
+    A file that holds a label block and nothing else is not compared with its own size.
 
     `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
     """
     searched = searched_for(plan) if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
     findings: list[Finding] = []
-    not_read = [f"byte {offset}: a label may lie there" for offset in search.unreadable_bytes]
+    not_read = [NotRead(offset // DEFAULT_BLOCK_BYTES, "label") for offset in search.unreadable_bytes]
     volumes_of: list[tuple[tuple[Partition, Volume], ...]] = []
     if search.found:
         from imgkit.label.checks import check, check_across
@@ -76,7 +77,7 @@ def read_labels(
     )
 
 
-def check_labels(
+def label_check(
     medium: str | Path | Medium,
     *,
     layout: str | Path | None = None,
@@ -95,7 +96,7 @@ def check_labels(
     drive = drive or (plan.drive if plan is not None else None)
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return check_labels(opened, layout=layout, drive=drive, plan=plan)
+            return label_check(opened, layout=layout, drive=drive, plan=plan)
     clock = Clock()
     reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
     tried = searched_for(plan) if wanted is None else wanted
@@ -140,7 +141,7 @@ def report_on(
     )
 
 
-def list_layouts() -> LayoutList:
+def label_layouts() -> LayoutList:
     """The layouts that imgkit knows, each in each of its byte orders."""
     clock = Clock()
     return LayoutList(
@@ -160,7 +161,7 @@ def list_layouts() -> LayoutList:
     )
 
 
-def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[tuple[Partition, Volume]]":
+def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Iterator[tuple[Partition, Volume]]":
     """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
     from imgkit.volume.probes import probe
 
@@ -174,8 +175,7 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[str]) -> "Iterator[
         try:
             volume = probe(read)
         except OSError:
-            block = label.origin_block + partition.first
-            not_read.append(f"block {block}: what lies at the start of partition {partition.name}")
+            not_read.append(NotRead(label.origin_block + partition.first, "volume", partition.name))
             continue
         if volume is not None:
             yield partition, volume

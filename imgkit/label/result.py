@@ -5,7 +5,7 @@ from typing import Any, Literal
 import msgspec
 
 from imgkit.drive import Drive
-from imgkit.findings import Finding, Result, Verdict
+from imgkit.findings import Finding, NotRead, Result, Verdict
 from imgkit.medium.access import Route
 from imgkit.spans import Span
 
@@ -66,7 +66,7 @@ class Label(msgspec.Struct, frozen=True):
     label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
     slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
-    count from block `origin_block` of the medium. `bytes_exchanged`: it reads true only after exchanging the
+    count from block `origin_block` of the medium. `bytes_exchanged`: it is valid only after exchanging the
     bytes of each 16-bit word.
     """
 
@@ -128,7 +128,7 @@ class KeptField(msgspec.Struct, frozen=True):
 class LabelReport(Result, frozen=True, kw_only=True):
     """What `imgkit label check` answers."""
 
-    schema: str = "imgkit.label/1"
+    schema: str = "imgkit.label/2"
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route
@@ -137,7 +137,7 @@ class LabelReport(Result, frozen=True, kw_only=True):
     label_alone: bool
     drive: Drive | None
     layouts_tried: tuple[str, ...]
-    not_read: tuple[str, ...]
+    not_read: tuple[NotRead, ...]
 
 
 class LayoutSummary(msgspec.Struct, frozen=True):

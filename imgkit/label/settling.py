@@ -72,7 +72,7 @@ class Settling:
         names = [partition.name for partition in planned]
         for name in names:
             if names.count(name) > 1:
-                raise self._error(name, "field 'name': is there twice")
+                raise self._error(name, "field 'name': is given twice")
         takers = [partition.name for partition in planned if "rest" in (partition.count, partition.size)]
         if len(takers) > 1:
             raise self._error(takers[1], f"field 'size': takes the \"rest\", but so does {takers[0]!r}: only one can")
@@ -120,7 +120,7 @@ class Settling:
     def _count(self, partition: PlannedPartition, first: int, later: list[int]) -> int:
         given = [value for value in (partition.count, partition.size) if value is not None]
         if len(given) != 1:
-            both = "both are there" if given else "neither is there"
+            both = "both are given" if given else "neither is given"
             raise self._error(
                 partition.name, f'fields \'count\' and \'size\': {both}: give one (blocks, "8MB", "120cyl" or "rest")'
             )
@@ -146,7 +146,8 @@ class Settling:
         if match and unit in _UNITS_BYTES:
             return -(-int(match.group(1)) * _UNITS_BYTES[unit] // self.drive.sector_size)
         raise self._error(
-            name, f'field {field!r}: {text[:40]!r} is no amount: write blocks as a number, or "8MB", "8MiB", "120cyl"'
+            name,
+            f'field {field!r}: {text[:40]!r} is not an amount: write blocks as a number, or "8MB", "8MiB", "120cyl"',
         )
 
     def _slot_index(self, name: str) -> int:

@@ -13,6 +13,7 @@ _OF_THE_DRIVE = {
     "model": ("device/model", "device/name", "dm/name"),
     "size": ("size",),
     "file": ("loop/backing_file",),
+    "offset": ("loop/offset",),
 }
 _UNIQUE = ("serial", "wwid", "file")
 _FARTHEST_PARENT = 8
@@ -21,6 +22,7 @@ _FARTHEST_PARENT = 8
 def identification_of(number: int) -> dict[str, str]:
     """What the system says of the drive behind a block device: serial, wwid, model, size in sectors of 512 bytes.
 
+    `start` is the sector at which a partition starts, `offset` the byte of the file at which a loop device starts.
     Where it has neither serial nor wwid, nothing tells the drive from another one of its model, except that it was
     not taken off in between: `attached` has the start of the system and the count of disks at that moment. What is
     not known is left out.
@@ -31,6 +33,8 @@ def identification_of(number: int) -> dict[str, str]:
         told = next(filter(None, (_text(folder / file) for file in files)), "")
         if told:
             found[name] = told
+    if start := _text(Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}/start")):
+        found["start"] = start
     if "serial" not in found and (serial := _serial_of_the_bridge(folder)):
         found["serial"] = serial
     attachment = attachment_of(number)

@@ -177,8 +177,8 @@ def _unpack_members(
             for data in _pieces(member, piece):
                 if position + len(pending) + len(data) > limit_bytes:
                     raise InputError(
-                        f"{path}: holds more than {limit_bytes} bytes when unpacked: "
-                        "raise --unpack-limit if that is right"
+                        f"{path}: holds more than {limit_bytes} bytes when unpacked: raise the limit if that is right",
+                        hint="unpack-limit",
                     )
                 pending += data
                 if len(pending) >= 16 * _HOLE_BYTES:

@@ -20,8 +20,8 @@ _BEGIN_AGAIN = "What was read is neither what it was nor what it is now. Stop wh
 _VANISHED = _Meaning(
     "medium.vanished",
     "stop",
-    "is no longer there: the system has no answer for it any more",
-    "Connect or mount it again and read it again: what changed on it at the end, nobody could say.",
+    "is no longer there: the system no longer answers for it",
+    "Connect or mount it again and read it again: whether it changed at the end is not known.",
 )
 _MEANINGS: dict[Change, _Meaning] = {
     "contents": _Meaning("medium.changed", "stop", "changed while it was read", _BEGIN_AGAIN),

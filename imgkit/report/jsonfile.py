@@ -5,6 +5,6 @@ import msgspec
 from imgkit.documents import json_text
 
 
-def render(result: msgspec.Struct) -> bytes:
+def render_json(result: msgspec.Struct) -> bytes:
     """The result as UTF-8 JSON."""
     return json_text(result, indent=2)

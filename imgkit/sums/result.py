@@ -63,10 +63,12 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     @property
     def range_bytes(self) -> int:
+        """The bytes of a range."""
         return self.range_blocks * self.block_size
 
     @property
     def range_count(self) -> int:
+        """The number of ranges, a shorter one at the end included."""
         return -(-self.size_bytes // self.range_bytes)
 
 
@@ -208,11 +210,11 @@ class WorkTime(msgspec.Struct, frozen=True):
 
 
 class Risk(msgspec.Struct, frozen=True):
-    """What sums leave open. `one_in`: of so many spoilt ranges one is missed, on average, where damage is random and
+    """What sums leave open. `one_in`: of so many damaged ranges one is missed, on average, where damage is random and
     large; `one_in_single_block` where one block of the range was replaced by random bytes.
 
-    `matching_ranges` is how many ranges rest on that; `any_missed` the chance that at least one of them is spoilt and
-    missed if all of them were spoilt; `one_in_with_other_rule` the same as `one_in` with a second sum of another rule.
+    `matching_ranges` is how many ranges rest on that; `any_missed` the chance that at least one of them is damaged and
+    missed if all of them were damaged; `one_in_with_other_rule` the same as `one_in` with a second sum of another rule.
     """
 
     one_in: int

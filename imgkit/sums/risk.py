@@ -11,7 +11,7 @@ _OTHER: dict[Rule, Rule | None] = {"rotate16": "add16", "add16": "rotate16", "po
 def risk_of(rule: Rule, matching_ranges: int, block_size: int) -> Risk:
     """The risk that is left when so many ranges match by this rule.
 
-    It takes damage as random: of all spoilt ranges one in as many as there are sums has the right sum by chance.
+    It takes damage as random: of all damaged ranges one in as many as there are sums has the right sum by chance.
     What a rule is blind to comes on top.
     """
     one_in = FACTS[rule].values

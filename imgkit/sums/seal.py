@@ -17,7 +17,7 @@ from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unproven, what_forbids
-from imgkit.outputs import Kind
+from imgkit.outputs import CHECK_LINE, Kind, Outputs, Replace, json_kind
 from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
 
@@ -35,6 +35,30 @@ class Sealed(NamedTuple):
     document: bytes
     report: SealReport
 
+    def write(
+        self,
+        path: str | Path,
+        *,
+        check_line_path: str | Path | None = None,
+        replace: Replace = "same kind",
+        outputs: Outputs | None = None,
+    ) -> SealReport:
+        """Write the seal and, where asked for, a line that `sha256sum -c` reads; return the report that names them.
+
+        The block digests are in the file that they were sunk into, beside `path`. The medium is never written;
+        `outputs` knows what else is an input. Raises OutputError.
+        """
+        outputs = outputs or Outputs([self.report.path], replace)
+        written = {str(path): (self.document, json_kind("imgkit.seal"))}
+        if check_line_path is not None:
+            line = check_line(self.report.sha256, self.report.path)
+            written[str(check_line_path)] = (line.encode("utf-8", "surrogateescape"), CHECK_LINE)
+        for name, (_, kind) in written.items():
+            outputs.check(name, kind)
+        for name, (data, kind) in written.items():
+            outputs.write(name, data, kind)
+        return with_files(self.report, [*self.report.files, *written])
+
 
 class Sink(Protocol):
     """What the digests of the blocks are written to as they come."""
@@ -42,7 +66,7 @@ class Sink(Protocol):
     def write(self, data: bytes, /) -> object: ...
 
 
-def seal_medium(
+def seal(
     medium: str | Path | Medium,
     *,
     range_bytes: int | None = None,
@@ -62,7 +86,7 @@ def seal_medium(
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
-            return seal_medium(
+            return seal(
                 opened, range_bytes=range_bytes, block_size=block_size, block_sink=block_sink,
                 block_file_name=block_file_name, progress=progress,
             )  # fmt: skip
@@ -155,7 +179,7 @@ def _as_notes(reading: LabelReading) -> list[Finding]:
             "note",
             f"the label was sealed as it is; findings against it: {len(told)}",
             Where(block=reading.labels[0].block) if reading.labels else Where(),
-            "`imgkit label check` tells them.",
+            "`imgkit label check` reports them.",
         )
     ]
 

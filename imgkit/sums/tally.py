@@ -73,7 +73,7 @@ def tally(
     sheet's any more.
     """
     if not 1 <= next_ranges <= 10_000:
-        raise RequestError(f"{next_ranges} ranges cannot be: give 1 to 10000")
+        raise RequestError(f"{next_ranges} ranges: must be between 1 and 10000")
     clock = Clock()
     sheet = load_sheet(sheet_path)
     log = read_log(log_path)
@@ -94,7 +94,7 @@ def tally(
                     "check",
                     f"the next worksheet cannot be made: {error}",
                     Where(),
-                    "Name the image that the worksheet was made from with --image.",
+                    "Name the image that the worksheet was made from.",
                 )
             )
     return Tallied(
@@ -270,7 +270,7 @@ def _findings(
                 "check",
                 f"no answer to this worksheet in the log: no line with the tag {sheet.tag}",
                 Where(),
-                "See whether it is the log of another round, and whether check.sh told that a tool is missing.",
+                "See whether it is the log of another round, and whether check.sh reported that a tool is missing.",
             )
         )
     found += _session_findings(sheet, answers)
@@ -313,8 +313,8 @@ def _findings(
                 "check",
                 "what differed in the round before matches now",
                 Where(),
-                "Either the old machine read it wrongly once, or something was written meanwhile. Ask for the whole "
-                "again.",
+                "Either the old machine read it wrongly once, or something was written in the meantime. Ask for the "
+                "whole again.",
             )
         )
     return found

@@ -65,8 +65,17 @@ def verify(
     run = _Run(copy, seal, seal_path, drive, tail)
     if seal.block_digests is None:
         return run.carry_out(None, max_ranges, progress)
-    with _opened_block_digests(seal_path.parent / seal.block_digests.file, seal.block_digests) as file:
+    with _opened_block_digests(block_digests_file(seal_path, seal.block_digests), seal.block_digests) as file:
         return run.carry_out(file, max_ranges, progress)
+
+
+def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
+    """Where the block digests of a seal are: beside it, under the name that it states, or under its own.
+
+    A name that is no text cannot be stated in JSON as it is, and a seal may have been renamed together with its file.
+    """
+    named, own = seal_path.parent / stated.file, seal_path.with_name(f"{seal_path.name}.blocks")
+    return own if not named.exists() and own.exists() else named
 
 
 def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
@@ -214,12 +223,12 @@ class _Run:
         unequal = totals["differ"] + totals["missing"]
         unequal += 0 if self.tail == "allow" else totals["extra"]
         findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
-        has_missing = totals["missing"] > 0
+        is_shorter = self.copy.size_bytes < seal.size_bytes
         incomplete = (
             totals["unreadable"] > 0
             or reading.is_interrupted
             or reading.ended_early
-            or (totals["unanswered"] > 0 and not has_missing)
+            or (totals["unanswered"] > 0 and not is_shorter)
         )
         verdict: Verdict = "pass"
         if incomplete:
@@ -284,7 +293,7 @@ class _Run:
                 "note" if self.tail == "allow" else "check",
                 f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
                 Where(block=seal.size_bytes // seal.block_size),
-                "Right for a copy on a larger drive: --allow-tail accepts it. What lies there is not checked.",
+                "Right for a copy on a larger drive: allow the tail then. What lies there is not checked.",
             )
         ]
 

@@ -15,6 +15,7 @@ from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import what_forbids
+from imgkit.outputs import Outputs, Replace
 from imgkit.spans import Span, Stretch
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
@@ -42,8 +43,24 @@ class Drafted(NamedTuple):
     script: str
     report: Worksheet
 
+    def write(self, folder: str | Path, *, replace: Replace = "same kind", outputs: Outputs | None = None) -> Worksheet:
+        """Write its three files to a folder, and return the report that names them.
 
-def make_worksheet(
+        A folder that holds a worksheet which asks the same is left as it is, and the report is of that one; another
+        worksheet is replaced only with `replace="any"`. The image is never written; `outputs` knows what else is an
+        input. Raises OutputError.
+        """
+        from imgkit.sums.sheets import FILES, check_folder, write_worksheet
+
+        outputs = outputs or Outputs([self.sheet.image], replace)
+        folder = Path(folder)
+        check_folder(folder, outputs)
+        written = write_worksheet(folder, self, outputs)
+        files = tuple(str(folder / name) for name in FILES) if written is self else ()
+        return with_folder(written, str(folder), files)
+
+
+def worksheet(
     image: str | Path | Medium,
     *,
     rule: Rule = "rotate16",
@@ -65,7 +82,7 @@ def make_worksheet(
     """
     if not isinstance(image, Medium):
         with open_medium(image, access) as opened:
-            return make_worksheet(
+            return worksheet(
                 opened, rule=rule, range_blocks=range_blocks, ranges=ranges, block_size=block_size,
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
                 implementation=implementation, progress=progress,
@@ -89,13 +106,15 @@ def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int,
     if range_blocks is not None and range_blocks < 1:
         raise RequestError("a range holds at least one block")
     if ranges is not None and not 1 <= ranges <= MOST_RANGES:
-        raise RequestError(f"{ranges} ranges cannot be: give 1 to {MOST_RANGES}")
+        raise RequestError(f"{ranges} ranges: must be between 1 and {MOST_RANGES}")
     if not is_device_name(device) or len(device) > 200:
         raise RequestError(f"{device[:40]!r} is not a device's name: letters, digits and /._-+,: can be in it")
     if not 50 <= baud <= MOST_BAUD:
-        raise RequestError(f"{baud} baud cannot be: give 50 to {MOST_BAUD}")
+        raise RequestError(f"{baud} baud: must be between 50 and {MOST_BAUD}")
     if not 0 <= seconds_per_range <= MOST_SECONDS_PER_RANGE:
-        raise RequestError(f"{seconds_per_range} seconds for each range cannot be: give 0 to {MOST_SECONDS_PER_RANGE}")
+        raise RequestError(
+            f"{seconds_per_range} seconds for each range: must be between 0 and {MOST_SECONDS_PER_RANGE}"
+        )
 
 
 def rounded(range_blocks: int) -> int:

@@ -58,7 +58,7 @@ def check(context: Context) -> Iterable[Finding]:
             yield Finding(
                 told[-1].id,
                 max(told, key=lambda finding: finding.severity == "stop").severity,
-                f"there is more of this kind: the first {MOST_OF_ONE_CHECK} were told",
+                f"there is more of this kind: the first {MOST_OF_ONE_CHECK} are reported",
                 Where(block=context.label.block),
                 "A table with so many faults is none: see whether this is a label at all.",
             )

@@ -44,7 +44,7 @@ def copy_missing(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[F
         is_past_end = size_bytes is not None and other >= size_bytes // label.block_size
         is_last_one = own is not None and other < own
         yield finding(
-            "label.none",
+            "label.no-copy",
             "stop" if is_last_one else "check",
             f"the label in block {label.block} says that its other copy lies in block {other}; "
             + ("the medium ends before that" if is_past_end else "there is none"),

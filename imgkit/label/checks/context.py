@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class Context(msgspec.Struct, frozen=True):
-    """One decoded label and what it is held against; `wanted` are the ids of the layouts asked for.
+    """One decoded label and what it is compared with; `wanted` are the ids of the layouts asked for.
 
     `medium_size_bytes` is None for a label by itself, in a file that holds nothing else. `volumes` are the used
     partitions in which something is known to lie.
@@ -83,7 +83,7 @@ class Context(msgspec.Struct, frozen=True):
 
 
 WRITE_SAFELY = (
-    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` with --keep-from "
+    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` "
     "shows the commands."
 )
 """What belongs to every advice to write a label."""

@@ -152,7 +152,7 @@ def byte_order(context: Context) -> Iterator[Finding]:
         yield finding(
             "label.byte-order",
             "stop",
-            f"a label ({context.label.layout}) reads true only after exchanging the two bytes of each 16-bit word",
+            f"a label ({context.label.layout}) is valid only after exchanging the two bytes of each 16-bit word",
             "The dump or the copy went through something that exchanges bytes, so all that is on it is exchanged too. "
             "Exchange them back (`dd conv=swab`) into a new file and look at that one.",
             block=context.label.block,

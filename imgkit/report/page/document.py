@@ -6,11 +6,13 @@ import re
 from collections.abc import Iterable
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
 from imgkit.findings import EXIT_STATUS
+from imgkit.outputs import PAGE, Outputs, Replace
 from imgkit.report import words
 from imgkit.report.page import drawing
 from imgkit.report.page.surfaces import drawn_map
@@ -28,7 +30,20 @@ _CALL = re.compile(r"`((?:imgkit|dd) [^`]*)`")
 _SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "?", "plain": "·"}
 
 
-def render_page(record: Record) -> str:
+class Page(str):
+    """A page: its HTML, and a way to keep it."""
+
+    __slots__ = ()
+
+    def write(self, path: str | Path, *, inputs: Iterable[str | Path] = (), replace: Replace = "same kind") -> None:
+        """Write the page, whole or not at all; `inputs` are files that it must not take the place of.
+
+        Another page is replaced, a file of another kind only with `replace="any"`. Raises OutputError.
+        """
+        Outputs(inputs, replace).write(path, self.encode("utf-8", "backslashreplace"), PAGE)
+
+
+def render_page(record: Record) -> Page:
     """One self-contained HTML document of a record, under `MAXIMUM_PAGE_BYTES` bytes as UTF-8.
 
     Lists that would make it longer are cut, and say so with the exact totals. It loads nothing, and its content
@@ -38,7 +53,7 @@ def render_page(record: Record) -> str:
     while True:
         page = _render(record, entries)
         if len(page.encode("utf-8", "replace")) < MAXIMUM_PAGE_BYTES or entries == 1:
-            return page
+            return Page(page)
         entries //= 2
 
 
@@ -56,7 +71,7 @@ def _render(record: Record, entries: int) -> str:
         title=f"{verdict}: {record.title}",
         exit_status=EXIT_STATUS[record.verdict],
         entries=entries,
-    )
+    ).lstrip()
 
 
 def _sheet_heads(left: str, right: str) -> str:

@@ -8,6 +8,7 @@ from imgkit.report.record import Record
 _FILES = {
     "Comparison": "comparison",
     "DriveResult": "drive",
+    "Explanation": "explanation",
     "Inspection": "inspection",
     "LabelBuild": "build",
     "LabelReport": "label",

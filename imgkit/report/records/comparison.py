@@ -246,7 +246,8 @@ def _copy_again(result: Comparison) -> tuple[Section, ...]:
                 if kinds
                 else []
             ),
-            Text((*script, *([] if again.no_commands is None else [_NO_COMMANDS_WORDS[again.no_commands]]))),
+            *([Text(script)] if script else []),
+            *([] if again.no_commands is None else [Text((_NO_COMMANDS_WORDS[again.no_commands],))]),
             of.commands(again.commands, rest="--copy-again FILE writes them all as a script"),
             Text(tuple(each for each in after if each), "caution"),
             aside=f"{words.plural(again.blocks, 'block')} in {total} of dd",

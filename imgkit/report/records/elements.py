@@ -7,6 +7,7 @@ from typing import Any
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Finding, Result, Severity
 from imgkit.label.places import KnownBad
+from imgkit.meanings import OF_LABELS, subject_of
 from imgkit.report import words
 from imgkit.report.record import (
     Answer,
@@ -36,9 +37,6 @@ SHORT_COMMANDS = 3
 SHORT_ROWS = 12
 
 SEVERITY_TONES: dict[Severity, Tone] = {"stop": "bad", "check": "look", "note": "plain"}
-NOT_OF_LABELS = ("medium.", "pattern.")
-"""How the ids of findings start that say nothing of labels."""
-
 NO_NAMES: frozenset[str] = frozenset()
 
 
@@ -49,7 +47,7 @@ def answer(question: str, word: str, tone: Tone, *sentences: str) -> Answer:
 
 def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str) -> Answer:
     """What the checks of labels say, with the gravest finding."""
-    found = tuple(each for each in findings if not each.id.startswith(NOT_OF_LABELS))
+    found = tuple(each for each in findings if subject_of(each.id) in OF_LABELS)
     gravest = found[0].severity if found else "note"
     first = ""
     if gravest != "note":

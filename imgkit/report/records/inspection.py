@@ -148,7 +148,7 @@ def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
     lead = []
     if result.interrupted:
         lead.append("The inspection was stopped before the end: this is what is known so far.")
-    lead += [f"Could not be read: {words.clean(each)}." for each in result.not_read[: of.MOST_ROWS]]
+    lead += [f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS]]
     if result.unreadable_blocks:
         lost = words.plural(result.unreadable_blocks, "block")
         lead.append(f"{lost} gave read errors. What they hold is not known.")

@@ -9,7 +9,7 @@ from imgkit.report.records.labels import label_section
 
 def record(result: LabelReport) -> Record:
     """What the labels of a medium say, and whether it is true."""
-    not_read = tuple(f"Could not be read: {words.clean(each)}." for each in result.not_read[: of.MOST_ROWS])
+    not_read = tuple(f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS])
     alone = ("It is a label by itself: it was not compared with a medium's size.",) if result.label_alone else ()
     return Record(
         **of.begun(result),

@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from imgkit import spans
-from imgkit.preflight.result import (
+from imgkit.readiness.result import (
     ANSWER_MEANINGS,
     ANSWER_WORDS,
     POINT_WORDS,
@@ -20,7 +20,7 @@ from imgkit.preflight.result import (
     Stage,
     State,
 )
-from imgkit.preflight.result import Step as TodoStep
+from imgkit.readiness.result import Step as TodoStep
 from imgkit.report import record as shown
 from imgkit.report import words
 from imgkit.report.record import Columns, Item, Items, Record, Section, Step, Steps, Text, Tone
@@ -60,6 +60,7 @@ def record(result: Preflight) -> Record:
             *_since(result),
             *of.findings_section(result.findings),
             _not_checked(result),
+            _cautions(result),
             _to_do(result),
             _map(result),
             label_section("Label", result.labels),
@@ -99,7 +100,9 @@ def _not_checked(result: Preflight) -> Section:
     )
     none = Text(("Nothing is left that could be checked from here.",))
     drawn = Items(items, len(result.not_checked), "points") if items else none
-    return of.section("not-checked", "Not checked, and how to check it", drawn, short=3 if items else 0)
+    return of.section(
+        "not-checked", "Not checked, and how to check it", drawn, short=3 if items and result.answer != "no-go" else 0
+    )
 
 
 def _by_stage(result: Preflight) -> list[tuple[Stage, tuple[TodoStep, ...]]]:
@@ -110,9 +113,13 @@ def _mending(result: Preflight) -> Iterator[Section]:
     """How to mend, or to settle what is open, where it is no go."""
     for stage, steps in _by_stage(result):
         if stage in _FIRST:
-            yield of.section(
-                stage, STAGE_WORDS[stage], _steps([(stage, steps)]), aside="in this order", short=len(steps)
-            )
+            todo = _steps([(stage, steps)])
+            yield of.section("first", "What to do first", todo, aside="in this order", short=len(steps))
+
+
+def _cautions(result: Preflight) -> Section:
+    cautions = Text(tuple(_clean(each) for each in result.cautions), "caution")
+    return of.section("cautions", "Before you touch it", cautions, short=int(result.answer == "go"))
 
 
 def _to_do(result: Preflight) -> Section:
@@ -122,11 +129,9 @@ def _to_do(result: Preflight) -> Section:
     return of.section(
         "todo",
         "To do, in this order",
-        Text(tuple(_clean(each) for each in result.cautions), "caution"),
         _steps(rest),
         *([Text((f"Withheld until GO: {withheld}.",))] if withheld else []),
         aside="tick each; heed the cautions",
-        short=int(result.answer == "go"),
     )
 
 

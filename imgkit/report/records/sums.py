@@ -1,9 +1,9 @@
-"""What the records of a worksheet and of a tally share: the time there, and what a sum leaves open."""
+"""What the records of a worksheet and of a tally share: what a sum leaves open."""
 
 from imgkit.report import words
 from imgkit.report.record import Section, Text
 from imgkit.report.records import elements as of
-from imgkit.sums.result import Risk, WorkTime
+from imgkit.sums.result import Risk
 
 
 def risk_section(risk: Risk, aside: str) -> Section:
@@ -26,20 +26,3 @@ def risk_section(risk: Risk, aside: str) -> Section:
             "posix-crc, or where each block is a range."
         )
     return of.section("risk", "Risk that is left", Text(tuple(lines)), aside=aside, short=5)
-
-
-def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]:
-    """What the time on the old machine goes into."""
-    reading = "not known: no --drive with rpm" if time.drive_seconds is None else words.duration(time.drive_seconds)
-    return (
-        ("reading", reading),
-        ("the ranges", f"{words.duration(time.range_seconds)} besides, for {words.plural(ranges_total, 'range')}"),
-        ("answers", f"{words.duration(time.line_seconds)} on the line, {words.plural(time.line_bytes, 'byte')}"),
-        ("check.sh", f"{words.duration(time.script_seconds)} on the line, {words.plural(time.script_bytes, 'byte')}"),
-        ("together", f"{total_time(time)}; a dump over the line: {words.duration(time.dump_seconds)}"),
-    )
-
-
-def total_time(time: WorkTime) -> str:
-    """The whole time on the old machine, as far as it is known."""
-    return words.duration(time.total_seconds) + (" and the reading" if time.drive_seconds is None else "")

@@ -4,7 +4,8 @@ from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Facts, Record, Section, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.checked import not_known_section, range_section
-from imgkit.report.records.sums import risk_section, total_time
+from imgkit.report.records.sums import risk_section
+from imgkit.sums.paper import total_time
 from imgkit.sums.result import NextSheet, Tally
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Table, Text, Tone
 from imgkit.report.records import elements as of
-from imgkit.vote.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
+from imgkit.voting.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
 
 _STATE_WORDS: dict[State, str] = {
     "partly-read": "agree, not all read",
@@ -15,7 +15,12 @@ _STATE_WORDS: dict[State, str] = {
     "only-one": "read from one alone",
     "unreadable": "read from none",
 }
-_PATTERN = "pattern."
+_PATTERN_WORDS = {
+    "pattern.cluster": "CLUSTER",
+    "pattern.one-cylinder": "ONE CYLINDER",
+    "pattern.one-head": "ONE HEAD",
+    "pattern.periodic": "PERIODIC",
+}
 
 
 def record(result: Vote) -> Record:
@@ -105,6 +110,8 @@ def _agreement(result: Vote) -> Answer:
 
 def _doubt(result: Vote) -> Answer:
     """How much is in doubt."""
+    if any(finding.id == "medium.same" for finding in result.findings):
+        return of.answer("Doubt", "NOT KNOWN", "unknown", "nothing was read")
     if result.doubt_blocks:
         runs = words.plural(result.doubt_runs, "run")
         says = f"in {runs}{_doubtful_partitions(result)}; see below what to read again"
@@ -130,10 +137,8 @@ def _doubtful_partitions(result: Vote) -> str:
 def _pattern(result: Vote) -> tuple[Answer, ...]:
     """Where on the drive the faults lie, if chance does not explain it."""
     for finding in result.findings:
-        kind = finding.id.removeprefix(_PATTERN)
-        if kind != finding.id:
-            word = kind.replace("-", " ").upper()
-            return (of.answer("Pattern", word, "look", words.clean(finding.message, 1000)),)
+        if finding.id in _PATTERN_WORDS:
+            return (of.answer("Pattern", _PATTERN_WORDS[finding.id], "look", words.clean(finding.message, 1000)),)
     return ()
 
 
@@ -201,7 +206,7 @@ def _next(result: Vote) -> Section:
             )
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
-                blocks.append(Text(("doubts.csv is what --doubts doubts.csv writes.",)))
+                blocks.append(Text(("The list that it names last is what --doubts with that name writes.",)))
         blocks.append(
             Text(
                 (

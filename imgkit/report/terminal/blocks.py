@@ -160,7 +160,7 @@ def _steps(paper: Paper, steps: Steps, bounds: Bounds) -> list[str]:
     lines: list[str] = []
     left = bounds.entries
     for stage, of_stage in steps.stages:
-        if left > 0 and len(steps.stages) > 1:
+        if left > 0:
             lines += [paper.styled(line, "heading") for line in paper.hanging("", stage, 2)]
         lines += [line for step in of_stage[:left] for line in _step(paper, step)]
         left = max(0, left - len(of_stage))

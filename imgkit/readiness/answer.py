@@ -2,9 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
-from imgkit.preflight.evidence import Evidence
-from imgkit.preflight.questions import worst
-from imgkit.preflight.result import Answer, NotChecked, Question
+from imgkit.readiness.evidence import Evidence
+from imgkit.readiness.questions import worst
+from imgkit.readiness.result import Answer, NotChecked, Question
 
 MOST_REASONS = 3
 
@@ -43,7 +43,7 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
     if not any(proof.means == "sheet" for proof in evidence.proofs):
         yield NotChecked(
             "How the old machine itself reads the drive: all this was read here",
-            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then --sheet and --log",
+            "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then the sheet and its log",
         )
     yield NotChecked(
         "What lies inside the file systems: only their first blocks were looked at",

@@ -10,21 +10,21 @@ from imgkit import spans
 from imgkit.comparison.result import Comparison
 from imgkit.findings import Finding, Where
 from imgkit.medium import Medium
-from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks
-from imgkit.preflight.result import Outcome, Proof
+from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
+from imgkit.readiness.result import Outcome, Proof
 from imgkit.spans import Span, Stretch
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification
 
-NO_RISK = "none in what was compared: every byte was held against the original's"
+NO_RISK = "none in what was compared: every byte was compared with the original's"
 DIGEST_RISK = (
-    "other contents with the same SHA-256 are not known to anybody; chance damage would have it once in 2^256. The "
-    "seal itself can tell that it was damaged, not that it was forged: keep it apart"
+    "no other contents with the same SHA-256 are known; chance damage would have it once in 2^256. The "
+    "seal itself shows when it was damaged, not when it was forged: keep it apart"
 )
 DIGEST_RISK_IN_SHORT = "chance damage is missed once in 2^256"
 BLOCK_DIGEST_RISK = (
-    "each block was told by a digest of 64 bits (XXH3): chance damage to a block is missed once in 2^64, damage made "
-    "on purpose may be. The seal itself can tell that it was damaged, not that it was forged: keep it apart"
+    "each block was compared by a digest of 64 bits (XXH3): chance damage to a block is missed once in 2^64, damage "
+    "made on purpose may be. The seal itself shows when it was damaged, not when it was forged: keep it apart"
 )
 BLOCK_DIGEST_RISK_IN_SHORT = "chance damage to a block is missed once in 2^64"
 """What a seal leaves open: as many digests are possible as they have bits; the rest is common practice."""
@@ -57,7 +57,7 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
         for number, text in (
             (differing, f"{_blocks(differing)} {'differs' if differing == 1 else 'differ'} from {name}"),
             (comparison.missing_blocks, f"{_blocks(comparison.missing_blocks)} of {name} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of {name} (--allow-tail accepts them)"),
+            (extra, f"{_blocks(extra)} past the end of {name} (where they may stay, allow the tail)"),
         )
         if number
     ]
@@ -129,7 +129,7 @@ def of_verification(
         for number, text in (
             (differing, f"{_blocks(differing)} {verb} from the seal {name}"),
             (verification.missing_blocks, f"{_blocks(verification.missing_blocks)} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of what was sealed (--allow-tail accepts them)"),
+            (extra, f"{_blocks(extra)} past the end of what was sealed (where they may stay, allow the tail)"),
         )
         if number
     ]
@@ -139,7 +139,7 @@ def of_verification(
     if explained == "perhaps":
         open_ends.append(
             f"{_ranges(runs)} with the planned label {'differs' if len(runs) == 1 else 'differ'} from the seal {name}, "
-            + ("which cannot tell single blocks" if precision > 1 else "which cannot tell what lies beside the label")
+            + ("which cannot check single blocks" if precision > 1 else "which cannot check what lies beside the label")
         )
     if verification.unreadable_blocks:
         open_ends.append(f"{_blocks(verification.unreadable_blocks)} could not be read")
@@ -195,7 +195,7 @@ def link_to(sheet: Sheet, medium: Medium, tail: Literal["forbid", "allow"]) -> L
         return Link("unknown", f"{_count(lost, 'range')} of the worksheet could not be read here")
     if medium.size_bytes > sheet.size_bytes and tail == "forbid":
         more = medium.size_bytes - sheet.size_bytes
-        says = f"this medium goes on for {more:,} bytes after the end of the worksheet (--allow-tail accepts them)"
+        says = f"this medium goes on for {more:,} bytes after the worksheet's end (where they may stay, allow the tail)"
         return Link("unknown", says)
     return Link("same", "this medium has the sums that it expects")
 
@@ -230,13 +230,13 @@ def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
             f"{_count(tally.matching_ranges, 'range')}"
         )
     risk = tally.risk
-    left = f"of spoilt ranges one in {risk.one_in:,} has the right sum by chance"
+    left = f"of damaged ranges, one in {risk.one_in:,} has the right sum by chance"
     if risk.one_in_single_block < risk.one_in:
-        left += f" (one in {risk.one_in_single_block:,} where one block is spoilt)"
+        left += f" (one in {risk.one_in_single_block:,} where one block is damaged)"
     if risk.matching_ranges:
         left += (
-            f"; if all {_count(risk.matching_ranges, 'range')} that match were spoilt, the chance that any goes unseen "
-            f"is {_chance(risk.any_missed)}"
+            f"; if all {_count(risk.matching_ranges, 'range')} that match were damaged, the chance that any goes "
+            f"unseen is {_chance(risk.any_missed)}"
         )
     return Proof(
         means="sheet",
@@ -245,7 +245,7 @@ def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
         against=f"{tally.sheet_path}, made {sheet.made_at} from {sheet.image}",
         taken_at="",
         says=told,
-        risk_in_short=f"of spoilt ranges one in {risk.one_in:,} is missed",
+        risk_in_short=f"of damaged ranges, one in {risk.one_in:,} is missed",
         risk=f"{left}. {risk.blind_to[:1].upper()}{risk.blind_to[1:]}",
         blocks=tally.compared_blocks,
         differing_blocks=tally.differing_blocks,

@@ -13,8 +13,8 @@ from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
 from imgkit.medium import Medium
-from imgkit.preflight.machine import MachineFile, Mark
-from imgkit.preflight.result import Proof, ReadMedium, RootPartition, TakenDigest
+from imgkit.readiness.machine import MachineFile, Mark
+from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
 from imgkit.spans import Stretch
 from imgkit.volume.boot import boot_findings
 from imgkit.volume.probes import Volume
@@ -128,7 +128,7 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
         partition=named.partition if named is not None else None,
         planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
         volume=next((volume for each, volume in volumes if each.name == name), None),
-        is_unread=any(place.endswith(f" of partition {name}") for place in reading.not_read),
+        is_unread=any(place.partition == name for place in reading.not_read),
         marks=seen,
         told=told,
     )

@@ -7,9 +7,9 @@ and the cautions are common practice.
 from collections.abc import Iterator, Sequence
 
 from imgkit.drive import Drive
-from imgkit.preflight.machine import Console, DriveUnit, Machine, MachineFile
-from imgkit.preflight.questions import open_points
-from imgkit.preflight.result import Question, Stage, Step
+from imgkit.readiness.machine import Console, DriveUnit, Machine, MachineFile
+from imgkit.readiness.questions import open_points
+from imgkit.readiness.result import Question, Stage, Step
 
 HEAVY_KG = 25
 """Above this a load is for more than one person, or for a lift (common practice)."""

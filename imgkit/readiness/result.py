@@ -9,7 +9,7 @@ from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, Result, Verdict
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
-from imgkit.preflight.machine import MachineFile
+from imgkit.readiness.machine import MachineFile
 from imgkit.spans import Range, Span
 from imgkit.sums.result import Tally, Verification
 
@@ -63,7 +63,7 @@ class ReadMedium(msgspec.Struct, frozen=True):
 class Proof(msgspec.Struct, frozen=True, kw_only=True):
     """What one means says of exactness.
 
-    `of` is what was read, `against` what it was held against; `taken_at` is when it was read ("" where that is not
+    `of` is what was read, `against` what it was compared with; `taken_at` is when it was read ("" where that is not
     known). `risk` says what is left open if `outcome` is `exact`, `risk_in_short` the same in a few words. `replaced`
     are the runs of blocks that are not the original's because they hold, byte for byte, the label that the plan makes.
     """

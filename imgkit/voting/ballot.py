@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from imgkit.comparison.emptiness import are_repeated
-from imgkit.vote.result import LISTED_STATES
+from imgkit.voting.result import LISTED_STATES
 
 Int64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]

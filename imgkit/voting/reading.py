@@ -21,8 +21,8 @@ from imgkit.medium.crew import (
 )
 from imgkit.medium.survival import BeforeEachTry
 from imgkit.spans import Span, Stretch, difference, intersection, total
-from imgkit.vote.absence import Absence, Absent
-from imgkit.vote.ballot import (
+from imgkit.voting.absence import Absence, Absent
+from imgkit.voting.ballot import (
     ABSTAINS,
     FIRST_VERSION,
     UNDECIDED,
@@ -34,8 +34,8 @@ from imgkit.vote.ballot import (
     poll,
     tell_versions,
 )
-from imgkit.vote.ledger import Ledger
-from imgkit.vote.output import BestFile
+from imgkit.voting.ledger import Ledger
+from imgkit.voting.output import BestFile
 
 PIECE_BYTES = 256 << 10
 UNEQUAL_PIECES = 4

@@ -6,8 +6,8 @@ import numpy as np
 
 from imgkit import ledger
 from imgkit.spans import Span
-from imgkit.vote.ballot import STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
-from imgkit.vote.result import STATES_IN_DOUBT
+from imgkit.voting.ballot import STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
+from imgkit.voting.result import STATES_IN_DOUBT
 
 _NO_MAJORITY = STATE_CODES["no-majority"]
 _IN_DOUBT = [STATE_CODES[state] for state in STATES_IN_DOUBT]

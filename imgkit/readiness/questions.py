@@ -2,44 +2,44 @@
 
 import shlex
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 
-from imgkit.findings import Finding
+from imgkit.findings import Finding, NotRead
 from imgkit.label.layout import variants
-from imgkit.preflight.evidence import Evidence, MarkSeen, Root
-from imgkit.preflight.result import Means, NotChecked, Outcome, Point, Proof, Question, State
+from imgkit.meanings import Subject, subject_of
+from imgkit.readiness.evidence import Evidence, MarkSeen, Root
+from imgkit.readiness.result import Means, NotChecked, Outcome, Point, Proof, Question, State
 
 Ask = Callable[[Evidence], Question]
 
 _WORST_FIRST: tuple[State, ...] = ("no", "unsure", "not checked", "look", "yes")
-_SUBJECTS = (
-    ("boot.", "boot"),
-    ("capacity.", "fits"),
-    ("geometry.drive-mismatch", "fits"),
-    ("partition.in-reserved", "fits"),
-    ("partition.past-end", "fits"),
-    ("plan.", "planned"),
-    ("medium.", "quiet"),
-    ("machine.", "byte-order"),
-    ("proof.", "exact"),
-    ("copy.", "exact"),
-    ("seal.", "exact"),
-    ("tally.", "exact"),
-    ("pattern.", "exact"),
-)
-"""How the ids of findings start, and the question that they belong to; all others are about the label."""
+_QUESTION_OF: dict[Subject, str] = {
+    "copy": "exact",
+    "proof": "exact",
+    "pattern": "exact",
+    "label": "label",
+    "volume": "label",
+    "drive": "fits",
+    "plan": "planned",
+    "byte order": "byte-order",
+    "boot": "boot",
+    "reading": "quiet",
+}
+"""The question that a finding belongs to, by what it is about."""
 
 
 _OF_OUTCOME: dict[Outcome, State] = {"exact": "yes", "differs": "no", "unsure": "unsure"}
 _MEANS_WORDS: dict[Means, str] = {"comparison": "by comparison", "seal": "by its seal", "sheet": "by the worksheet"}
 
 
-def subject_of(finding: Finding, root_name: str | None) -> str:
+def question_of(finding: Finding, root_name: str | None) -> str:
     """The id of the question that a finding belongs to."""
     if finding.where.medium == "reference":
         return "exact"
-    if finding.id.startswith("volume.") and root_name is not None and finding.where.partition == root_name:
+    subject = subject_of(finding.id)
+    if subject == "volume" and root_name is not None and finding.where.partition == root_name:
         return "boot"
-    return next((subject for start, subject in _SUBJECTS if finding.id.startswith(start)), "label")
+    return _QUESTION_OF[subject]
 
 
 def worst(states: Iterable[State]) -> State:
@@ -51,7 +51,9 @@ def exact(evidence: Evidence) -> Question:
     """Is the copy proven exact, by what, when, with which risk left."""
     question = "Is the copy exact?"
     if not evidence.proofs:
-        how = _call(evidence, "--reference ORIGINAL") + ", or with --seal SEAL, or with --sheet SHEET --log LOG"
+        how = ", or ".join(
+            _call(evidence, each) for each in ("--reference ORIGINAL", "--seal SEAL", "--sheet SHEET --log LOG")
+        )
         point = Point("original", "not checked", "there is nothing to hold it against", how)
         return _question("exact", question, None, [point], point.says)
     points = [_proof_point(evidence, proof) for proof in evidence.proofs]
@@ -101,7 +103,7 @@ def label(evidence: Evidence) -> Question:
     told = _told(evidence, "label")
     points = [_findings_point("checks", told, "the checks found nothing against it")]
     points += [
-        Point("not read", "unsure", place, "read it on other hardware, or clean and read again")
+        Point("not read", "unsure", _unread(place), "read it on other hardware, or clean and read again")
         for place in evidence.report.not_read
     ]
     if evidence.report.label_alone:
@@ -110,6 +112,12 @@ def label(evidence: Evidence) -> Question:
     first = evidence.label
     named = f"{first.layout} in block {first.block}" if first is not None else "no label"
     return _question("label", "Is the label true?", None, points, _first_words(points, f"{named}, no objection"))
+
+
+def _unread(place: NotRead) -> str:
+    if place.partition is not None:
+        return f"block {place.block}, the start of partition {place.partition}"
+    return f"block {place.block}, where a label may lie"
 
 
 def fits(evidence: Evidence) -> Question:
@@ -123,7 +131,8 @@ def fits(evidence: Evidence) -> Question:
             points.append(_findings_point("numbers", told, ""))
         return _question("fits", "Does it fit the drive?", None, points, _first_words(points, ""))
     blocks, size = drive.total_sectors, drive.sector_size
-    good = f"{evidence.drive_said_by}: {blocks:,} blocks of {size} bytes, {drive.usable_blocks:,} for partitions"
+    said_by = Path(evidence.drive_said_by).name
+    good = f"{said_by}: {blocks:,} blocks of {size} bytes, {drive.usable_blocks:,} for partitions"
     points.append(_findings_point("numbers", told, good))
     if evidence.label is None:
         points.append(Point("label", "not checked", "no label to hold against the drive", "write the label first"))
@@ -135,7 +144,7 @@ def planned(evidence: Evidence) -> Question:
     if evidence.plan is None:
         point = Point("plan", "not checked", "no plan", _call(evidence, "--plan PLAN.toml"))
         return _question("planned", "Is it the planned label?", None, [point], point.says, is_needed=False)
-    path = evidence.plan.path
+    path = Path(evidence.plan.path).name
     if evidence.label is None:
         point = Point("label", "no", f"there is no label, {path} asks for {evidence.plan.variant.id}")
         return _question("planned", "Is it the planned label?", None, [point], point.says, is_needed=False)
@@ -152,7 +161,7 @@ def byte_order(evidence: Evidence) -> Question:
         what = "no machine file" if machine is None else "the machine file gives no byte order"
         point = Point("machine", "not checked", what, _call(evidence, "--machine MACHINE.toml"))
     elif evidence.label is None:
-        point = Point("label", "not checked", "no label to tell it by", "write the label first")
+        point = Point("label", "not checked", "no label to judge by", "write the label first")
     elif not tells_the_order(evidence.label.layout):
         point = Point("label", "not checked", f"{evidence.label.layout} has one byte order on every machine",
                       "see whether the machine reads such a label at all")  # fmt: skip
@@ -194,7 +203,7 @@ def quiet(evidence: Evidence) -> Question:
         points.append(Point("read errors", "yes", "no read error"))
     if evidence.medium.kind == "device" and evidence.medium.route == "memory allowed":
         says = "the system's memory of the device was allowed to answer in place of the medium"
-        points.append(Point("way", "unsure", says, _call(evidence, "") + ", without --cached"))
+        points.append(Point("way", "unsure", says, _call(evidence, "") + ", the cache not allowed"))
     told = _told(evidence, "quiet")
     readings = max(1, evidence.whole_readings)
     counted = {1: "once", 2: "twice"}.get(readings, f"{readings} times")
@@ -289,7 +298,7 @@ def _contents(evidence: Evidence, root: Root) -> list[Point]:
         return [Point("file system", "no", f"no file system in partition {name}: {what}"), *marks]
     if volume is None and not marks:
         says = f"nothing that imgkit knows lies in partition {name}"
-        how = "give marks in the machine file's [root] table; let the machine's own check tell"
+        how = "give marks in the machine file's [root] table; let the machine's own check decide"
         return [Point("file system", "not checked", says, how)]
     if volume is None:
         says = f"partition {name} holds something of a kind that imgkit knows by the machine file's marks only"
@@ -298,7 +307,7 @@ def _contents(evidence: Evidence, root: Root) -> list[Point]:
     if volume.size_bytes is None:
         how = "let the machine's own check look at it; see whether the copy is of the right original"
         fitting = Point(
-            "file system", "unsure", f"the {volume.kind} in partition {name} tells no size that can be", how
+            "file system", "unsure", f"the {volume.kind} in partition {name} states a size that is not possible", how
         )
     elif volume.size_bytes > size:
         says = f"the {volume.kind} has {volume.size_bytes:,} bytes, partition {name} {size:,}"
@@ -318,7 +327,7 @@ def _clean(evidence: Evidence, root: Root) -> Point:
     if not is_kept:
         return Point("closed cleanly", "look", f"this system keeps no flag for it: {how}")
     if is_clean is None:
-        says = "whether it was closed cleanly is not told by this kind"
+        says = "this kind does not record whether it was closed cleanly"
         return Point("closed cleanly", "not checked", says, f"{how}; clean_flag in the machine file settles it")
     says = f"the {root.volume.kind if root.volume else ''} in partition {root.asked_for} was not closed cleanly"
     return Point("closed cleanly", "unsure", says, f"{how}; or image it again after a clean shutdown")
@@ -326,7 +335,7 @@ def _clean(evidence: Evidence, root: Root) -> Point:
 
 def _told(evidence: Evidence, subject: str) -> list[Finding]:
     root = evidence.root.asked_for if evidence.root is not None else None
-    return [each for each in evidence.findings if subject_of(each, root) == subject]
+    return [each for each in evidence.findings if question_of(each, root) == subject]
 
 
 def _by_severity(findings: Sequence[Finding]) -> State:
@@ -335,7 +344,7 @@ def _by_severity(findings: Sequence[Finding]) -> State:
 
 
 def _findings_point(subject: str, told: Sequence[Finding], good: str) -> Point:
-    """A point that rests on findings: the gravest of them is told."""
+    """A point that rests on findings: it reports the gravest of them."""
     state = _by_severity(told)
     if state == "yes":
         return Point(subject, "yes", good)
@@ -388,6 +397,6 @@ def _how_to_settle(evidence: Evidence, means: Means) -> str:
     path = shlex.quote(evidence.medium.path)
     return {
         "comparison": f"imgkit compare ORIGINAL {path}: shows what and where; read it again on other hardware",
-        "seal": f"{_call(evidence, '--reference ORIGINAL')}; or make the seal with --to-block",
+        "seal": f"{_call(evidence, '--reference ORIGINAL')}; or: imgkit seal ORIGINAL -o SEAL --to-block",
         "sheet": "imgkit tally SHEET LOG: makes the next worksheet for what is left; run that on the old machine",
     }[means]

@@ -7,7 +7,7 @@ from imgkit.drive import Drive
 from imgkit.errors import InputError
 from imgkit.label.places import block_size_of
 from imgkit.medium.same import Named, outline, same_finding
-from imgkit.vote.result import Dump, Vote
+from imgkit.voting.result import Dump, Vote
 
 
 def vote_with_one_twice(

@@ -11,6 +11,7 @@ from pathlib import Path
 import msgspec
 
 from imgkit.comparison.result import Comparison
+from imgkit.comparison.script import UNPACKERS
 from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, says_stop
 from imgkit.label.build import Piece, check_built, read_back, save_commands, write_commands
@@ -18,18 +19,20 @@ from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
+from imgkit.meanings import Subject, subject_of
 from imgkit.medium import DEFAULT_ACCESS, Medium
-from imgkit.preflight.evidence import Evidence
-from imgkit.preflight.given import Given
-from imgkit.preflight.planned import Beside
-from imgkit.preflight.questions import subject_of
-from imgkit.preflight.result import Question, Step
+from imgkit.readiness.evidence import Evidence
+from imgkit.readiness.given import Given
+from imgkit.readiness.planned import Beside
+from imgkit.readiness.questions import question_of
+from imgkit.readiness.result import Question, Step
 
-UNPACKERS = {".gz": "gzip -dc", ".xz": "xz -dc", ".bz2": "bzip2 -dc", ".zst": "zstd -dc"}
-"""By the end of a packed file's name: the utility that unpacks it to standard output."""
+_UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
+"""While a finding about these says stop, nothing is written."""
 FAILING = frozenset({"pattern.one-head", "pattern.one-cylinder", "pattern.cluster", "medium.dead-stretch"})
 """Findings that speak of a drive that may be failing: nothing is written to such a one."""
 _DD_BYTES = 1 << 20
+_MOST_RUNS = 8
 
 
 class Found(msgspec.Struct, frozen=True):
@@ -52,7 +55,7 @@ def mending(found: Found) -> Iterator[Step]:
             "it are shown then."
         )
         return
-    unsettled = [each for each in found.evidence.findings if each.id.startswith(("medium.", "proof.")) and _stops(each)]
+    unsettled = [each for each in found.evidence.findings if subject_of(each.id) in _UNSETTLED and _stops(each)]
     if unsettled:
         yield from (_step(f"Settle this first: {each.message}. {each.advice}") for each in unsettled)
         yield from _seal_of_the_reference(found, paths)
@@ -132,7 +135,7 @@ def _target(found: Found, paths: _Paths) -> Iterator[Step]:
     if evidence.medium.kind == "packed":
         suffix = paths.medium.suffix.lower()
         paths.target = paths.new(".unpacked.img")
-        line = f"{UNPACKERS[suffix]} {_quoted(paths.medium)} > {_quoted(paths.target)}"
+        line = f"{UNPACKERS[suffix]} -dc {_quoted(paths.medium)} > {_quoted(paths.target)}"
         yield _step("Unpack it: a packed file cannot be mended in place.", (line,))
     elif evidence.medium.kind == "device" and (told := _failing(found)) is not None:
         paths.target = paths.new(".img")
@@ -140,7 +143,7 @@ def _target(found: Found, paths: _Paths) -> Iterator[Step]:
     else:
         saved = paths.new(".before-mending")
         is_device = evidence.medium.kind == "device"
-        line = _image(paths, saved) if is_device else f"cp {_quoted(paths.medium)} {_quoted(saved)}"
+        line = _image(paths, saved) if is_device else f"cp -i {_quoted(paths.medium)} {_quoted(saved)}"
         yield _step("Save what is on the medium first, and keep that image.", (line,), "What is written over is gone.")
 
 
@@ -183,6 +186,15 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         (compare, f"sh {_quoted(script)} {_quoted(paths.target)}"),
         "This writes to the medium: read its name twice.",
     )
+    if again is not None and again.reference_blank:
+        runs = ", ".join(map(str, again.reference_blank[:_MOST_RUNS]))
+        more = len(again.reference_blank) - _MOST_RUNS
+        yield _step(
+            f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "
+            "has no data and the medium has. The script leaves these as they are. Where the reference is right all the "
+            "same, take the # from their lines in it and call it again; where the medium is, the reference is not "
+            "the original: find a better one."
+        )
     yield from _asking_the_old_machine(found, paths)
 
 
@@ -216,7 +228,7 @@ def _labelling(found: Found, paths: _Paths) -> Iterator[Step]:
     plan = found.evidence.plan
     if plan is None:
         if _is_no(found, "label") or any(each.id == "label.none" for each in found.evidence.findings):
-            yield _step("Write down in a plan file which label is meant, and give it (--plan): the commands come then.")
+            yield _step("Write down in a plan file which label is meant, and give it: the commands come then.")
         return
     there = _labels_then(found)
     if not _needs_the_label(found, plan, there):
@@ -273,7 +285,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
         advice = {
             each.advice: None
             for each in found.evidence.findings
-            if _stops(each) and subject_of(each, root) == question.id
+            if _stops(each) and question_of(each, root) == question.id
         }
         text = f"Should the next preflight still say so: {question.question} {question.says}."
         yield _step(" ".join([text, *advice]))
@@ -281,7 +293,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
     if comparison is not None and comparison.extra_blocks and found.given.tail == "forbid":
         yield _step(
             f"The medium goes on for {comparison.extra_blocks:,} blocks past the end of the reference: find out what "
-            "lies there. Where it may stay, --allow-tail accepts it."
+            "lies there. Where it may stay, allow the tail."
         )
 
 

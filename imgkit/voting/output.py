@@ -12,7 +12,7 @@ from imgkit.errors import OutputError
 from imgkit.medium import Medium
 from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
 from imgkit.spans import Span, Stretch, span_between, union
-from imgkit.vote.ballot import Int64, Mask, Rows, unpacked
+from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
 
 _PAGE_BYTES = 4096
 _WORD_BYTES = 8

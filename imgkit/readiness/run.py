@@ -14,25 +14,26 @@ from imgkit.drive import Boot, Drive, load_boot, load_drive
 from imgkit.errors import RequestError
 from imgkit.findings import Finding, Where, by_severity
 from imgkit.inspection.result import Inspection
-from imgkit.inspection.survey import inspect_medium
+from imgkit.inspection.survey import inspect
 from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.places import block_size_of
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import Label, LabelReport
-from imgkit.medium import Medium, open_medium
+from imgkit.meanings import Subject, subject_of
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.same import is_same
-from imgkit.preflight import proofs
-from imgkit.preflight.answer import answer_of, never_checked, reasons
-from imgkit.preflight.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
-from imgkit.preflight.evidence import Evidence, boot_marks, find_root
-from imgkit.preflight.given import Given as Given
-from imgkit.preflight.machine import MachineFile, load_machine
-from imgkit.preflight.mend import Found, mending
-from imgkit.preflight.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
-from imgkit.preflight.questions import QUESTIONS, open_points, tells_the_order
-from imgkit.preflight.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
-from imgkit.preflight.since import load_earlier, since
+from imgkit.readiness import proofs
+from imgkit.readiness.answer import answer_of, never_checked, reasons
+from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
+from imgkit.readiness.evidence import Evidence, boot_marks, find_root
+from imgkit.readiness.given import Given, Tail
+from imgkit.readiness.machine import MachineFile, load_machine
+from imgkit.readiness.mend import Found, mending
+from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
+from imgkit.readiness.questions import QUESTIONS, open_points, tells_the_order
+from imgkit.readiness.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
+from imgkit.readiness.since import load_earlier, since
 from imgkit.sums.result import Sheet, Tally, Verification
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import load_seal, verify
@@ -42,33 +43,63 @@ T = TypeVar("T", Verification, Tally)
 
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
-_OF_MEDIA = ("medium.", "pattern.")
-"""How the ids of a comparison's findings start that say nothing of labels."""
+_OF_MEDIA: frozenset[Subject] = frozenset({"reading", "pattern"})
+"""What the findings of a comparison are about that are not of the labels."""
 
 
-def preflight_medium(
-    medium: str | Path | Medium, given: Given | None = None, *, progress: Progress | None = None
+def preflight(
+    medium: str | Path | Medium,
+    *,
+    reference: str | Path | Medium | None = None,
+    seal: str | Path | None = None,
+    sheet: str | Path | None = None,
+    log: str | Path | None = None,
+    drive: str | Path | None = None,
+    plan: str | Path | None = None,
+    machine: str | Path | None = None,
+    since: str | Path | None = None,
+    tail: Tail = "forbid",
+    access: Access = DEFAULT_ACCESS,
+    progress: Progress | None = None,
 ) -> Preflight:
     """Say go, no-go or cannot say of a medium, from what is given beside it.
+
+    `reference` and `seal` are of the original; `sheet` is a worksheet and `log` what the old machine answered to it;
+    `drive`, `plan` and `machine` are the files that describe these; `since` is the JSON of an earlier preflight.
+    `tail="allow"` accepts a medium that goes on after the original's end.
 
     *go*: every question that is needed (exact, label, drive, boot, quiet) has its evidence and is answered well, and
     no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. Ctrl-C ends the reading
     early; what is not known then is left open. Raises InputError for media, DescriptionError for the files that
     describe something, RequestError for a call that cannot be.
     """
-    given = given or Given()
-    if (given.sheet is None) != (given.log is None):
-        raise RequestError("--sheet and --log go together: the worksheet, and what the old machine answered")
+    if (sheet is None) != (log is None):
+        raise RequestError("the worksheet (sheet) and what the old machine answered (log) go together: give both")
+    given = Given(
+        reference=reference,
+        seal=_path(seal),
+        sheet=_path(sheet),
+        log=_path(log),
+        drive=_path(drive),
+        plan=_path(plan),
+        machine=_path(machine),
+        since=_path(since),
+        tail=tail,
+        access=access,
+    )
     run = _Run(given, progress)
     with ExitStack() as opened:
         if not isinstance(medium, Medium):
             medium = opened.enter_context(open_medium(medium, given.access))
-        reference = given.reference
         if reference is not None and not isinstance(reference, Medium):
             reference = (
                 medium if is_same(medium, reference) else opened.enter_context(open_medium(reference, given.access))
             )
         return run.carry_out(medium, reference)
+
+
+def _path(name: str | Path | None) -> Path | None:
+    return None if name is None else Path(name)
 
 
 class _Stages:
@@ -124,9 +155,7 @@ class _Run:
         self._planned(())
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
         report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
-        inspection = inspect_medium(
-            medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next()
-        )
+        inspection = inspect(medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next())
         self.interrupted = inspection.interrupted
         found = tuple(self._prove(medium, reference, report, stages))
         taken = [each for each in self._whole_digests(medium, inspection) if each is not None]
@@ -279,13 +308,13 @@ class _Run:
     def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
         expected = self.machine.boot if self.machine is not None else None
         for finding in inspection.findings:
-            if not finding.id.startswith("boot.") or (expected is not None and expected.block == "any"):
+            if subject_of(finding.id) != "boot" or (expected is not None and expected.block == "any"):
                 continue
             yield msgspec.structs.replace(finding, severity="stop")
 
     def _proof_findings(self, found: Sequence[Proof]) -> Iterator[Finding]:
         if self.comparison is not None:
-            yield from (each for each in self.comparison.findings if each.id.startswith(_OF_MEDIA))
+            yield from (each for each in self.comparison.findings if subject_of(each.id) in _OF_MEDIA)
         if self.verification is not None:
             yield from self.verification.findings
         if self.tally is not None:
@@ -303,7 +332,7 @@ class _Run:
             )
 
     def _medium_findings(self, inspection: Inspection, taken: Sequence[str]) -> Iterator[Finding]:
-        yield from (each for each in inspection.findings if each.id.startswith("medium."))
+        yield from (each for each in inspection.findings if subject_of(each.id) == "reading")
         different = sorted(set(taken))
         if len(different) > 1:
             yield Finding(
@@ -349,7 +378,7 @@ class _Run:
             f"the medium has {medium.size_bytes:,} bytes, the drive {self.drive.capacity_bytes:,}: {more:,} more",
             Where(field="cylinders"),
             "It does not fit: what lies past the drive's end is lost. Where the medium is a larger thing that stands "
-            "in for the drive, --allow-tail says so.",
+            "in for the drive, allow the tail.",
         )
 
     def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:

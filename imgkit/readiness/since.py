@@ -13,9 +13,9 @@ from imgkit.errors import DescriptionError
 from imgkit.findings import Finding
 from imgkit.inputs import read_input
 from imgkit.label.result import Label
-from imgkit.preflight.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
+from imgkit.readiness.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
 
-_WHAT = "preflight's JSON"
+_WHAT = "preflight result"
 _SCHEMA = re.compile(r"imgkit\.preflight/([0-9]{1,9})\Z")
 
 
@@ -63,14 +63,14 @@ def load_earlier(path: str | Path) -> Earlier:
     known = _SCHEMA.match(stated) if isinstance(stated, str) else None
     if known is None:
         raise DescriptionError(
-            f"{path}: not the JSON of a preflight: its schema is {str(stated)[:60]!r}, not 'imgkit.preflight/2'"
+            f"{path}: not a preflight result: its schema is {str(stated)[:60]!r}, not 'imgkit.preflight/2'"
         )
     if int(known.group(1)) != 2:
         raise DescriptionError(f"{path}: made by another version of imgkit ({stated}), this one reads version 2")
     try:
         return msgspec.convert(fields, Earlier)
     except (msgspec.ValidationError, RecursionError) as error:
-        raise DescriptionError(f"{path}: not the JSON of a preflight: {error}") from None
+        raise DescriptionError(f"{path}: not a preflight result: {error}") from None
 
 
 def since(path: str | Path, before: Earlier, now: Preflight) -> Since:

@@ -19,9 +19,9 @@ from imgkit.medium.quiet import unrest
 from imgkit.medium.same import first_same
 from imgkit.outputs import BLOCK_LIST, NEW, Outputs
 from imgkit.spans import Span
-from imgkit.vote.absence import Absence
-from imgkit.vote.itself import vote_with_one_twice
-from imgkit.vote.result import (
+from imgkit.voting.absence import Absence
+from imgkit.voting.itself import vote_with_one_twice
+from imgkit.voting.result import (
     STATES_IN_DOUBT,
     BestDump,
     Dump,
@@ -35,9 +35,9 @@ from imgkit.vote.result import (
 
 if TYPE_CHECKING:
     from imgkit.comparison.emptiness import Fill
-    from imgkit.vote.ledger import Ledger, Run
-    from imgkit.vote.output import BestFile, DoubtFile, VoteFile
-    from imgkit.vote.reading import Findings, Panel
+    from imgkit.voting.ledger import Ledger, Run
+    from imgkit.voting.output import BestFile, DoubtFile, VoteFile
+    from imgkit.voting.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
 MOST_COMMANDS = 1000
@@ -50,7 +50,7 @@ Blocks = Mapping[int, Sequence[Span]]
 """Runs of blocks by the number of the dump, from 1 on."""
 
 
-def vote_on(
+def vote(
     dumps: Sequence[str | Path | Medium],
     *,
     unreadable: Blocks | None = None,
@@ -62,6 +62,7 @@ def vote_on(
     best_path: Path | None = None,
     doubts_path: Path | None = None,
     outputs: Outputs | None = None,
+    repeated: Sequence[str] = (),
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Vote:
@@ -73,7 +74,8 @@ def vote_on(
     has a list for that dump, which is all that it could not read: what is not on it was read. Where `only` names a
     dump, it is asked about no other blocks. Blocks are those of `block_size` bytes: the first good label's sector
     size unless given, 512 where there is none. `best_path` (a new file) gets the best dump, `doubts_path` the list of
-    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `progress` is
+    the blocks in doubt; `outputs` knows what else is an input and what may be replaced. `repeated` are options of
+    the command that the call which is shown for the next vote has again. `progress` is
     called with the bytes done and the bytes to do.
 
     A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
@@ -81,7 +83,7 @@ def vote_on(
     Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
     cannot be written.
     """
-    from imgkit.vote.ballot import MOST_DUMPS
+    from imgkit.voting.ballot import MOST_DUMPS
 
     if not 2 <= len(dumps) <= MOST_DUMPS:
         raise RequestError(f"{len(dumps)} dumps cannot vote: give 2 to {MOST_DUMPS}")
@@ -101,8 +103,17 @@ def vote_on(
             medium if isinstance(medium, Medium) else opened.enter_context(open_medium(medium, access))
             for medium in dumps
         ]
-        run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive)
+        run = _Run(media, unreadable or {}, only or {}, fills, block_size, drive, repeated)
         return run.carry_out(max_ranges, outputs, best_path, doubts_path, progress)
+
+
+def _not_there_yet(name: str) -> Path:
+    """The name in this folder, or the first with a number in it that nothing has: a dump from earlier is kept."""
+    path, number = Path(name).absolute(), 1
+    while path.exists() or path.is_symlink():
+        number += 1
+        path = path.with_name(f"{Path(name).stem}-{number}{path.suffix}")
+    return path
 
 
 class _Run:
@@ -116,8 +127,10 @@ class _Run:
         fills: Sequence[bytes],
         block_size: int | None,
         drive: Drive | None,
+        repeated: Sequence[str] = (),
     ) -> None:
         self.clock = Clock()
+        self.repeated = repeated
         self.media, self.unreadable, self.only = media, unreadable, only
         self.drive = drive
         labels, self.label_from = self._labels()
@@ -159,9 +172,9 @@ class _Run:
         progress: Callable[[int, int], None] | None,
     ) -> Vote:
         """Read all dumps, write what is asked for, and put the answer together."""
-        from imgkit.vote.ledger import Ledger
-        from imgkit.vote.output import BestFile, DoubtFile
-        from imgkit.vote.reading import Findings, Panel, read_all
+        from imgkit.voting.ledger import Ledger
+        from imgkit.voting.output import BestFile, DoubtFile
+        from imgkit.voting.reading import Findings, Panel, read_all
 
         with ExitStack() as stack:
             best = None if best_path is None else stack.enter_context(BestFile(outputs, best_path, self.length))
@@ -232,7 +245,7 @@ class _Run:
         best_file: "BestFile | None",
         doubt_file: "DoubtFile | None",
     ) -> Vote:
-        from imgkit.vote.ballot import STATE_CODES, pairs_of
+        from imgkit.voting.ballot import STATE_CODES, pairs_of
 
         files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: ledger.by_code.blocks[code] for state, code in STATE_CODES.items()}
@@ -315,7 +328,7 @@ class _Run:
         )
 
     def _range(self, run: "Run") -> VoteRange:
-        from imgkit.vote.ballot import STATE_CODES, unpacked
+        from imgkit.voting.ballot import STATE_CODES, unpacked
 
         code = unpacked(run.state)
         leading = code.leading(len(self.media))
@@ -335,7 +348,7 @@ class _Run:
         return tuple(number for number in range(1, len(self.media) + 1) if bits >> (number - 1) & 1)
 
     def _partitions(self, ledger: "Ledger") -> tuple[PartitionVote, ...]:
-        from imgkit.vote.ballot import STATE_CODES
+        from imgkit.voting.ballot import STATE_CODES
 
         blocks = {state: ledger.by_code.by_watched[code] for state, code in STATE_CODES.items()}
         return tuple(
@@ -358,19 +371,14 @@ class _Run:
         runs = spans.union(each for each in ranges if each.state in STATES_IN_DOUBT)
         if not ledger.doubt_runs:
             return None
-        again = "again.img"
-        call = [
-            "imgkit",
-            "vote",
-            *(str(medium.path) for medium in self.media),
-            again,
-            "--only",
-            f"{len(self.media) + 1}={doubts_path or 'doubts.csv'}",
-        ]
+        again = str(_not_there_yet("again.img"))
+        listed = Path(doubts_path).absolute() if doubts_path else _not_there_yet("doubts.csv")
+        dumps = [str(medium.path.absolute()) for medium in self.media]
+        call = ["imgkit", "vote", *dumps, again, *self.repeated, "--only", f"{len(dumps) + 1}={listed}"]
         return ReadAgain(
             commands=tuple(
-                f"dd if=DEVICE of={again} bs={self.block_size} skip={run.first} seek={run.first} count={run.count} "
-                "conv=notrunc,noerror,sync"
+                f"dd if=DEVICE of={shlex.quote(again)} bs={self.block_size} skip={run.first} seek={run.first} "
+                f"count={run.count} conv=notrunc,noerror,sync"
                 for run in runs[:MOST_COMMANDS]
             ),
             blocks=sum(run.count for run in runs[:MOST_COMMANDS]),
@@ -402,7 +410,7 @@ class _Run:
             Finding(
                 "vote.lengths",
                 "check",
-                f"the dumps are not of one length: {told} bytes",
+                f"the dumps differ in length: {told} bytes",
                 Where(),
                 "What is past a dump's end counts as unreadable in it. Find out how long the drive is: a dump that "
                 "ended early was cut short, one that is too long has something that is not the drive's.",
@@ -424,7 +432,7 @@ class _Run:
                             f"is block {self.blocks - 1}",
                             Where(medium=f"dump {number}"),
                             f"Lists are in blocks of {self.block_size} bytes here: see that this one is, and that it "
-                            "is of this drive. --block-size sets another size.",
+                            "is of this drive; else name its block size.",
                         )
                     )
         return found

@@ -16,6 +16,7 @@ from imgkit.medium import Medium
 from imgkit.spans import Span
 from imgkit.sums.result import Seal
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, block_digests
+from imgkit.sums.verify import block_digests_file
 
 
 class PlannedBytes(NamedTuple):
@@ -85,7 +86,7 @@ class SealedBlocks:
     def __init__(self, seal: Seal, path: Path, plan: Plan | None) -> None:
         self._seal = seal
         known = {variant.id: variant for variant in searched_for(plan)}
-        self._path = path.parent / seal.block_digests.file if seal.block_digests is not None else None
+        self._path = None if seal.block_digests is None else block_digests_file(path, seal.block_digests)
         self._original = tuple(
             part for label in seal.labels if label.layout in known for part in label_parts(label, known[label.layout])
         )

@@ -1,0 +1,46 @@
+"""`imgkit explain`: what a finding or an episode means, and how a result is built."""
+
+import sys
+
+import click
+
+from imgkit.cli.common import deliver, open_outputs, output_options
+from imgkit.errors import RequestError
+from imgkit.outputs import Replace, json_kind
+
+
+@click.command("explain")
+@click.argument("identifier", metavar="ID", required=False)
+@click.option("--schema", "schema_name", metavar="NAME", help="Print the JSON Schema of a result instead.")
+@output_options
+def command(
+    identifier: str | None, schema_name: str | None, json_path: str | None, replace: Replace, quiet: bool
+) -> int:
+    """Say what ID, the id of a finding or the kind of an episode, means and what to do about it.
+
+    \b
+    Examples:
+      imgkit explain partition.in-reserved
+      imgkit explain slipped
+      imgkit explain --schema compare
+    """
+    if (identifier is None) == (schema_name is None):
+        raise RequestError("name the ID of a finding or an episode, or --schema NAME, and not both")
+    if schema_name is not None:
+        if json_path is not None:
+            raise RequestError("--schema goes to standard output: --json is for what an ID means")
+        return _print_schema(schema_name)
+    assert identifier is not None
+    outputs = open_outputs([], replace, (json_path, json_kind("imgkit.explain")))
+    from imgkit.meanings import explain
+
+    return deliver(explain(identifier), outputs, json_path)
+
+
+def _print_schema(name: str) -> int:
+    import msgspec
+
+    from imgkit.report.schemas import json_schema
+
+    sys.stdout.buffer.write(msgspec.json.format(msgspec.json.encode(json_schema(name)), indent=2) + b"\n")
+    return 0
