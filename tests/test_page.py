@@ -357,7 +357,7 @@ class TestLabels:
         rows = page_of(a_comparison(labels=LabelPair((inner,), (inner,)))).one("table", class_="label").rows()
         assert ["lies inside", "mbr partition 1", "mbr partition 1", "same"] in rows
         assert ["partitions counted from block", "63", "63", "same"] in rows
-        assert ["bytes of each 16-bit word", "exchanged", "exchanged", "same"] in rows
+        assert ["bytes of each 16-bit word", "swapped", "swapped", "same"] in rows
 
 
 class TestRecord:

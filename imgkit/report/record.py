@@ -80,6 +80,9 @@ class Run(Protocol):
     def count(self) -> int: ...
 
     @property
+    def end(self) -> int: ...
+
+    @property
     def state(self) -> str: ...
 
 

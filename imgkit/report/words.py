@@ -78,7 +78,8 @@ def where(place: Where) -> str:
 def unread(place: NotRead) -> str:
     """A place that could not be read."""
     if place.what == "volume":
-        return f"block {place.block}, the start of partition {clean(place.partition or '', 40)}"
+        of = "the medium" if place.partition is None else f"partition {clean(place.partition, 40)}"
+        return f"block {place.block}, the start of {of}"
     return f"block {place.block}, {'the boot block' if place.what == 'boot' else 'where a label may lie'}"
 
 

@@ -54,5 +54,5 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stre
                 f"{expected.hex()}",
                 Where(block=boot.first),
                 "The machine will not start from this. See whether the boot block is of another machine, or has its "
-                "bytes exchanged.",
+                "bytes swapped.",
             )

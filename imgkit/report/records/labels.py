@@ -188,7 +188,7 @@ def _own_rows(labels: Sequence[Label | None]) -> Iterable[Field]:
     if any(label is not None and label.origin_block for label in labels):
         yield _row("partitions counted from block", labels, lambda label: label.origin_block)
     if any(label is not None and label.bytes_exchanged for label in labels):
-        yield _row("bytes of each 16-bit word", labels, _byte_exchange)
+        yield _row("bytes of each 16-bit word", labels, _byte_swap)
     yield _row("type name", labels, lambda label: label.type_name)
     yield _row("pack name", labels, lambda label: label.pack_name)
     yield _row("magics", labels, _magics)
@@ -270,8 +270,8 @@ def _magics(label: Label) -> str:
     return f"{len(label.magics_ok) - there} of {len(label.magics_ok)} wrong"
 
 
-def _byte_exchange(label: Label) -> str:
-    return "exchanged" if label.bytes_exchanged else "in their places"
+def _byte_swap(label: Label) -> str:
+    return "swapped" if label.bytes_exchanged else "in their places"
 
 
 def _computed(label: Label) -> str | None:
