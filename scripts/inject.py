@@ -85,7 +85,7 @@ def exchange_bytes(target: Target) -> None:
 
 
 def exchange_bytes_in_one_track(target: Target) -> None:
-    """A controller that exchanged bytes while one setting was wrong."""
+    """A controller that swapped bytes while one setting was wrong."""
     exchange_bytes(replace(target, count=min(target.count, 57)))
 
 

@@ -258,7 +258,7 @@ def test_the_three_faces(folder: Path, capfd: pytest.CaptureFixture[str]) -> Non
 
 
 def test_an_output_that_is_there_is_replaced_whole(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    Path("r.json").write_text('{"schema": "imgkit.inspect/1",' + " " * 1_000_000)
+    Path("r.json").write_text('{"schema": "imgkit.inspect/2",' + " " * 1_000_000)
     Path("r.json").chmod(0o640)
     assert run(["inspect", "copy.img", "--json", "r.json"]) == 0
     assert json.loads(Path("r.json").read_text())["blocks"] == 128

@@ -26,8 +26,8 @@ from imgkit.errors import OutputError
 from imgkit.outputs import NEW, PAGE, Outputs, json_kind
 
 FOREIGN = b"mine, and of another kind\n"
-KIND = json_kind("imgkit.compare/1")
-OURS = b'{\n  "schema": "imgkit.compare/1"\n}\n'
+KIND = json_kind("imgkit.compare/2")
+OURS = b'{\n  "schema": "imgkit.compare/2"\n}\n'
 DATA = random_bytes(128 * 512, 1)
 PLAN = """
 drive = "drive.toml"

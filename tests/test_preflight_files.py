@@ -279,7 +279,7 @@ class TestSince:
             (b"", "preflight result"),
             (b"{", "preflight result"),
             (b"[]", "its schema is 'None'"),
-            (b'{"schema": "imgkit.compare/1"}', "imgkit.compare/1"),
+            (b'{"schema": "imgkit.compare/2"}', "imgkit.compare/2"),
             (b'{"schema": "imgkit.preflight/9"}', "another version"),
             (b'{"schema": "imgkit.preflight/2"}', "missing required field"),
             (b"[" * 100_000, "preflight result"),

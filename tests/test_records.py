@@ -39,7 +39,7 @@ WIDEST_WORD = 30
 
 
 def a_real_comparison(folder: Path) -> Result:
-    """The copy is shorter, has a run of bytes exchanged, and a changed label."""
+    """The copy is shorter, has a run of bytes swapped, and a changed label."""
     reference = image_of(WideLabel())
     copy = changed_at(reference, [*range(20_000, 30_000, 7), 600])[:80_000]
     first, second = write_image(folder / "reference.img", reference), write_image(folder / "copy.img", copy)

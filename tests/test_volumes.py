@@ -396,7 +396,7 @@ def boot_findings_of(path: Path, pieces: Pieces, boot: Boot, blocks: int = 160) 
         pytest.param({0: boot_record([], CODE)}, SIGNED, set(), id="the signature"),
         pytest.param({0: CODE}, SIGNED, {"boot.signature"}, id="code without the signature"),
         pytest.param(
-            {0: boot_record([], CODE)[:510] + b"\xaa\x55"}, SIGNED, {"boot.signature"}, id="its bytes exchanged"
+            {0: boot_record([], CODE)[:510] + b"\xaa\x55"}, SIGNED, {"boot.signature"}, id="its bytes swapped"
         ),
         pytest.param({0: CODE}, Boot(signature=CODE[:4].hex()), set(), id="first words"),
         pytest.param({0: CODE}, Boot(signature=CODE[1:4].hex()), {"boot.signature"}, id="first words, one byte off"),
