@@ -71,7 +71,7 @@ def inspect(
     reading = read_labels(medium, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     places = Places(reading.labels, drive, size, medium.size_bytes)
-    started = _look_at_boot(medium, reading.labels, boot or Boot(), size)
+    started = _look_at_start(medium, reading.labels, boot or Boot(), size)
     survey = _Survey(medium, size, places.spans, max_areas)
     with ExitStack() as stack:
         totals = None
@@ -86,21 +86,29 @@ def inspect(
 
 
 class _Start(NamedTuple):
-    """What the boot block starts with, what is to be said of it, and what could not be read."""
+    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
+    a medium without a label."""
 
-    words: str
-    findings: Sequence[Finding]
-    not_read: Sequence[NotRead]
+    words: str = ""
+    findings: Sequence[Finding] = ()
+    not_read: Sequence[NotRead] = ()
+    volume: Volume | None = None
 
 
-def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
+def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
     unit = labels[0].block_size if labels else block_size
     try:
         words = first_words(medium.read, unit, boot)
         beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
-        return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
+        start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:
-        return _Start("", (), (NotRead(boot.first, "boot"),))
+        start = _Start(not_read=(NotRead(boot.first, "boot"),))
+    if labels:
+        return start
+    try:
+        return start._replace(volume=probe(medium.read))
+    except OSError:
+        return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
 
 
 def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[Stretch]:
@@ -241,17 +249,6 @@ class _Survey:
             self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
-def _unlabelled(medium: Medium, blocks: int, not_read: list[NotRead]) -> Iterator[InspectedVolume]:
-    """What lies at the start of a medium without a label; a read error is added to `not_read`."""
-    try:
-        found = probe(medium.read)
-    except OSError:
-        not_read.append(NotRead(0, "volume"))
-        return
-    if found is not None and found.format:
-        yield _placed(Span(0, blocks), None, found)
-
-
 def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
     return InspectedVolume(
         span.first,
@@ -266,8 +263,12 @@ def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume
     )
 
 
-def _inspected(places: Places, volumes: Mapping[tuple[int, str], Volume]) -> Iterator[InspectedVolume]:
-    """The volumes of the partitions, each with its place; contents that are no volume are left out."""
+def _inspected(
+    places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
+) -> Iterator[InspectedVolume]:
+    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
+    if unlabelled is not None and unlabelled.format:
+        yield _placed(Span(0, blocks), None, unlabelled)
     for partition, span in zip(places.partitions, places.spans, strict=True):
         found = volumes.get((partition.label_index, partition.name))
         if found is not None and found.format:
@@ -313,7 +314,6 @@ def _result(
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
     unreadable = [run for run in ledger.kept if run.state == "unreadable"]
-    listed = tuple(_inspected(places, volumes) if labels else _unlabelled(medium, blocks, not_read))
     is_whole = not (interrupted or survey.ledger.blocks["unreadable"] or not_read)
     verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
     return Inspection(
@@ -350,7 +350,7 @@ def _result(
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
-        volumes=listed,
+        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
         boot_words=started.words,
         not_read=tuple(not_read),
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),

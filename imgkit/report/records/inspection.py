@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 
-from imgkit.inspection.result import Inspection, PartitionUse
+from imgkit.inspection.result import InspectedVolume, Inspection, PartitionUse
 from imgkit.ledger import Run
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
 from imgkit.spans import Span
+from imgkit.volume.probes import Volume
 
 _MOST_AREAS = 100
 
@@ -78,7 +79,9 @@ def _reading(result: Inspection, reached: int) -> Answer:
 
 def _partitions(result: Inspection) -> Section:
     if not result.partitions:
-        return of.section("partitions", "Partitions", Text(("No partitions are known: no label names one.",)))
+        lies = tuple(f"At the start of the medium: {_stated(each.format, each)}." for each in result.volumes)
+        none = ("No partitions are known: no label names one.", *lies)
+        return of.section("partitions", "Partitions", Text(none), short=len(lies) and len(none))
     rows = [
         (
             use.name,
@@ -105,7 +108,12 @@ def _contents(use: PartitionUse) -> str:
         if use.whole_disk:
             return "all that its label speaks of" if "/" in use.name else "the whole disk"
         return "nothing with a well-known mark" if use.data_blocks else "blank"
-    parts = [volume.kind]
+    return _stated(volume.kind, volume)
+
+
+def _stated(name: str, volume: Volume | InspectedVolume) -> str:
+    """A volume, and what it says of itself."""
+    parts = [name]
     if volume.size_bytes is not None:
         parts.append(words.size(volume.size_bytes))
     if volume.clean is not None:
