@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from imgkit.findings import Where as Where
     from imgkit.inspection.result import Area as Area
     from imgkit.inspection.result import AreaSums as AreaSums
+    from imgkit.inspection.result import InspectedVolume as InspectedVolume
     from imgkit.inspection.result import Inspection as Inspection
     from imgkit.inspection.result import PartitionUse as PartitionUse
     from imgkit.inspection.survey import inspect as inspect
@@ -82,7 +83,9 @@ if TYPE_CHECKING:
     from imgkit.report.record import Record as Record
     from imgkit.report.records import record_of as record_of
     from imgkit.report.schemas import json_schema as json_schema
+    from imgkit.spans import Range as Range
     from imgkit.spans import Span as Span
+    from imgkit.spans import Stretch as Stretch
     from imgkit.sums.result import CheckedRange as CheckedRange
     from imgkit.sums.result import Risk as Risk
     from imgkit.sums.result import Seal as Seal
@@ -135,6 +138,7 @@ _HOMES = {
     "Geometry": "imgkit.drive",
     "ImgkitError": "imgkit.errors",
     "InputError": "imgkit.errors",
+    "InspectedVolume": "imgkit.inspection.result",
     "Inspection": "imgkit.inspection.result",
     "Label": "imgkit.label.result",
     "LabelBuild": "imgkit.label.build",
@@ -158,6 +162,7 @@ _HOMES = {
     "Preflight": "imgkit.readiness.result",
     "Proof": "imgkit.readiness.result",
     "Question": "imgkit.readiness.result",
+    "Range": "imgkit.spans",
     "Record": "imgkit.report.record",
     "RequestError": "imgkit.errors",
     "ResourceError": "imgkit.errors",
@@ -172,6 +177,7 @@ _HOMES = {
     "SheetRange": "imgkit.sums.result",
     "Span": "imgkit.spans",
     "Step": "imgkit.readiness.result",
+    "Stretch": "imgkit.spans",
     "SweepTime": "imgkit.drive",
     "Tallied": "imgkit.sums.tally",
     "Tally": "imgkit.sums.result",

@@ -12,6 +12,7 @@ from imgkit.clock import Clock
 from imgkit.description import described, read_document
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.findings import Finding, Result, Verdict
+from imgkit.spans import Span
 
 Count = Annotated[int, Meta(ge=1, le=1 << 32)]
 CountOrNone = Annotated[int, Meta(ge=0, le=1 << 32)]
@@ -91,7 +92,7 @@ class Geometry(msgspec.Struct, frozen=True):
         return track * self.sectors_per_track + address.sector
 
 
-class Boot(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Boot(Span, frozen=True, forbid_unknown_fields=True):
     """The `[boot]` table of a drive file: where the boot code lies, in blocks of the drive, and its mark.
 
     `signature` (hexadecimal digits) is what the machine looks for, `signature_offset` bytes into the first of these
@@ -217,9 +218,9 @@ def _checked(path: Path, file: _DriveTables) -> _DriveTables:
             f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
             f"nothing of the drive's {file.drive.total_sectors} blocks"
         )
-    if file.boot.first + file.boot.count > file.drive.total_sectors:
+    if file.boot.end > file.drive.total_sectors:
         raise DescriptionError(
-            f"{path}: table [boot]: field 'first': blocks {file.boot.first}+{file.boot.count} go past the drive's "
+            f"{path}: table [boot]: field 'first': blocks {file.boot} go past the drive's "
             f"{file.drive.total_sectors} blocks"
         )
     return file

@@ -44,8 +44,8 @@ def _version() -> str:
 class NotRead(msgspec.Struct, frozen=True, omit_defaults=True):
     """A place that could not be read: the block, and what is looked for there.
 
-    `"label"`: a label may lie there. `"volume"`: the start of `partition`. `"boot"`: the boot block. Blocks are the
-    label's sectors, of 512 bytes where there is no label.
+    `"label"`: a label may lie there. `"volume"`: the start of `partition`, or of the medium. `"boot"`: the boot block.
+    Blocks are the label's sectors, of 512 bytes where there is no label.
     """
 
     block: int

@@ -32,6 +32,7 @@ FLOORS = {
     "drive": 1,
     "sameness": 1,
     "spans": 1,
+    "ledger": 1,
     "text": 1,
     "blocklist": 1,
     "clock": 1,

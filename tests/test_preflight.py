@@ -46,6 +46,7 @@ from imgkit.label.build import label_build
 from imgkit.medium import Medium
 from imgkit.readiness.given import Given
 from imgkit.readiness.result import Preflight, Question
+from imgkit.spans import Range
 from imgkit.sums.worksheet import worksheet
 
 Asked = tuple[Path | Medium, Given]
@@ -580,7 +581,7 @@ def test_a_proof_says_by_what_when_and_with_which_risk(good_room: Room) -> None:
 def test_the_planned_label_is_told_as_replaced(tmp_path: Path) -> None:
     room = a_room(tmp_path, original_image(WideLabel(pack_name="other pack")))
     result = preflight_with(with_planned_label(room), room.given("reference", "plan", "machine"))
-    assert result.proofs[0].replaced == ((1, 1),)
+    assert result.proofs[0].replaced == (Range(1, 1),)
     assert result.proofs[0].differing_blocks == 1
     assert "block 1 holds, byte for byte, the planned label" in question_of(result, "exact").says
     assert "byte for byte" in question_of(result, "planned").says

@@ -15,6 +15,7 @@ from preflight_builders import Room, a_room, preflight_with, write_seal_to_block
 from imgkit.medium.reading import WholeBlocks
 from imgkit.medium.survival import Survived
 from imgkit.readiness.given import Given
+from imgkit.spans import Stretch
 
 MIB = 1 << 20
 MOST_SMALL_READ_BYTES = 64 << 10
@@ -215,7 +216,7 @@ def test_whole_blocks_reach_a_taker_however_pieces_are_cut(piece: int, end: int)
     blocks = WholeBlocks(take, 4, end)
     for offset in range(0, len(data), piece):
         view = memoryview(data)[offset : offset + piece]
-        gone = [(9 - offset, 10 - offset)] if offset <= 9 < offset + len(view) else []
+        gone = [Stretch(9 - offset, 10 - offset)] if offset <= 9 < offset + len(view) else []
         blocks.take(offset, view, Survived(gone, ended_early=False))
     assert bytes(got) == data[:end]
     assert lost == set(range(8, min(12, end)))

@@ -11,7 +11,7 @@ from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, scan_hashing
 from imgkit.comparison.itself import compared_with_itself
-from imgkit.comparison.ledger import Ledger, RawSample, Run
+from imgkit.comparison.ledger import STATES, Ledger, RawSample, Run
 from imgkit.comparison.result import (
     BlockRange,
     Comparison,
@@ -38,7 +38,7 @@ from imgkit.medium.reading import Taker
 from imgkit.medium.same import is_same
 from imgkit.medium.survival import DEAD_BLOCKS
 from imgkit.medium.workers import Progress
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 
 if TYPE_CHECKING:
     from imgkit.comparison.emptiness import Fill
@@ -195,16 +195,13 @@ class _Run:
         progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
-        ledger = Ledger(max_ranges=max_ranges, watched=self.places.spans)
+        ledger = Ledger.begin(STATES, max_ranges, self.places.spans)
         pair = Pair(self.reference, self.copy, self.block_size)
         if journal is not None:
             ledger, pair.ended_early = journal.ledger, journal.ended_early
-        size = self.block_size
-        stretches = [
-            (span.first * size, min(span.end * size, pair.shared_end))
-            for span in self.asked
-            if span.first * size < pair.shared_end
-        ]
+        shared = Stretch(0, pair.shared_end)
+        asked = (span.stretch(self.block_size).within(shared) for span in self.asked)
+        stretches = [each for each in asked if each.start < each.end]
         wanted = sum(end - start for start, end in stretches)
         tick: Progress | None = None
         if progress is not None:
@@ -213,7 +210,7 @@ class _Run:
                 progress(sum(min(end, reached) - start for start, end in stretches if start < reached), wanted)
 
         taken: dict[str, Mapping[str, str]] = {"reference": {}, "copy": {}}
-        end = stretches[-1][1] if stretches else 0
+        end = stretches[-1].end if stretches else 0
         reached = journal.reached if journal else 0
         if journal is not None and journal.digests is not None:
             end = max(self.reference.size_bytes, self.copy.size_bytes)
@@ -228,7 +225,7 @@ class _Run:
                 for side, of_side in zip(taken, whole.digests(), strict=True):
                     taken[side] = {str(name): digest for name, digest in of_side.items()}
         else:
-            left = [(max(start, reached), end) for start, end in stretches if end > reached]
+            left = [Stretch(max(start, reached), end) for start, end in stretches if end > reached]
             stopped_at = scan(pair, left, ledger, tick, journal)
         if stopped_at is None:
             self.went_back = come_back(pair, ledger, end, journal)
@@ -297,7 +294,7 @@ class _Run:
 
         by_state: dict[str, list[Span]] = {"differ": [], "missing": [], "unreadable": [], "extra": []}
         for each in result.ranges:
-            by_state[each.state].append(Span(each.first, each.count))
+            by_state[each.state].append(each)
         differing, missing = by_state["differ"], by_state["missing"]
         if self.copy.size_bytes < self.reference.size_bytes:
             cut = [Span(self.copy.size_bytes // self.block_size, 1)]
@@ -324,10 +321,10 @@ class _Run:
         size = self.block_size
         common = min(self.reference_blocks, self.copy_blocks)
         cut = pair.shared_end // size
-        if pair.shared_end != pair.length and spans.overlapping(self.asked, cut, cut + 1):
+        if pair.shared_end != pair.length and spans.overlapping(self.asked, Span(cut, 1)):
             self._look_at_cut_block(pair, ledger, cut)
         for span in spans.intersection(self.asked, [Span(common, self.all_blocks - common)]):
-            ledger.add(span.first, span.count, "missing" if self.reference_blocks > common else "extra", 0)
+            ledger.add(span, "missing" if self.reference_blocks > common else "extra")
 
     def _look_at_cut_block(self, pair: Pair, ledger: Ledger, block: int) -> None:
         offset, length = block * self.block_size, pair.length - block * self.block_size
@@ -337,7 +334,7 @@ class _Run:
             for medium, part in ((self.reference, left), (self.copy, right))
         ]
         if any(are_lost):
-            ledger.add(block, 1, "unreadable", 0)
+            ledger.add(Span(block, 1), "unreadable")
             ledger.lost_reference += are_lost[0]
             ledger.lost_copy += are_lost[1]
             return
@@ -354,7 +351,8 @@ class _Run:
                     self._bytes_of(self.copy, offset + start, block),
                 )
             )
-            ledger.add(block, 1, "differ", len(places))
+            ledger.differing_bytes += len(places)
+            ledger.add(Span(block, 1), "differ", len(places))
 
     def _bytes_of(self, medium: Medium, start: int, block: int) -> bytes:
         try:
@@ -459,8 +457,7 @@ class _Run:
         from imgkit.comparison.coincidence import coincidence, faulty
         from imgkit.label.checks.defects import defect_findings
 
-        faults = [Span(each.first, each.count) for each in faulty(ranges)]
-        known = known_bad(self.defects, self.places, self.all_blocks, faults, most)
+        known = known_bad(self.defects, self.places, self.all_blocks, faulty(ranges), most)
         found = defect_findings(self.defects, self.places, self.all_blocks)
         return known, [*coincidence(ranges, known, self.all_blocks), *found]
 
@@ -471,8 +468,8 @@ class _Run:
             count=run.count,
             state=run.state,
             differing_bytes=run.differing_bytes,
-            partitions=self.places.partitions_of(run.first, run.end),
-            chs=self.places.addresses_of(run.first, run.end),
+            partitions=self.places.partitions_of(run),
+            chs=self.places.addresses_of(run),
             sample=None if sample is None else Sample(sample.offset, sample.reference.hex(), sample.copy.hex()),
         )
 

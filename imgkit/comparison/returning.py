@@ -4,7 +4,7 @@ from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, StripResu
 from imgkit.comparison.scan import Keeper, Losses, Pair, PieceFindings, blot_out
 from imgkit.medium.survival import Survived
 from imgkit.medium.workers import Work, run
-from imgkit.spans import Span, intersection
+from imgkit.spans import Stretch, intersection
 
 _FEWEST_AT_ONCE = 4
 _MOST_AT_ONCE = 64
@@ -54,21 +54,21 @@ class _Return:
         So little is lost, and Ctrl-C need not wait, where each failing block takes seconds.
         """
         pair, size = self._pair, self._pair.block_size
-        start, end = passed.first * size, min((passed.first + passed.count) * size, pair.shared_end)
+        start, end = passed.stretch(size).within(Stretch(0, pair.shared_end))
         left, right = self._views(end - start)
-        lost: tuple[list[tuple[int, int]], list[tuple[int, int]]] = ([], [])
+        lost: tuple[list[Stretch], list[Stretch]] = ([], [])
         position, together = 0, _FEWEST_AT_ONCE
         while not any(lost) and position < len(left) and not self.work.is_stopped:
             until = min(position + together * size, len(left))
             for medium, view, stretches in ((pair.reference, left, lost[0]), (pair.copy, right, lost[1])):
                 survived = medium.read_sparingly(start + position, view[position:until], size)
-                stretches += [(position + a, position + b) for a, b in survived.lost]
+                stretches += [each.moved(position) for each in survived.lost]
                 if survived.ended_early:
                     pair.tell_early_end(medium)
             position, together = until, min(2 * together, _MOST_AT_ONCE)
         losses = Losses(Survived(lost[0], False), Survived(lost[1], False))
         if position < len(left):
-            position = max((b for _, b in losses.stretches), default=0)
+            position = max((each.end for each in losses.stretches), default=0)
         if position > 0:
             self._settle(passed, losses, left[:position], right[:position])
 
@@ -90,7 +90,7 @@ class _Return:
         with self.work.open_results():
             if tried < passed.count:
                 begun, rest = _parted(passed, tried, found)
-                found = found._replace(unreadable=intersection(found.unreadable, [Span(begun.first, begun.count)]))
+                found = found._replace(unreadable=intersection(found.unreadable, [begun]))
                 self._ledger.passed_over[:1] = [begun, rest]
             self._ledger.settle(found)
 

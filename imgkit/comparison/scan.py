@@ -19,7 +19,7 @@ from imgkit.medium.workers import (
     run_strips,
     tell_end,
 )
-from imgkit.spans import Span, intersection, total, union
+from imgkit.spans import Span, Stretch, intersection, joined_stretches, total, union
 
 PIECE_BYTES = 256 << 10
 MOST_PIECE_BLOCKS = 1 << 13
@@ -86,14 +86,14 @@ class Losses(NamedTuple):
         """What of it lies before byte `end` of the piece."""
 
         def cut(survived: Survived) -> Survived:
-            return survived._replace(lost=[(a, min(b, end)) for a, b in survived.lost if a < end])
+            return survived._replace(lost=[each.within(Stretch(0, end)) for each in survived.lost if each.start < end])
 
         return self._replace(reference=cut(self.reference), copy=cut(self.copy))
 
     @property
-    def stretches(self) -> list[tuple[int, int]]:
+    def stretches(self) -> list[Stretch]:
         """What one of them lost, in bytes of the piece."""
-        return _joined([*self.reference.lost, *self.copy.lost])
+        return joined_stretches([*self.reference.lost, *self.copy.lost])
 
 
 class CarefulReader:
@@ -174,10 +174,8 @@ class PieceFindings:
         """Take down what could not be read in a piece, or a strip, that starts at byte `offset`."""
         size = pair.block_size
 
-        def blocks(stretches: Iterable[tuple[int, int]]) -> tuple[Span, ...]:
-            return union(
-                Span((offset + a) // size, -(-(offset + b) // size) - (offset + a) // size) for a, b in stretches
-            )
+        def blocks(stretches: Iterable[Stretch]) -> tuple[Span, ...]:
+            return union(each.moved(offset).blocks(size) for each in stretches)
 
         lost = [blocks(losses.reference.lost), blocks(losses.copy.lost)]
         self._unreadable += union([*lost[0], *lost[1]])
@@ -221,13 +219,13 @@ def blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
         reference[start:end] = copy[start:end] = bytes(end - start)
 
 
-def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[Strip]:
+def strips(pair: Pair, stretches: Sequence[Stretch], strip_size: int) -> Iterator[Strip]:
     """Cut stretches of bytes into strips, leaving out what is a hole in both media.
 
     Strips are ascending, start at a block and do not overlap. They are cut at multiples of `strip_size`, so that they
     are the same when a reading is taken up again at the end of one.
     """
-    for start, end in spans:
+    for start, end in stretches:
         for first, last in _data(pair, start, end):
             position = first
             while position < last:
@@ -236,7 +234,7 @@ def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Ite
                 position = cut
 
 
-def _data(pair: Pair, start: int, end: int) -> Iterator[tuple[int, int]]:
+def _data(pair: Pair, start: int, end: int) -> Iterator[Stretch]:
     """The stretches of whole blocks in `start` … `end` in which one of the media may hold something, all apart."""
     size = pair.block_size
     extents = heapq.merge(pair.reference.data_extents(start, end), pair.copy.data_extents(start, end))
@@ -246,11 +244,11 @@ def _data(pair: Pair, start: int, end: int) -> Iterator[tuple[int, int]]:
         data_end = min(end, -(-data_end // size) * size)
         if data_start > last:
             if first < last:
-                yield first, last
+                yield Stretch(first, last)
             first = data_start
         last = max(last, data_end)
     if first < last:
-        yield first, last
+        yield Stretch(first, last)
 
 
 class Worker:
@@ -319,7 +317,7 @@ class Keeper(Protocol):
 
 def scan(
     pair: Pair,
-    spans: Sequence[tuple[int, int]],
+    stretches: Sequence[Stretch],
     ledger: Ledger,
     progress: Progress | None = None,
     keeper: Keeper | None = None,
@@ -329,7 +327,7 @@ def scan(
     Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
     in the ledger, to be come back to. With a keeper a strip is one piece, so that little is lost even of a slow drive.
     """
-    if not spans:
+    if not stretches:
         return None
     pair.wants_evidence, pair.only_compares = keeper is not None, True
     piece = pair.piece_size
@@ -342,7 +340,7 @@ def scan(
                 keeper.note(found.evidence)
             pair.passes_over = len(ledger.passed_over) < MOST_PASSED_OVER
 
-    queue = StripQueue(strips(pair, spans, pieces_in_strip * piece), take_in, spans[0][0])
+    queue = StripQueue(strips(pair, stretches, pieces_in_strip * piece), take_in, stretches[0].start)
 
     def new_worker() -> Callable[[Strip, Callable[[int, StripResult], None]], StripResult]:
         worker = Worker(pair, queue.check)
@@ -369,11 +367,7 @@ def scan(
         pair.is_interrupted = True
         keep()
         return queue.unfinished_from
-    tell_end(progress, spans[-1][1])
+    tell_end(progress, stretches[-1].end)
     if keeper is not None and not pair.is_gone():
-        keeper.keep(spans[-1][1], ledger)()
+        keeper.keep(stretches[-1].end, ledger)()
     return None
-
-
-def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    return [(span.first, span.end) for span in union(Span(a, b - a) for a, b in stretches)]

@@ -1,10 +1,10 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
 
 import numpy as np
 
@@ -12,18 +12,20 @@ from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
 from imgkit.findings import Finding, NotRead, Where, by_severity, verdict_of
-from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
+from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
-from imgkit.medium.survival import Stretch, Survived
+from imgkit.medium.survival import Survived
 from imgkit.medium.workers import tell_end
-from imgkit.spans import Span, union
+from imgkit.spans import Span, Stretch, union
 from imgkit.volume.boot import boot_findings, first_words
+from imgkit.volume.probes import Volume, probe
 
 if TYPE_CHECKING:
     from imgkit.sums.totals import Totals
@@ -97,7 +99,7 @@ class Inspecting:
         self._labels = read_labels(medium, drive=drive)
         self.block_size, _ = block_size_of(self._labels.labels, block_size)
         self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
-        self._started = _look_at_boot(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._started = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
         self._survey = _Survey(self.block_size, self._places.spans, max_areas)
         self._digests = {name: maker(name)() for name in digests}
 
@@ -108,9 +110,8 @@ class Inspecting:
 
     def areas_to_sum(self) -> list[Stretch]:
         """The whole medium, then each partition as far as the medium goes, in bytes."""
-        size, end = self.block_size, self._medium.size_bytes
-        spans = [(span.first * size, span.end * size) for span in self._places.spans]
-        return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
+        whole = Stretch(0, self._medium.size_bytes)
+        return [whole, *(span.stretch(self.block_size).within(whole) for span in self._places.spans)]
 
     def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
         """Read the medium, without its holes where nobody wants digests or sums."""
@@ -136,13 +137,13 @@ class Inspecting:
         for start, stop in self._medium.data_extents(0, end):
             first, last = max(reached, start - start % size), min(end, -(-stop // size) * size)
             if first < last:
-                yield first, last
+                yield Stretch(first, last)
                 reached = last
 
     def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
         """What is known after a reading; to be asked for once."""
         self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
-        is_whole = not (reading.is_interrupted or self._survey.counts["unreadable"])
+        is_whole = not (reading.is_interrupted or self._survey.ledger.blocks["unreadable"])
         digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
         summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
         return _result(
@@ -165,21 +166,29 @@ def _feeder(digest: Digest) -> Taker:
 
 
 class _Start(NamedTuple):
-    """What the boot block starts with, what is to be said of it, and what could not be read."""
+    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
+    a medium without a label."""
 
-    words: str
-    findings: Sequence[Finding]
-    not_read: Sequence[NotRead]
+    words: str = ""
+    findings: Sequence[Finding] = ()
+    not_read: Sequence[NotRead] = ()
+    volume: Volume | None = None
 
 
-def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
+def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
     unit = labels[0].block_size if labels else block_size
     try:
         words = first_words(medium.read, unit, boot)
-        beside = [(label.first_byte, label.end_byte) for label in labels]
-        return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
+        beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
+        start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:
-        return _Start("", (), (NotRead(boot.first, "boot"),))
+        start = _Start(not_read=(NotRead(boot.first, "boot"),))
+    if labels:
+        return start
+    try:
+        return start._replace(volume=probe(medium.read))
+    except OSError:
+        return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
 
 
 def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
@@ -203,13 +212,7 @@ class _Survey:
 
     def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
-        self.watched = watched
-        self.areas: list[Area] = []
-        self.areas_total = 0
-        self.counts: dict[Contents, int] = {"data": 0, "blank": 0, "unreadable": 0}
-        self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
-        self._max_areas = max_areas
-        self._open: Area | None = None
+        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, watched)
         self._reached = 0
         self._zeros = b""
 
@@ -219,7 +222,7 @@ class _Survey:
         if len(self._zeros) < len(view):
             self._zeros = bytes(len(view))
         position = 0
-        for start, stop in [*survived.lost, (len(view), len(view))]:
+        for start, stop in [*survived.lost, Stretch(len(view), len(view))]:
             self._look_at_readable(offset + position, view[position:start], self._zeros)
             self._take(offset + start, offset + stop, "unreadable")
             position = stop
@@ -229,7 +232,6 @@ class _Survey:
         """Nothing more will come; `end` is where the medium ends, None when the reading did not get there."""
         if end is not None:
             self._take(self._reached, end, "blank")
-        self._close_area()
 
     def _look_at_readable(self, offset: int, view: memoryview, zeros: bytes) -> None:
         if not len(view):
@@ -252,25 +254,34 @@ class _Survey:
 
     def _take(self, start: int, end: int, contents: Contents) -> None:
         """Count bytes `start` … `end`; both are at a block's start, or the end of the medium."""
-        first, count = start // self.block_size, -(-end // self.block_size) - start // self.block_size
-        if start >= end:
-            return
-        self.counts[contents] += count
-        for index, span in enumerate(self.watched):
-            self.by_watched[contents][index] += max(0, min(first + count, span.end) - max(first, span.first))
-        if self._open is not None and self._open.contents == contents:
-            self._open = Area(self._open.first, self._open.count + count, contents)
-            return
-        self._close_area()
-        self._open = Area(first, count, contents)
+        if start < end:
+            self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
-    def _close_area(self) -> None:
-        if self._open is None:
-            return
-        self.areas_total += 1
-        if len(self.areas) < self._max_areas:
-            self.areas.append(self._open)
-        self._open = None
+
+def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
+    return InspectedVolume(
+        span.first,
+        span.count,
+        partition,
+        found.format,
+        found.byte_order,
+        found.block_bytes,
+        found.size_bytes,
+        found.clean,
+        found.name,
+    )
+
+
+def _inspected(
+    places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
+) -> Iterator[InspectedVolume]:
+    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
+    if unlabelled is not None and unlabelled.format:
+        yield _placed(Span(0, blocks), None, unlabelled)
+    for partition, span in zip(places.partitions, places.spans, strict=True):
+        found = volumes.get((partition.label_index, partition.name))
+        if found is not None and found.format:
+            yield _placed(span, partition.name, found)
 
 
 def _result(
@@ -286,7 +297,7 @@ def _result(
     sums: Sequence[AreaSums],
     clock: Clock,
 ) -> Inspection:
-    labels = reading.labels
+    labels, ledger = reading.labels, survey.ledger
     findings = list(reading.findings)
     not_read = list(reading.not_read)
     volumes = {
@@ -307,9 +318,9 @@ def _result(
     findings += unrest(medium, ended_early=read.ended_early)
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
-    unreadable = [Span(each.first, each.count) for each in survey.areas if each.contents == "unreadable"]
+    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
     return Inspection(
-        verdict=verdict_of(findings, unanswered=read.is_interrupted or survey.counts["unreadable"] or not_read),
+        verdict=verdict_of(findings, unanswered=read.is_interrupted or ledger.blocks["unreadable"] or not_read),
         findings=by_severity(findings),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
@@ -321,11 +332,11 @@ def _result(
         blocks=blocks,
         digests=digests,
         sums=tuple(sums),
-        data_blocks=survey.counts["data"],
-        blank_blocks=survey.counts["blank"],
-        unreadable_blocks=survey.counts["unreadable"],
-        areas=tuple(survey.areas),
-        areas_total=survey.areas_total,
+        data_blocks=ledger.blocks["data"],
+        blank_blocks=ledger.blocks["blank"],
+        unreadable_blocks=ledger.blocks["unreadable"],
+        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+        areas_total=ledger.ranges_total,
         labels=labels,
         partitions=tuple(
             PartitionUse(
@@ -334,14 +345,15 @@ def _result(
                 first=span.first,
                 count=span.count,
                 whole_disk=partition.whole_disk,
-                data_blocks=survey.by_watched["data"][index],
-                blank_blocks=survey.by_watched["blank"][index],
-                unreadable_blocks=survey.by_watched["unreadable"][index],
+                data_blocks=ledger.by_watched["data"][index],
+                blank_blocks=ledger.by_watched["blank"][index],
+                unreadable_blocks=ledger.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
                 volume=volumes.get((partition.label_index, partition.name)),
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
+        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
         boot_words=started.words,
         not_read=tuple(not_read),
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),

@@ -82,7 +82,7 @@ class Plan(msgspec.Struct, frozen=True):
         for slot in self.slots:
             partition = there.pop(slot.name, None)
             if partition is None:
-                yield "partition", slot.name, f"{slot.first}+{slot.count}", "none"
+                yield "partition", slot.name, str(slot), "none"
                 continue
             for name in ("first", "count", "type_code"):
                 if getattr(slot, name) != getattr(partition, name):
@@ -92,7 +92,7 @@ class Plan(msgspec.Struct, frozen=True):
                 if asked != there_is:
                     yield name, slot.name, _shown(asked), _shown(there_is)
         for partition in there.values():
-            yield "partition", partition.name, "none", f"{partition.first}+{partition.count}"
+            yield "partition", partition.name, "none", str(partition)
 
 
 def _shown(value: object) -> object:

@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Self
 
 from imgkit.medium.buffers import new_buffer
 from imgkit.medium.source import Medium
-from imgkit.medium.survival import Stretch, Survived
+from imgkit.medium.survival import Survived
 from imgkit.medium.workers import StoppedError, Work, hand_over, run
-from imgkit.spans import Span, union
+from imgkit.spans import Stretch, joined_stretches, union
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -33,13 +33,12 @@ class Reading:
     def take(self, offset: int, view: memoryview, survived: Survived) -> None:
         """Take down how the reading of a piece went."""
         self.ended_early = self.ended_early or survived.ended_early
-        self._lost += [(offset + start, offset + stop) for start, stop in survived.lost]
+        self._lost += [each.moved(offset) for each in survived.lost]
         self.reached = offset + len(view)
 
     def lost_before(self, end: int) -> list[Stretch]:
         """What could not be read before byte `end`, ascending and apart."""
-        joined = union(Span(start, min(stop, end) - start) for start, stop in self._lost if start < end)
-        return [(span.first, span.end) for span in joined]
+        return joined_stretches(each.within(Stretch(0, end)) for each in self._lost)
 
 
 def read_in_order(
@@ -58,7 +57,7 @@ def read_in_order(
     reading early.
     """
     reading, work = Reading(), Work()
-    wanted = [(0, end)] if stretches is None else stretches
+    wanted = [Stretch(0, end)] if stretches is None else stretches
 
     def tick() -> None:
         if progress is not None:
@@ -67,7 +66,7 @@ def read_in_order(
     def pieces() -> Iterator[Stretch]:
         for start, stop in wanted:
             for offset in range(start, stop, piece_bytes):
-                yield offset, min(offset + piece_bytes, stop)
+                yield Stretch(offset, min(offset + piece_bytes, stop))
 
     def read_all() -> None:
         views = [new_buffer(min(piece_bytes, max(1, end))) for _ in range(_BUFFERS)]
@@ -134,13 +133,13 @@ class WholeBlocks:
         view, lost, held = view[: max(0, self._end - offset)], survived.lost, len(self._held)
         if held:
             view = memoryview(self._held + view.tobytes())
-            lost = [*self._held_lost, *((start + held, stop + held) for start, stop in lost)]
+            lost = [*self._held_lost, *(each.moved(held) for each in lost)]
             offset -= held
         size = self._block_size
         whole = len(view) if offset + len(view) == self._end else len(view) // size * size
         self._held = view[whole:].tobytes()
-        self._held_lost = [(max(0, start - whole), stop - whole) for start, stop in lost if stop > whole]
+        self._held_lost = [Stretch(max(0, start - whole), stop - whole) for start, stop in lost if stop > whole]
         if whole:
-            blocks = union(Span(a // size, -(-b // size) - a // size) for a, b in lost if a < whole)
-            widened = [(span.first * size, min(span.end * size, whole)) for span in blocks]
+            blocks = union(each.blocks(size) for each in lost if each.start < whole)
+            widened = [span.stretch(size).within(Stretch(0, whole)) for span in blocks]
             self._taker(offset, view[:whole], Survived(widened, survived.ended_early))

@@ -48,7 +48,8 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
     if evidence.readings == "once":
         yield NotChecked(
             "Whether it reads the same a second time: it was read once",
-            "the same call again, with the medium read twice; a file may then come from the system's memory, a device does not",
+            "the same call again, with the medium read twice; a file may then come from the system's memory, a device "
+            "does not",
         )
     yield NotChecked(
         "What lies inside the file systems: only their first blocks were looked at",

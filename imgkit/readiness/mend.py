@@ -171,7 +171,7 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         "This writes to the medium: read its name twice.",
     )
     if again is not None and again.reference_blank:
-        runs = ", ".join(f"{first}+{count}" for first, count in again.reference_blank[:_MOST_RUNS])
+        runs = ", ".join(map(str, again.reference_blank[:_MOST_RUNS]))
         more = len(again.reference_blank) - _MOST_RUNS
         yield _step(
             f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "

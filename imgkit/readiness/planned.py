@@ -12,7 +12,7 @@ from imgkit.label.plan import Plan
 from imgkit.label.report import searched_for
 from imgkit.label.result import Label
 from imgkit.medium import Medium
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 from imgkit.sums.result import Seal
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, block_digests
 
@@ -31,10 +31,7 @@ class PlannedBytes(NamedTuple):
 
     def blocks(self, block_size: int) -> tuple[Span, ...]:
         """The blocks that hold any of them."""
-        return spans.union(
-            Span(start // block_size, -(-(start + len(content)) // block_size) - start // block_size)
-            for start, content in self.pieces
-        )
+        return spans.union(Stretch(start, start + len(content)).blocks(block_size) for start, content in self.pieces)
 
     def whole_blocks(self, block_size: int) -> tuple[Span, ...]:
         """The blocks that hold nothing else."""

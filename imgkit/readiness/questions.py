@@ -277,10 +277,11 @@ def _root(evidence: Evidence) -> list[Point]:
             Point("root partition", "no", f"the label has no partition {root.asked_for}, where {root.said_by} has root")
         ]
     assert root.told is not None
-    place = f"{root.told.first}+{partition.count}"
-    if root.planned is not None and (root.planned.first, root.planned.count) != (partition.first, partition.count):
-        asked = f"{root.planned.first}+{root.planned.count}"
-        return [Point("root partition", "no", f"partition {root.asked_for} is {place}, the plan has it at {asked}")]
+    place = str(root.told)
+    if root.planned is not None and not root.planned.is_same_run(partition):
+        return [
+            Point("root partition", "no", f"partition {root.asked_for} is {place}, the plan has it at {root.planned}")
+        ]
     if root.told.first * root.told.block_size >= evidence.medium.size_bytes:
         return [Point("root partition", "no", f"the medium ends before partition {root.asked_for}, {place}")]
     said = f"partition {root.asked_for}, {place}, {partition.type}; said by {root.said_by}"

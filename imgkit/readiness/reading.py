@@ -13,6 +13,7 @@ from imgkit.medium import Medium
 from imgkit.medium.reading import Reading, read_in_order
 from imgkit.medium.same import is_same
 from imgkit.readiness.given import Loaded
+from imgkit.spans import Stretch
 from imgkit.sums.ranges import SumsInOrder
 from imgkit.sums.result import Verification
 from imgkit.sums.verify import Verifying
@@ -57,10 +58,8 @@ def read_medium(
     takers += verifying.takers() if verifying is not None else []
     sums = None
     if sheet is not None:
-        size = sheet.block_size
-        sums = SumsInOrder(
-            [(each.first * size, min(each.end * size, sheet.size_bytes)) for each in sheet.ranges], sheet.rule
-        )
+        whole = Stretch(0, sheet.size_bytes)
+        sums = SumsInOrder([each.stretch(sheet.block_size).within(whole) for each in sheet.ranges], sheet.rule)
         takers.append(sums.take)
     comparison = None
     reading = Reading()

@@ -10,6 +10,7 @@ from imgkit.findings import Finding, Result
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.readiness.machine import MachineFile
+from imgkit.spans import Range, Span
 from imgkit.sums.result import Tally, Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]
@@ -76,7 +77,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     risk_in_short: str
     blocks: int
     differing_blocks: int
-    replaced: tuple[tuple[int, int], ...] = ()
+    replaced: tuple[Range, ...] = ()
 
 
 class Point(msgspec.Struct, frozen=True):
@@ -129,12 +130,10 @@ class TakenDigest(msgspec.Struct, frozen=True):
     taken_at: str
 
 
-class RootPartition(msgspec.Struct, frozen=True):
+class RootPartition(Span, frozen=True):
     """The partition that the system starts from, in blocks of `block_size` from the medium's start; `said_by` whom."""
 
     name: str
-    first: int
-    count: int
     block_size: int
     type: str
     said_by: str
@@ -179,7 +178,7 @@ class Preflight(Result, frozen=True, kw_only=True):
     `verification` and `tally` are shortened: their counts are exact, their lists are cut.
     """
 
-    schema: str = "imgkit.preflight/1"
+    schema: str = "imgkit.preflight/2"
     answer: Answer
     reasons: tuple[str, ...]
     questions: tuple[Question, ...]

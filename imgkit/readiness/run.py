@@ -326,8 +326,8 @@ class _Run:
                 f"the label is {label.byte_order}-endian ({label.layout}), {self.machine.machine.name} is "
                 f"{self.machine.machine.byte_order}-endian",
                 Where(block=label.block),
-                "The machine will not see this label. Write it in the machine's own order, or exchange the bytes of "
-                "the whole if all of it is exchanged. " + WRITE_SAFELY,
+                "The machine will not see this label. Write it in the machine's own order, or swap the bytes of "
+                "the whole if all of it is swapped. " + WRITE_SAFELY,
             )
 
     def _drive_findings(self, medium: Medium) -> Iterator[Finding]:

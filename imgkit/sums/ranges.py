@@ -9,6 +9,7 @@ from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
 from imgkit.medium.survival import Survived
 from imgkit.medium.workers import Work, run
+from imgkit.spans import Stretch
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
@@ -18,19 +19,17 @@ _SIDE_BY_SIDE_BYTES = 512 << 10
 
 _MOST_WORKERS = 16
 
-Extent = tuple[int, int]
-
 
 def sum_ranges(
     medium: Medium,
-    extents: Sequence[Extent],
+    extents: Sequence[Stretch],
     rule: Rule,
     *,
     block_size: int,
     implementation: Implementation | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[int | None]:
-    """The sum of each stretch of bytes `(start, end)`, None for one that could not be read whole.
+    """The sum of each stretch, None for one that could not be read whole.
 
     `block_size` is what an unreadable place is narrowed down to. `progress` is called with the bytes done and to do.
     """
@@ -55,7 +54,7 @@ def workers() -> int:
 class SumsInOrder:
     """The sums of ascending stretches of bytes that do not overlap, from pieces of a medium that come in order."""
 
-    def __init__(self, extents: Sequence[Extent], rule: Rule) -> None:
+    def __init__(self, extents: Sequence[Stretch], rule: Rule) -> None:
         self.values: list[int | None] = [None] * len(extents)
         """None for what was not read, or not read whole."""
         self._extents, self._rule = extents, rule
@@ -85,7 +84,7 @@ class _Summing:
     """Hands out stretches to the threads: one at a time, or as many of one length as are summed side by side."""
 
     def __init__(
-        self, medium: Medium, extents: Sequence[Extent], rule: Rule, implementation: Implementation, block_size: int
+        self, medium: Medium, extents: Sequence[Stretch], rule: Rule, implementation: Implementation, block_size: int
     ) -> None:
         self.values: list[int | None] = [None] * len(extents)
         self.done_bytes = 0
@@ -153,7 +152,7 @@ class _Summing:
         return not survived.lost and not survived.ended_early
 
 
-def _tasks(extents: Sequence[Extent], lanes: int) -> Iterator[list[int]]:
+def _tasks(extents: Sequence[Stretch], lanes: int) -> Iterator[list[int]]:
     """Neighbours of one length together, `lanes` of them; the rest one by one."""
     for _, group in groupby(range(len(extents)), key=lambda index: extents[index][1] - extents[index][0]):
         indexes = list(group)

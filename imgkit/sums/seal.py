@@ -8,6 +8,7 @@ from typing import NamedTuple, Protocol
 import msgspec
 import xxhash
 
+from imgkit import spans
 from imgkit.clock import Clock, now
 from imgkit.documents import MOST_BYTES, to_bytes
 from imgkit.errors import ImgkitError, InputError, RequestError
@@ -110,11 +111,10 @@ def seal(
     if forbidden := what_forbids(medium, ended_early=done.ended_early):
         raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and seal it again")
     if lost_stretches := done.lost_before(medium.size_bytes):
-        first = lost_stretches[0][0] // size
-        lost = sum(-(-end // size) - start // size for start, end in lost_stretches)
+        lost = spans.union(stretch.blocks(size) for stretch in lost_stretches)
         raise InputError(
-            f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
-            "read whole cannot be sealed"
+            f"{medium.path}: {spans.total(lost)} blocks could not be read, the first is block {lost[0].first}: an "
+            "original that cannot be read whole cannot be sealed"
         )
     document = to_bytes(
         Seal(

@@ -13,11 +13,12 @@ from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestErro
 from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import read_input
 from imgkit.label.places import Places
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 from imgkit.sums.log import Answers, answers_in
 from imgkit.sums.ranges import sum_ranges
-from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, SheetFile, State, Tally
+from imgkit.sums.result import STATES, DoubleAnswer, NextSheet, Sheet, SheetFile, State, Tally, checked_range
 from imgkit.sums.risk import risk_of
 from imgkit.sums.script import is_device_name
 from imgkit.sums.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
@@ -38,7 +39,7 @@ def load_sheet(path: str | Path) -> SheetFile:
     end = 0
     for each in sheet.ranges:
         if each.first < end or each.end > sheet.blocks or each.expected >= 1 << 32:
-            raise DescriptionError(f"{path}: not a worksheet: the range {each.first}+{each.count} cannot be there")
+            raise DescriptionError(f"{path}: not a worksheet: the range {each} cannot be there")
         end = each.end
     if not is_device_name(sheet.device):
         raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
@@ -123,7 +124,7 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
         sums = [value for value in told if value is not None]
         is_in_last = number in answers.in_last_session
         if len(sums) > 1:
-            doubles.append(DoubleAnswer(number, each.first, each.count, tuple(sums), each.expected))
+            doubles.append(DoubleAnswer(each.first, each.count, number, tuple(sums), each.expected))
         if not told or not is_in_last:
             states.append("unanswered")
         elif not sums:
@@ -146,12 +147,11 @@ def _next_spans(sheet: Sheet, states: Sequence[State | None], next_ranges: int) 
     room = MOST_RANGES - len(asked)
     spans: list[Span] = []
     for each, state in asked:
-        whole = Span(each.first, each.count)
         if state == "unanswered":
-            spans.append(whole)
+            spans.append(each)
         elif each.count > 1:
-            cut = pieces(whole, rounded_part(each.count, parts))
-            cut = cut if len(cut) - 1 <= room else [whole]
+            cut = pieces(each, rounded_part(each.count, parts))
+            cut = cut if len(cut) - 1 <= room else [each]
             room -= len(cut) - 1
             spans += cut
     return spans
@@ -181,8 +181,8 @@ def _next_worksheet(
             "that image"
         )
     asked = [each for each, state in zip(sheet.ranges, states, strict=True) if state is not None]
-    size = sheet.block_size
-    extents = [(each.first * size, min(each.end * size, image.size_bytes)) for each in asked]
+    size, whole = sheet.block_size, Stretch(0, image.size_bytes)
+    extents = [each.stretch(size).within(whole) for each in asked]
     if sum_ranges(image, extents, sheet.rule, block_size=size) != [each.expected for each in asked]:
         raise InputError(f"{image.path}: is not the image that the worksheet was made from, or was changed since")
     return draft(
@@ -207,14 +207,14 @@ def _next_worksheet(
 def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Tally:
     sheet, answers, states, doubles = judged.sheet, judged.answers, judged.states, judged.doubles
     places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
-    counts = {
-        state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
-        for state in ("differ", "unreadable", "unanswered")
-    }
+    ledger = Ledger[State].begin(STATES, max_ranges)
+    for each, state in zip(sheet.ranges, states, strict=True):
+        if state is not None:
+            ledger.add(each, state)
+    counts = ledger.blocks
     compared = sheet.sheet_blocks - counts["unreadable"] - counts["unanswered"]
     said = by_severity([*findings, *_findings(sheet, answers, doubles, states)])
     matching = sum(state is None for state in states)
-    runs = _runs(sheet, states)
     return Tally(
         verdict=verdict_of(said, unanswered=counts["unreadable"] + counts["unanswered"], unequal=counts["differ"]),
         findings=said,
@@ -249,35 +249,13 @@ def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Ta
         is_finished=answers.is_finished,
         sessions=answers.sessions[-MOST_SESSIONS_LISTED:],
         sessions_total=len(answers.sessions),
-        ranges=tuple(
-            CheckedRange(
-                span.first,
-                span.count,
-                state,
-                places.partitions_of(span.first, span.end),
-                places.addresses_of(span.first, span.end),
-            )
-            for span, state in runs[:max_ranges]
-        ),
-        ranges_total=len(runs),
+        ranges=tuple(checked_range(run, run.state, places) for run in ledger.kept),
+        ranges_total=ledger.ranges_total,
         address_source=places.address_source,
         drive=sheet.drive,
         risk=risk_of(sheet.rule, matching, sheet.block_size),
         next_sheet=None,
     )
-
-
-def _runs(sheet: Sheet, states: Sequence[State | None]) -> list[tuple[Span, State]]:
-    """Maximal runs of blocks in one state, ascending."""
-    found: list[tuple[Span, State]] = []
-    for each, state in zip(sheet.ranges, states, strict=True):
-        if state is None:
-            continue
-        if found and found[-1][1] == state and found[-1][0].end == each.first:
-            found[-1] = (Span(found[-1][0].first, found[-1][0].count + each.count), state)
-        else:
-            found.append((Span(each.first, each.count), state))
-    return found
 
 
 def _findings(
@@ -299,8 +277,7 @@ def _findings(
         Finding(
             "tally.answered-twice",
             "check",
-            f"range {each.number} ({each.first}+{each.count}) was answered {', '.join(map(str, each.answers))}; "
-            f"{each.expected} is right",
+            f"range {each.number} ({each}) was answered {', '.join(map(str, each.answers))}; {each.expected} is right",
             Where(block=each.first),
             "The drive reads differently from time to time, or something was written between. Ask again.",
         )

@@ -16,12 +16,13 @@ from imgkit.errors import DescriptionError
 from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import open_input
 from imgkit.label.places import Places
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
 from imgkit.medium.survival import Survived
-from imgkit.spans import Span
-from imgkit.sums.result import BlockDigests, CheckedRange, Seal, SealFile, State, Verification
+from imgkit.spans import Span, Stretch, span_between
+from imgkit.sums.result import STATES, BlockDigests, Seal, SealFile, State, Verification, checked_range
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
 
 DEFAULT_MAX_RANGES = 10_000
@@ -118,35 +119,11 @@ def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
     raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
 
 
-class _Runs:
-    """Runs of blocks in one state, ascending: those that touch become one, the first `most` are kept, all counted."""
-
-    def __init__(self, most: int) -> None:
-        self.kept: list[Span] = []
-        self.blocks = self.total = 0
-        self.end = -1
-        self.most = most
-
-    def add(self, first: int, end: int) -> None:
-        """Take blocks `first` … `end` − 1, as far as they lie behind those before."""
-        first = max(first, self.end)
-        if first >= end:
-            return
-        self.blocks += end - first
-        touches = first == self.end
-        self.total += not touches
-        if touches and self.total == len(self.kept):
-            self.kept[-1] = Span(self.kept[-1].first, end - self.kept[-1].first)
-        elif not touches and len(self.kept) < self.most:
-            self.kept.append(Span(first, end - first))
-        self.end = end
-
-
 class _BlockComparison:
     """The blocks whose digests are not the seal's, from pieces that come in order."""
 
-    def __init__(self, expected: IO[bytes], block_size: int, runs: _Runs) -> None:
-        self._expected, self._block_size, self._runs = expected, block_size, runs
+    def __init__(self, expected: IO[bytes], block_size: int, differ: Ledger[State]) -> None:
+        self._expected, self._block_size, self._differ = expected, block_size, differ
 
     def take(self, offset: int, view: memoryview, survived: Survived) -> None:
         found = block_digests(view, self._block_size)
@@ -160,8 +137,8 @@ class _BlockComparison:
         for start, end in survived.lost:
             unequal[start // size : -(-end // size)] = False
         edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
-        for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-            self._runs.add(first, end)
+        if len(edges):
+            self._differ.add_all(edges[0::2], edges[1::2] - edges[0::2], "differ")
 
 
 class Verifying:
@@ -189,53 +166,59 @@ class Verifying:
         self.copy_blocks = -(-copy.size_bytes // seal.block_size)
         self._whole = hashlib.sha256()
         self._ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
-        self._differ = _Runs(max_ranges)
+        self._max_ranges = max_ranges
+        self._found = {state: Ledger[State].begin((state,), max_ranges) for state in STATES}
         self._block_file = block_file
 
     def takers(self) -> list[Taker]:
         """What a reading of the copy has to give its pieces to; they may be cut anywhere, and go past the end."""
         takers: list[Taker] = [lambda _, view, __: self._whole.update(view), self._ranges.take]
         if self._block_file is not None:
-            takers.append(_BlockComparison(self._block_file, self.seal.block_size, self._differ).take)
+            takers.append(_BlockComparison(self._block_file, self.seal.block_size, self._found["differ"]).take)
         return [WholeBlocks(taker, self.seal.block_size, self.end).take for taker in takers]
 
     def result(self, reading: Reading) -> Verification:
-        """What is known after a reading."""
+        """What is known after a reading; to be asked for once."""
         lost = reading.lost_before(self.end)
         is_whole = self.end == self.seal.size_bytes and not (lost or reading.is_interrupted)
         sha256 = self._whole.hexdigest() if is_whole else None
-        return self._result(reading, self._states(reading, lost), sha256)
+        self._judge(reading, lost)
+        return self._result(reading, sha256)
 
-    def _states(self, reading: Reading, lost: Sequence[tuple[int, int]]) -> dict[State, _Runs]:
-        """The runs of blocks in each state, none of them in two."""
-        seal, size, differ = self.seal, self.seal.block_size, self._differ
-        states: dict[State, _Runs] = {"differ": differ}
-        for state in ("unreadable", "unanswered", "missing", "extra"):
-            states[state] = _Runs(differ.most)
+    def _judge(self, reading: Reading, lost: Sequence[Stretch]) -> None:
+        """Put every block that is not equal into its state; what a seal to the block found differs already."""
+        seal, size, found = self.seal, self.seal.block_size, self._found
+
+        def add(state: State, first: int, end: int) -> None:
+            found[state].add(span_between(first, end), state)
+
         common = min(seal.blocks, self.copy_blocks)
         reached = common if not reading.is_interrupted else min(common, reading.reached // size)
-        unreadable = spans.union(Span(a // size, -(-b // size) - a // size) for a, b in lost)
+        unreadable = spans.union(stretch.blocks(size) for stretch in lost)
         for span in unreadable:
-            states["unreadable"].add(span.first, span.end)
+            add("unreadable", span.first, span.end)
         cut = min(seal.size_bytes, self.copy.size_bytes) // size
         is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
-        is_read = states["unreadable"].end <= cut
+        is_read = found["unreadable"].last_end <= cut
         cut_differs = is_cut and is_read and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid")
         if seal.block_digests is None:
-            self._judge_ranges(
-                bytes(self._ranges.digests), reached, unreadable, states, cut if cut_differs else reached
-            )
-        for span in spans.difference([Span(reached, common - reached)], unreadable):
-            states["unanswered"].add(span.first, span.end)
-        if cut_differs:
-            differ.add(cut, cut + 1)
+            digests = bytes(self._ranges.digests)
+            self._judge_ranges(digests, reached, unreadable, add, cut if cut_differs else reached)
+        for span in spans.difference([span_between(reached, common)], unreadable):
+            add("unanswered", span.first, span.end)
+        if cut_differs and found["differ"].last_end <= cut:
+            add("differ", cut, cut + 1)
         if not reading.is_interrupted:
-            states["missing"].add(common, seal.blocks)
-            states["extra"].add(common, self.copy_blocks)
-        return states
+            add("missing", common, seal.blocks)
+            add("extra", common, self.copy_blocks)
 
     def _judge_ranges(
-        self, digests: bytes, reached: int, unreadable: Sequence[Span], states: dict[State, _Runs], unanswered_end: int
+        self,
+        digests: bytes,
+        reached: int,
+        unreadable: Sequence[Span],
+        add: Callable[[State, int, int], None],
+        unanswered_end: int,
     ) -> None:
         """Compare the digests of ranges; of one with an unreadable block nothing is known of its other blocks.
 
@@ -251,17 +234,17 @@ class Verifying:
             if lost < len(unreadable) and unreadable[lost].first < end:
                 position, here = first, lost
                 while here < len(unreadable) and unreadable[here].first < end:
-                    states["unanswered"].add(position, unreadable[here].first)
+                    add("unanswered", position, unreadable[here].first)
                     position, here = unreadable[here].end, here + 1
-                states["unanswered"].add(position, min(end, unanswered_end))
+                add("unanswered", position, min(end, unanswered_end))
             elif place + width > len(digests):
-                states["unanswered"].add(first, min(end, unanswered_end))
+                add("unanswered", first, min(end, unanswered_end))
             elif digests[place : place + width] != seal.ranges[place : place + width]:
-                states["differ"].add(first, end)
+                add("differ", first, end)
 
-    def _result(self, reading: Reading, states: dict[State, _Runs], sha256: str | None) -> Verification:
+    def _result(self, reading: Reading, sha256: str | None) -> Verification:
         seal = self.seal
-        totals = {state: runs.blocks for state, runs in states.items()}
+        totals = {state: of_state.blocks[state] for state, of_state in self._found.items()}
         findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
         is_shorter = self.copy.size_bytes < seal.size_bytes
         verdict = verdict_of(
@@ -272,7 +255,7 @@ class Verifying:
             or (totals["unanswered"] > 0 and not is_shorter),
             unequal=totals["differ"] + totals["missing"] + (0 if self.tail == "allow" else totals["extra"]),
         )
-        runs = sorted((span.first, span.count, state) for state, found in states.items() for span in found.kept)
+        runs = sorted((run for of_state in self._found.values() for run in of_state.kept), key=lambda run: run.first)
         common = min(seal.blocks, self.copy_blocks)
         compared = common - totals["unreadable"] - totals["unanswered"]
         return Verification(
@@ -301,18 +284,12 @@ class Verifying:
             extra_blocks=totals["extra"],
             unreadable_blocks=totals["unreadable"],
             unanswered_blocks=totals["unanswered"],
-            ranges=tuple(self._range(first, count, state) for first, count, state in runs[: self._differ.most]),
-            ranges_total=sum(found.total for found in states.values()),
+            ranges=tuple(checked_range(run, run.state, self.places) for run in runs[: self._max_ranges]),
+            ranges_total=sum(of_state.ranges_total for of_state in self._found.values()),
             address_source=self.places.address_source,
             drive=self.drive,
             interrupted=reading.is_interrupted,
             labels=seal.labels,
-        )
-
-    def _range(self, first: int, count: int, state: State) -> CheckedRange:
-        end = first + count
-        return CheckedRange(
-            first, count, state, self.places.partitions_of(first, end), self.places.addresses_of(first, end)
         )
 
     def _size_findings(self) -> list[Finding]:
