@@ -26,7 +26,7 @@ from types import FrameType
 from faulty_inputs import mutated
 from readers import FaultError, Target, targets
 
-from imgkit.errors import ImgkitError
+from imgkit.core.errors import ImgkitError
 
 MOST_SECONDS = 5.0
 """No input may take longer than this, whatever the counts in it claim."""

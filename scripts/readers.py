@@ -25,22 +25,23 @@ from faulty_inputs import (
 )
 
 from imgkit import record_of, render_page
-from imgkit.blocklist import format_block_list, parse_block_list, read_block_list
-from imgkit.comparison.differ import compare
-from imgkit.drive import Boot, drive_show
-from imgkit.findings import Result
-from imgkit.inspection.survey import inspect
+from imgkit.comparison.compare import compare
+from imgkit.console.tally import load_sheet, tally
+from imgkit.console.worksheet import worksheet
+from imgkit.core.findings import Result
+from imgkit.core.spans import Stretch
+from imgkit.drive.geometry import Boot
+from imgkit.drive.show import drive_show
+from imgkit.files.blocklist import format_block_list, parse_block_list, read_block_list
+from imgkit.filesystem.boot import boot_findings
+from imgkit.filesystem.probes import PROBES
+from imgkit.inspection.inspect import inspect
 from imgkit.label.build import label_build
+from imgkit.label.check import label_check
 from imgkit.label.layout import load_layout
-from imgkit.label.report import label_check
 from imgkit.report import terminal
-from imgkit.spans import Stretch
-from imgkit.sums.seal import seal
-from imgkit.sums.tally import load_sheet, tally
-from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import worksheet
-from imgkit.volume.boot import boot_findings
-from imgkit.volume.probes import PROBES
+from imgkit.seals.seal import seal
+from imgkit.seals.verify import verify
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 

@@ -25,7 +25,7 @@ from faulty_inputs import invented_log
 from readers import FIXTURES, FaultError, targets
 from small_media import Truth, faulty_copy, harmless, made_medium, truth
 
-from imgkit.spans import Span
+from imgkit.core.spans import Span
 
 HANGING_SECONDS = 60
 MOST_PEAK_BYTES = 200 << 20

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, Self
 
-from imgkit.drive import Drive
+from imgkit.drive.geometry import Drive
 from imgkit.medium import Medium
 
 ByteOrder = Literal["little", "big"]

@@ -30,13 +30,15 @@ settings.load_profile("same every time")
 
 
 def pytest_configure() -> None:
-    """Let Ctrl-C reach the commands that the tests start, also where this run was started with SIGINT ignored.
+    """Let Ctrl-C and HUP reach the commands that the tests start, also where this run was started with them ignored.
 
     A child inherits an ignored signal, as under nohup or in the background of a script (POSIX, `exec` and "Signals and
     error handling" of the shell); one that is handled here has its default action there.
     """
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -22,10 +22,12 @@ import numpy.ma
 import xxhash
 
 from imgkit.cli.process import end_as_ctrl_c_does
-from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
-from imgkit.errors import ImgkitError
+from imgkit.comparison import compare as differ
+from imgkit.comparison import journal, labels, pieces
+from imgkit.core.errors import ImgkitError
+from imgkit.explanation import episodes, recopy
+from imgkit.files.outputs import Outputs, json_kind
 from imgkit.medium import Medium, users, workers
-from imgkit.outputs import Outputs, json_kind
 from imgkit.report import jsonfile
 
 MOST_SECONDS = 0.08

@@ -6,27 +6,16 @@ from typing import Any
 
 import msgspec
 
-from imgkit.comparison.result import (
-    AddressRange,
-    BlockRange,
-    Comparison,
-    Episode,
-    LabelPair,
-    MediumSummary,
-    NotCompared,
-    PartitionCount,
-    Sample,
-    State,
-    WhyNot,
-)
-from imgkit.drive import Address
-from imgkit.findings import Finding, Result, Severity, Where
+from imgkit.comparison.result import Comparison, LabelPair, NotCompared, PartitionCount, WhyNot
+from imgkit.core.findings import Finding, Result, Severity, Where
+from imgkit.core.spans import Range
+from imgkit.drive.geometry import Address, AddressRange
+from imgkit.explanation.result import BlockRange, Episode, MediumSummary, Sample, State
 from imgkit.label.result import Checksum, Label, LabelGeometry, Partition
 from imgkit.report.page import render_page
 from imgkit.report.page.surfaces import DrawnMap, drawn_map
 from imgkit.report.record import SurfaceMap
 from imgkit.report.records import record_of
-from imgkit.spans import Range
 
 BLOCK_SIZE = 512
 BLOCKS = 160

@@ -19,12 +19,12 @@ from builders import (
     write_image,
 )
 
+from imgkit.console.worksheet import worksheet
 from imgkit.medium import Medium
 from imgkit.readiness.given import Given
+from imgkit.readiness.preflight import preflight
 from imgkit.readiness.result import Preflight
-from imgkit.readiness.run import preflight
-from imgkit.sums.seal import seal
-from imgkit.sums.worksheet import worksheet
+from imgkit.seals.seal import seal
 
 BOOT_MARK = bytes.fromhex("b007c0de")
 BOOT_BLOCK = BOOT_MARK + bytes(range(200))

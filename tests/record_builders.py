@@ -5,12 +5,14 @@ from typing import Any
 import msgspec
 from page_builders import BLOCK_SIZE, BLOCKS, STARTED_AT, a_finding, a_label
 
-from imgkit.drive import Address, AddressRange, Drive
-from imgkit.findings import NotRead
+from imgkit.console.result import DoubleAnswer, NextSheet, Risk, Tally, WorkTime
+from imgkit.core.findings import NotRead
+from imgkit.drive.geometry import Address, AddressRange, Drive
+from imgkit.explanation.checked import CheckedRange, State
 from imgkit.inspection.result import Area, AreaSums, Inspection, PartitionUse
-from imgkit.label.places import KnownBad
 from imgkit.label.result import LabelReport
-from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Risk, State, Tally, Verification, WorkTime
+from imgkit.location.places import KnownBad
+from imgkit.seals.result import Verification
 from imgkit.voting.result import BestDump, Dump, Outlier, Pairing, PartitionVote, ReadAgain, Vote, VoteRange
 from imgkit.voting.result import State as VoteState
 

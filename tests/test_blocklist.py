@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit.blocklist import MOST_LIST_BYTES, format_block_list, parse_block_list, read_block_list
-from imgkit.errors import DescriptionError
-from imgkit.spans import Span
+from imgkit.core.errors import DescriptionError
+from imgkit.core.spans import Span
+from imgkit.files.blocklist import MOST_LIST_BYTES, format_block_list, parse_block_list, read_block_list
 
 spans = st.builds(Span, st.integers(0, 200), st.integers(1, 20))
 

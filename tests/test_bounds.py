@@ -11,16 +11,17 @@ from typing import NamedTuple
 import msgspec
 import pytest
 
-from imgkit import cli, documents
-from imgkit.blocklist import MOST_RUNS, read_block_list
-from imgkit.comparison.differ import compare
-from imgkit.documents import read_document, to_bytes
-from imgkit.errors import DescriptionError, OutputError, RequestError
-from imgkit.spans import Span
-from imgkit.sums.result import Sheet, SheetRange
-from imgkit.sums.tally import _next_spans
-from imgkit.sums.verify import load_seal
-from imgkit.voting.voter import vote
+from imgkit import cli
+from imgkit.comparison.compare import compare
+from imgkit.console.result import Sheet, SheetRange
+from imgkit.console.tally import _next_spans
+from imgkit.core.errors import DescriptionError, OutputError, RequestError
+from imgkit.core.spans import Span
+from imgkit.files import documents
+from imgkit.files.blocklist import MOST_RUNS, read_block_list
+from imgkit.files.documents import read_document, to_bytes
+from imgkit.seals.verify import load_seal
+from imgkit.voting.vote import vote
 
 MIB = 1 << 20
 MOST_PEAK_BYTES = 150 * MIB

@@ -13,16 +13,16 @@ from builders import DisturbedMedium, WideLabel, changed_at, image_of, write_ima
 from faulty_file import SECTOR_SIZE, faulty_file
 from test_hard_media import loop
 
-from imgkit.comparison.differ import compare
-from imgkit.errors import InputError
-from imgkit.findings import Finding
-from imgkit.inspection.survey import inspect
-from imgkit.label.report import label_check
+from imgkit.comparison.compare import compare
+from imgkit.console.worksheet import worksheet
+from imgkit.core.errors import InputError
+from imgkit.core.findings import Finding
+from imgkit.inspection.inspect import inspect
+from imgkit.label.check import label_check
 from imgkit.medium import Medium, open_medium
-from imgkit.sums.seal import seal
-from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import worksheet
-from imgkit.voting.voter import vote
+from imgkit.seals.seal import seal
+from imgkit.seals.verify import verify
+from imgkit.voting.vote import vote
 
 MIB = 1 << 20
 DATA = image_of(WideLabel(), size_bytes=4 * MIB)

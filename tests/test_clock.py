@@ -8,9 +8,9 @@ import pytest
 from builders import WideLabel, image_of, write_image
 
 import imgkit
-from imgkit import clock
-from imgkit.clock import Clock
-from imgkit.findings import Result
+from imgkit.core import clock
+from imgkit.core.clock import Clock
+from imgkit.core.findings import Result
 from imgkit.medium import Medium
 
 Work = Callable[[], Result]

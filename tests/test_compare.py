@@ -35,9 +35,9 @@ from hypothesis import strategies as st
 
 from imgkit import Comparison, compare
 from imgkit.comparison.result import NotCompared
-from imgkit.digests import Algorithm, maker
-from imgkit.errors import InputError, RequestError
-from imgkit.spans import Span
+from imgkit.core.digests import Algorithm, maker
+from imgkit.core.errors import InputError, RequestError
+from imgkit.core.spans import Span
 
 KIB, MIB = 1 << 10, 1 << 20
 BLOCK_SIZES = (1, 3, 100, 512, 1000, 1024, 4096, MIB)

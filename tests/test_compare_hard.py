@@ -26,9 +26,9 @@ from hypothesis import strategies as st
 
 from imgkit import Comparison, compare
 from imgkit.comparison.result import NotCompared
-from imgkit.digests import Algorithm
+from imgkit.core.digests import Algorithm
+from imgkit.core.spans import Span
 from imgkit.medium import Medium, open_medium
-from imgkit.spans import Span
 
 KIB, MIB, TIB = 1 << 10, 1 << 20, 1 << 40
 
@@ -287,7 +287,7 @@ def test_ctrl_c_while_it_is_explained_keeps_the_facts(tmp_path: Path, monkeypatc
     def interrupted(*_: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("imgkit.comparison.episodes.explain", interrupted)
+    monkeypatch.setattr("imgkit.explanation.episodes.explain", interrupted)
     reference = write_image(tmp_path / "r", DATA)
     result = run("plain", reference, write_image(tmp_path / "c", FAULTY), block_size=SECTOR_SIZE)
     assert blocks_in(result, "differ") == list(FAULTS)

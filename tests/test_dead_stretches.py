@@ -16,12 +16,13 @@ from builders import DyingMedium, changed_at, random_bytes, write_image
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.comparison.ledger import STATES, Ledger, PassedOver, StripResult
 from imgkit.comparison.pieces import Runs
-from imgkit.comparison.result import Comparison, State
-from imgkit.medium.survival import Survived
-from imgkit.spans import Span
+from imgkit.comparison.result import Comparison
+from imgkit.core.spans import Span
+from imgkit.explanation.result import State
+from imgkit.medium.recovery import Survived
 
 BLOCK = 64
 BLOCKS = 1000

@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 from page_builders import map_of
 
 from imgkit.cli import run
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.comparison.result import Comparison
-from imgkit.inspection.survey import inspect
-from imgkit.label.places import Places, known_bad
+from imgkit.core.spans import Span
+from imgkit.inspection.inspect import inspect
+from imgkit.location.places import Places, known_bad
 from imgkit.medium import open_medium
 from imgkit.report.page import render_page
 from imgkit.report.records import record_of
-from imgkit.spans import Span
 
 IMAGE = image_of(WideLabel())
 """160 blocks: partition a is 16+64, b 80+16, c 96+64."""

@@ -9,8 +9,10 @@ from builders import drive_of, drive_text
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit.drive import Address, Boot, Geometry, drive_show, line_times, load_drive, load_drive_file, sweep_time
-from imgkit.errors import DescriptionError, RequestError
+from imgkit.core.errors import DescriptionError, RequestError
+from imgkit.drive.geometry import Address, Boot, Geometry, load_drive, load_drive_file
+from imgkit.drive.show import drive_show
+from imgkit.drive.timing import line_times, sweep_time
 
 MIB = 1 << 20
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from imgkit import compare
-from imgkit.comparison.patterns import binomial_tail
 from imgkit.comparison.result import Comparison
 from imgkit.comparison.script import copy_again_script
-from imgkit.drive import Address, Drive, angle_of, track_order
-from imgkit.spans import Range
+from imgkit.core.spans import Range
+from imgkit.drive.geometry import Address, Drive, angle_of, track_order
+from imgkit.explanation.patterns import binomial_tail
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 

@@ -13,10 +13,11 @@ from pathlib import Path
 import click
 import pytest
 
-from imgkit import cli, inputs
+from imgkit import cli
 from imgkit.cli import run
 from imgkit.cli.common import load_meanwhile
-from imgkit.errors import ResourceError
+from imgkit.core.errors import ResourceError
+from imgkit.files import inputs
 from imgkit.medium.workers import StripQueue, Work
 from imgkit.medium.workers import run as run_tasks
 
@@ -102,7 +103,7 @@ def test_what_nobody_foresaw_is_one_line(
 def test_the_line_names_the_place(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    from imgkit.comparison import differ
+    from imgkit.comparison import compare as differ
 
     monkeypatch.setattr(differ, "read_labels", None)
     assert run(["compare", "a.img", "b.img"]) == 2

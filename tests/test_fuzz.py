@@ -12,8 +12,8 @@ from random import Random
 
 import pytest
 
-from imgkit.errors import DescriptionError
-from imgkit.sums.verify import load_seal
+from imgkit.core.errors import DescriptionError
+from imgkit.seals.verify import load_seal
 
 sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
 

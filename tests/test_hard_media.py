@@ -26,7 +26,7 @@ from builders import DisturbedMedium, WideLabel, changed_at, image_of, random_by
 from faulty_file import SECTOR_SIZE, Behaviour, Cut, Fault, Read, Served, faulty_file, loop_device
 
 from imgkit.cli import run
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.medium import open_medium
 
 KIB = 1 << 10

@@ -20,20 +20,20 @@ from table_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.comparison.result import Comparison
-from imgkit.errors import RequestError
-from imgkit.inspection.survey import inspect
-from imgkit.label.places import Places, named_partitions
-from imgkit.label.report import label_check, read_labels
+from imgkit.console.worksheet import worksheet
+from imgkit.core.errors import RequestError
+from imgkit.core.spans import Span
+from imgkit.inspection.inspect import inspect
+from imgkit.label.check import label_check, read_labels
+from imgkit.location.places import Places, named_partitions
 from imgkit.medium import open_medium
 from imgkit.readiness.given import Given
 from imgkit.report import terminal, words
 from imgkit.report.records import record_of
-from imgkit.spans import Span
-from imgkit.sums.verify import verify
-from imgkit.sums.worksheet import worksheet
-from imgkit.voting.voter import vote
+from imgkit.seals.verify import verify
+from imgkit.voting.vote import vote
 
 DISK_BLOCKS = 8000
 FIRST = BootSlot(64, 1000)

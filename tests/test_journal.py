@@ -19,12 +19,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgkit.cli import run
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.comparison.lock import Lock
 from imgkit.comparison.result import Comparison
-from imgkit.errors import DescriptionError, RequestError
+from imgkit.core.errors import DescriptionError, RequestError
+from imgkit.core.spans import Span
 from imgkit.report import jsonfile
-from imgkit.spans import Span
 
 MIB = 1 << 20
 OF_TIME = {"started_at", "elapsed_seconds", "readings", "journal"}

@@ -31,7 +31,7 @@ from builders import (
 from table_builders import GuidEntry, GuidTable, NarrowLabel, image_of_pieces
 
 from imgkit import Label, LabelReport, label_check
-from imgkit.errors import DescriptionError, RequestError
+from imgkit.core.errors import DescriptionError, RequestError
 from imgkit.label.layout import named
 
 BYTE_ORDERS: tuple[ByteOrder, ...] = ("little", "big")

@@ -33,7 +33,7 @@ from builders import (
 from table_builders import EXTENDED, BootSlot, GuidEntry, GuidTable, boot_record, image_of_pieces
 
 from imgkit import LabelReport, label_check
-from imgkit.drive import Drive
+from imgkit.drive.geometry import Drive
 from imgkit.label.plan import load_plan
 
 SOUND = WideLabel()

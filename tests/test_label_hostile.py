@@ -35,9 +35,9 @@ from table_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.findings import Result
-from imgkit.inspection.survey import inspect
-from imgkit.label.report import label_check
+from imgkit.core.findings import Result
+from imgkit.inspection.inspect import inspect
+from imgkit.label.check import label_check
 from imgkit.label.result import LabelReport
 from imgkit.report import terminal
 from imgkit.report.records import record_of

@@ -21,10 +21,10 @@ from table_builders import HARBOUR_LAYOUT, GuidEntry, GuidTable, ids
 from test_plan_build import DRIVE, TOTAL_BLOCKS, WRITABLE, part, plan_text, write_plan
 
 from imgkit.cli import run
-from imgkit.errors import DescriptionError, InputError, OutputError
+from imgkit.core.errors import DescriptionError, InputError, OutputError
 from imgkit.label.build import label_build
+from imgkit.label.check import label_check
 from imgkit.label.plan import load_plan
-from imgkit.label.report import label_check
 from imgkit.label.result import KeptField
 from imgkit.medium import open_medium
 

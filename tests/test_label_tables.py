@@ -36,7 +36,7 @@ from table_builders import (
 )
 
 from imgkit.label.build import label_build
-from imgkit.label.report import label_check
+from imgkit.label.check import label_check
 from imgkit.label.result import Label, LabelReport
 from imgkit.report import terminal
 from imgkit.report.records import record_of

@@ -32,9 +32,9 @@ from table_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
+from imgkit.label.check import label_check
 from imgkit.label.layout import load_layout, named
-from imgkit.label.report import label_check
 from imgkit.label.result import LabelReport
 
 TOTAL_BLOCKS = 160

@@ -10,8 +10,9 @@ import pytest
 from page_builders import map_of
 
 from imgkit import compare
-from imgkit.comparison.result import BlockRange, Comparison
-from imgkit.drive import Drive, angle_of
+from imgkit.comparison.result import Comparison
+from imgkit.drive.geometry import Drive, angle_of
+from imgkit.explanation.result import BlockRange
 from imgkit.report.page import render_page
 from imgkit.report.page.surfaces import Cell
 from imgkit.report.records import record_of

@@ -10,9 +10,9 @@ import pytest
 
 import imgkit
 from imgkit import cli
-from imgkit.comparison.causes import reference_blank
-from imgkit.comparison.episodes import CAUSES
-from imgkit.meanings import meanings, subject_of
+from imgkit.core.meanings import meanings, subject_of
+from imgkit.explanation.causes import reference_blank
+from imgkit.explanation.episodes import CAUSES
 from imgkit.report.schemas import json_schema, result_types
 
 PACKAGE = Path(imgkit.__file__).parent

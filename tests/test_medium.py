@@ -20,7 +20,7 @@ import pytest
 import zstandard
 from builders import SECTOR_SIZE, DisturbedMedium, DyingMedium, ShrunkMedium, random_bytes, write_image
 
-from imgkit.errors import InputError
+from imgkit.core.errors import InputError
 from imgkit.medium import Access, Medium, open_medium
 
 KIB, MIB = 1 << 10, 1 << 20

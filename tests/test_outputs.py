@@ -21,9 +21,9 @@ from builders import changed_at, drive_text, random_bytes, write_image
 from faulty_file import loop_device as loop_over
 
 from imgkit.cli import run
-from imgkit.documents import json_text
-from imgkit.errors import OutputError
-from imgkit.outputs import NEW, PAGE, Outputs, json_kind
+from imgkit.core.errors import OutputError
+from imgkit.files.documents import json_text
+from imgkit.files.outputs import NEW, PAGE, Outputs, json_kind
 
 FOREIGN = b"mine, and of another kind\n"
 KIND = json_kind("imgkit.compare/2")

@@ -39,12 +39,12 @@ from page_builders import (
 
 from imgkit import compare
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
+from imgkit.core.spans import Range, Span
 from imgkit.label.result import Checksum
 from imgkit.report.page import render_page
 from imgkit.report.page.document import MAXIMUM_PAGE_BYTES, css_string
 from imgkit.report.records import record_of
 from imgkit.report.words import visible
-from imgkit.spans import Range, Span
 
 HOSTILE = "\"'><script>window.ran = 1</script><img src=x onerror=ran()>\x1b[31m\x07\n{{ 7*7 }}\u202egnp.\\"
 HOSTILE_CONTROLS = ("\x1b", "\x07", "\u202e")

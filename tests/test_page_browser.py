@@ -34,7 +34,7 @@ from record_builders import (
 )
 
 from imgkit.comparison.result import Comparison, LabelDifference, LabelPair
-from imgkit.findings import NotRead, Result
+from imgkit.core.findings import NotRead, Result
 from imgkit.report.page import render_page
 from imgkit.report.records import record_of
 

@@ -21,7 +21,7 @@ from record_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.findings import NotRead, Result
+from imgkit.core.findings import NotRead, Result
 from imgkit.report.page import render_page
 from imgkit.report.page.document import MAXIMUM_PAGE_BYTES
 from imgkit.report.records import record_of

@@ -5,13 +5,13 @@ from pathlib import Path
 import pytest
 from builders import Slot, WideLabel, image_of, write_image
 
-from imgkit.drive import Drive
-from imgkit.errors import RequestError
-from imgkit.label.places import MOST_BLOCK_BYTES, Places, block_size_of
-from imgkit.label.report import read_labels
+from imgkit.core.errors import RequestError
+from imgkit.core.spans import MOST_BLOCK_BYTES, Span, span_between
+from imgkit.drive.geometry import Drive
+from imgkit.label.check import read_labels
 from imgkit.label.result import Label
+from imgkit.location.places import Places, block_size_of
 from imgkit.medium import open_medium
-from imgkit.spans import Span, span_between
 
 DRIVE = Drive(name="a drive", sector_size=512, cylinders=5, heads=2, sectors_per_track=16)
 

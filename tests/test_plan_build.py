@@ -29,10 +29,10 @@ from table_builders import (
 )
 
 from imgkit.cli import run
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
 from imgkit.label.build import Built, label_build
+from imgkit.label.check import label_check
 from imgkit.label.plan import load_plan
-from imgkit.label.report import label_check
 
 # ---- Plan files --------------------------------------------------------------------------------------------
 

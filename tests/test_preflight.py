@@ -40,14 +40,14 @@ from preflight_builders import (
     write_sheet_and_log,
 )
 
-from imgkit.errors import DescriptionError, InputError, RequestError
-from imgkit.findings import EXIT_STATUS, says_stop
+from imgkit.console.worksheet import worksheet
+from imgkit.core.errors import DescriptionError, InputError, RequestError
+from imgkit.core.findings import EXIT_STATUS, says_stop
+from imgkit.core.spans import Range
 from imgkit.label.build import label_build
 from imgkit.medium import Medium
 from imgkit.readiness.given import Given
 from imgkit.readiness.result import Preflight, Question
-from imgkit.spans import Range
-from imgkit.sums.worksheet import worksheet
 
 Asked = tuple[Path | Medium, Given]
 Build = Callable[[Path], Asked]
@@ -687,7 +687,7 @@ def test_the_progress_goes_on_over_all_readings(good_room: Room) -> None:
 def test_the_lists_of_nested_results_are_cut_and_their_counts_are_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("imgkit.readiness.run.MOST_RANGES_KEPT", 2)
+    monkeypatch.setattr("imgkit.readiness.preflight.MOST_RANGES_KEPT", 2)
     room = a_room(tmp_path)
     data = changed_at(original_image(), range(40_000, 80_000, 1024))
     result = preflight_with(with_copy(room, data), room.given(*ENOUGH, "seal"))
@@ -728,7 +728,7 @@ def test_a_file_that_is_not_there_is_said_before_anything_is_read(
 def test_a_worksheet_of_a_part_leaves_the_rest_open(tmp_path: Path) -> None:
     room = a_room(tmp_path)
     write_sheet_and_log(room, tmp_path / "original.img", wrong=4)
-    from imgkit.sums.tally import tally
+    from imgkit.console.tally import tally
 
     upcoming = tally(tmp_path / "sheet.json", room.log).next_worksheet
     assert upcoming is not None

@@ -9,8 +9,8 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, write_image
 from preflight_builders import ENOUGH, Room, a_room, json_of, original_image, preflight_with
 
-from imgkit.drive import load_drive
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
+from imgkit.drive.geometry import load_drive
 from imgkit.readiness.checklist import CAUTIONS, HEAVY_KG, checklist
 from imgkit.readiness.machine import DriveUnit, Machine, MachineFile, load_machine
 from imgkit.readiness.result import Preflight, Stage, Step

@@ -12,10 +12,10 @@ from builders import write_image
 from faulty_file import Read, faulty_file
 from preflight_builders import Room, a_room, preflight_with, write_seal_to_block, write_sheet_and_log
 
+from imgkit.core.spans import Stretch
 from imgkit.medium.reading import WholeBlocks
-from imgkit.medium.survival import Survived
+from imgkit.medium.recovery import Survived
 from imgkit.readiness.given import Given
-from imgkit.spans import Stretch
 
 MIB = 1 << 20
 MOST_SMALL_READ_BYTES = 64 << 10
@@ -177,11 +177,11 @@ def test_unreadable_blocks_leave_every_means_open(tmp_path: Path, sector: int, c
 
 def test_objects_do_as_paths(tmp_path: Path) -> None:
     """What was loaded is passed on: nothing is opened again, and the answer is the same."""
-    from imgkit.drive import load_drive_file
+    from imgkit.console.tally import load_sheet
+    from imgkit.drive.geometry import load_drive_file
     from imgkit.label.plan import load_plan
     from imgkit.readiness.machine import load_machine
-    from imgkit.sums.tally import load_sheet
-    from imgkit.sums.verify import load_seal
+    from imgkit.seals.verify import load_seal
 
     room = a_room(tmp_path)
     given = Given(

@@ -14,8 +14,8 @@ import click
 import pytest
 
 from imgkit.cli import app
-from imgkit.drive import load_drive
-from imgkit.findings import says_stop
+from imgkit.core.findings import says_stop
+from imgkit.drive.geometry import load_drive
 from imgkit.label.build import label_build
 
 ROOT = Path(__file__).parent.parent

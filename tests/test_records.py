@@ -18,18 +18,18 @@ from record_builders import a_label_report, a_tally, a_verification, a_vote, an_
 
 from imgkit import compare, record_of, render_page
 from imgkit.comparison.result import LabelDifference, LabelPair
-from imgkit.drive import drive_show
-from imgkit.findings import NotRead, Result
+from imgkit.console.worksheet import worksheet
+from imgkit.core.findings import NotRead, Result
+from imgkit.core.spans import Range
+from imgkit.drive.show import drive_show
 from imgkit.label.build import label_build
-from imgkit.label.report import label_layouts
+from imgkit.label.check import label_layouts
 from imgkit.report import terminal
 from imgkit.report.record import Block, Commands, Record, Steps, SurfaceMap
 from imgkit.report.records import _FILES
 from imgkit.report.schemas import result_types
 from imgkit.report.terminal import paper
-from imgkit.spans import Range
-from imgkit.sums.seal import seal
-from imgkit.sums.worksheet import worksheet
+from imgkit.seals.seal import seal
 
 NUMBER = re.compile(r"\d[\d,.]*")
 WORD_THAT_STAYS_WHOLE = re.compile(r"(?=\S*\d)[\w.,/+-]+")

@@ -17,7 +17,7 @@ from faulty_file import faulty_file, loop_device
 from test_hard_media import loop
 
 from imgkit.cli import run
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.medium import open_medium
 
 DATA = image_of(WideLabel(), size_bytes=1 << 20)

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from faulty_file import loop_device
 
-from imgkit.sameness import Place, disks_of, place_of
+from imgkit.files.sameness import Place, disks_of, place_of
 
 
 @pytest.fixture

@@ -25,10 +25,10 @@ from builders import (
 )
 
 from imgkit.cli import run
-from imgkit.errors import DescriptionError, InputError, RequestError
-from imgkit.sums.result import Verification
-from imgkit.sums.seal import check_line, seal
-from imgkit.sums.verify import load_seal, verify
+from imgkit.core.errors import DescriptionError, InputError, RequestError
+from imgkit.seals.result import Verification
+from imgkit.seals.seal import check_line, seal
+from imgkit.seals.verify import load_seal, verify
 
 IMAGE = image_of(WideLabel())
 BLOCKS = len(IMAGE) // SECTOR_SIZE

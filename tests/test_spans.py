@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit import spans
-from imgkit.errors import RequestError
-from imgkit.spans import Span, parse_number, parse_span
+from imgkit.core import spans
+from imgkit.core.errors import RequestError
+from imgkit.core.spans import Span, parse_number, parse_span
 
 span_lists = st.lists(st.builds(Span, st.integers(0, 60), st.integers(0, 12)), max_size=8)
 

@@ -16,11 +16,11 @@ from builders import DyingMedium, random_bytes, write_image
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from imgkit.console.risk import risk_of
+from imgkit.core.spans import Span, Stretch
 from imgkit.medium import open_medium
-from imgkit.spans import Span, Stretch
 from imgkit.sums import plain
 from imgkit.sums.ranges import sum_ranges
-from imgkit.sums.risk import risk_of
 from imgkit.sums.rules import FACTS, RULES, Rule, printed
 from imgkit.sums.running import Implementation, folded, is_available, new_sum
 from imgkit.sums.totals import Totals

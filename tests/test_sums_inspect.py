@@ -8,7 +8,7 @@ import pytest
 from builders import SECTOR_SIZE, DyingMedium, Slot, WideLabel, image_of, write_image
 
 from imgkit.cli import run
-from imgkit.inspection.survey import inspect
+from imgkit.inspection.inspect import inspect
 
 IMAGE = image_of(WideLabel())
 

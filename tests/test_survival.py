@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit.medium.survival import DEAD_BLOCKS, read_skipping, read_sparingly, read_surviving
-from imgkit.spans import Stretch
+from imgkit.core.spans import Stretch
+from imgkit.medium.recovery import DEAD_BLOCKS, read_skipping, read_sparingly, read_surviving
 
 BLOCK = 8
 MOST_BLOCKS = 200

@@ -13,13 +13,13 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, image_of, random_bytes, write_image
 
 from imgkit.cli import run
-from imgkit.documents import to_bytes
-from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
-from imgkit.sums.log import answers_in
-from imgkit.sums.result import Sheet, Tally
+from imgkit.console.log import answers_in
+from imgkit.console.result import Sheet, Tally
+from imgkit.console.tally import Tallied, load_sheet, tally
+from imgkit.console.worksheet import Drafted, worksheet
+from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError
+from imgkit.files.documents import to_bytes
 from imgkit.sums.rules import RULES, Rule
-from imgkit.sums.tally import Tallied, load_sheet, tally
-from imgkit.sums.worksheet import Drafted, worksheet
 
 IMAGE = image_of(WideLabel())
 BLOCKS = len(IMAGE) // SECTOR_SIZE
@@ -473,7 +473,7 @@ def test_the_whole_game(
 
 def make_time(folder: Path, sheet: Sheet) -> float | None:
     """The seconds that reading the sheet's ranges takes by its drive file."""
-    from imgkit.sums.worksheet import work_time
+    from imgkit.console.worksheet import work_time
 
     return work_time(sheet, 0).drive_seconds
 

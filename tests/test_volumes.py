@@ -29,12 +29,12 @@ from table_builders import (
 )
 
 from imgkit import record_of
-from imgkit.drive import Boot
-from imgkit.findings import Finding, NotRead
-from imgkit.inspection.survey import inspect
-from imgkit.label.report import label_check
+from imgkit.core.findings import Finding, NotRead
+from imgkit.drive.geometry import Boot
+from imgkit.filesystem.probes import Volume, probe
+from imgkit.inspection.inspect import inspect
+from imgkit.label.check import label_check
 from imgkit.report.record import Text
-from imgkit.volume.probes import Volume, probe
 
 MEGABYTE = 1 << 20
 

@@ -35,16 +35,16 @@ from faulty_file import faulty_file
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from imgkit.blocklist import format_block_list, read_block_list
 from imgkit.cli import run
-from imgkit.errors import OutputError, RequestError
+from imgkit.core.errors import OutputError, RequestError
+from imgkit.core.spans import Span
+from imgkit.files.blocklist import format_block_list, read_block_list
 from imgkit.medium import Medium
-from imgkit.spans import Span
 from imgkit.voting import output, reading
 from imgkit.voting.ballot import MOST_DUMPS
 from imgkit.voting.output import BestFile, DoubtFile
 from imgkit.voting.result import LISTED_STATES, Vote
-from imgkit.voting.voter import vote
+from imgkit.voting.vote import vote
 
 MIB = 1 << 20
 

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from imgkit.errors import ResourceError
+from imgkit.core.errors import ResourceError
 from imgkit.medium.workers import Work, run
 
 

@@ -12,14 +12,15 @@ import pytest
 from builders import SECTOR_SIZE, WideLabel, drive_of, drive_text, image_of, random_bytes, write_image
 
 from imgkit.cli import run
-from imgkit.clock import Clock
-from imgkit.drive import Drive, sweep_time
-from imgkit.errors import InputError, RequestError
-from imgkit.sums.log import answers_in
+from imgkit.console.log import answers_in
+from imgkit.console.tally import load_sheet
+from imgkit.console.worksheet import Drafted, draft, worksheet
+from imgkit.core.clock import Clock
+from imgkit.core.errors import InputError, RequestError
+from imgkit.drive.geometry import Drive
+from imgkit.drive.timing import sweep_time
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.running import Implementation, is_available
-from imgkit.sums.tally import load_sheet
-from imgkit.sums.worksheet import Drafted, draft, worksheet
 
 IMAGE = image_of(WideLabel())
 SHELLS = {"dash": ["dash"], "bash": ["bash", "--posix"], "busybox": ["busybox", "sh"]}

@@ -11,7 +11,7 @@ import click
 
 from imgkit import __version__
 from imgkit.cli import process
-from imgkit.errors import ImgkitError
+from imgkit.core.errors import ImgkitError
 
 _COMMANDS = {
     "compare": "Compare a copy with its reference, block by block.",

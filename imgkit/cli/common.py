@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
-from imgkit.errors import Hint, ImgkitError, OutputError, RequestError
-from imgkit.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
+from imgkit.core.errors import Hint, ImgkitError, OutputError, RequestError
+from imgkit.files.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
 
 if TYPE_CHECKING:
-    from imgkit.drive import Drive
+    from imgkit.core.spans import Span
+    from imgkit.drive.geometry import Drive
     from imgkit.medium.access import Caching
     from imgkit.report.record import Record
-    from imgkit.spans import Span
 
 F = TypeVar("F", bound=Callable[..., Any])
 _STANDARD_OUTPUT, _STANDARD_ERROR = 1, 2
@@ -34,7 +34,7 @@ class NumberType(click.ParamType[int]):
     name = "N"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        from imgkit.spans import parse_number
+        from imgkit.core.spans import parse_number
 
         if isinstance(value, int):
             return value
@@ -50,7 +50,7 @@ class SpanType(click.ParamType["Span"]):
     name = "FIRST+COUNT"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> "Span":
-        from imgkit.spans import Span, parse_span
+        from imgkit.core.spans import Span, parse_span
 
         if isinstance(value, Span):
             return value
@@ -212,7 +212,7 @@ def load_defects_option(path: Path | None) -> "tuple[Span, ...]":
     """The blocks of a defect list, none when no list was given."""
     if path is None:
         return ()
-    from imgkit.blocklist import read_block_list
+    from imgkit.files.blocklist import read_block_list
 
     return read_block_list(path)
 
@@ -221,7 +221,7 @@ def load_drive_option(path: Path | None) -> "Drive | None":
     """The drive of a drive file, or None when none was given."""
     if path is None:
         return None
-    from imgkit.drive import load_drive
+    from imgkit.drive.geometry import load_drive
 
     return load_drive(path)
 
@@ -312,7 +312,7 @@ def deliver(
     """
     import msgspec
 
-    from imgkit.findings import EXIT_STATUS
+    from imgkit.core.findings import EXIT_STATUS
 
     answer = Answer(msgspec.structs.replace(result, call=click.get_current_context().find_root().obj))
     wanted = [face for face in (_json_face(answer, json_path), *faces) if face.path is not None]

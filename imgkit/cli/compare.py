@@ -25,14 +25,14 @@ from imgkit.cli.common import (
     page_option,
     progress_bar,
 )
-from imgkit.errors import RequestError
-from imgkit.outputs import COPY_AGAIN, PAGE, Replace, json_kind
+from imgkit.core.errors import RequestError
+from imgkit.files.outputs import COPY_AGAIN, PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison
-    from imgkit.digests import Algorithm
+    from imgkit.core.digests import Algorithm
+    from imgkit.core.spans import Span
     from imgkit.medium import Access
-    from imgkit.spans import Span
 
 
 @click.command("compare")
@@ -133,7 +133,7 @@ def command(
     )
     drive = load_drive_option(drive_path)
     kept_page = page_path if journal_path is None else None
-    from imgkit.comparison.differ import compare
+    from imgkit.comparison.compare import compare
 
     if json_path != "-":
         load_meanwhile("comparison")
@@ -172,7 +172,7 @@ def command(
 
 def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> tuple["Algorithm", ...]:
     """The digests to take: those named, or SHA-256 for a page, which is kept as a record."""
-    from imgkit.digests import ALGORITHMS
+    from imgkit.core.digests import ALGORITHMS
 
     if digests:
         chosen = tuple(each for each in ALGORITHMS if each in digests)

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from imgkit.cli.common import NUMBER, PATH, deliver, open_outputs, output_options
-from imgkit.errors import RequestError
-from imgkit.outputs import Replace, json_kind
+from imgkit.core.errors import RequestError
+from imgkit.files.outputs import Replace, json_kind
 
 if TYPE_CHECKING:
-    from imgkit.drive import Address
+    from imgkit.drive.geometry import Address
 
 
 class AddressType(click.ParamType["Address"]):
@@ -19,8 +19,8 @@ class AddressType(click.ParamType["Address"]):
     name = "C,H,S"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> "Address":
-        from imgkit.drive import Address
-        from imgkit.spans import parse_number
+        from imgkit.core.spans import parse_number
+        from imgkit.drive.geometry import Address
 
         if isinstance(value, Address):
             return value
@@ -54,7 +54,7 @@ def show(
       imgkit drive show drive.toml --block 20480
       imgkit drive show drive.toml --chs 17,3,12
     """
-    outputs = open_outputs([file], replace, (json_path, json_kind("imgkit.drive")))
-    from imgkit.drive import drive_show
+    outputs = open_outputs([file], replace, (json_path, json_kind("imgkit.drive.geometry")))
+    from imgkit.drive.show import drive_show
 
     return deliver(drive_show(file, block=block, chs=chs), outputs, json_path)

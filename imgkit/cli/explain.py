@@ -5,8 +5,8 @@ import sys
 import click
 
 from imgkit.cli.common import deliver, open_outputs, output_options
-from imgkit.errors import RequestError
-from imgkit.outputs import Replace, json_kind
+from imgkit.core.errors import RequestError
+from imgkit.files.outputs import Replace, json_kind
 
 
 @click.command("explain")
@@ -32,7 +32,7 @@ def command(
         return _print_schema(schema_name)
     assert identifier is not None
     outputs = open_outputs([], replace, (json_path, json_kind("imgkit.explain")))
-    from imgkit.meanings import explain
+    from imgkit.core.meanings import explain
 
     return deliver(explain(identifier), outputs, json_path)
 

@@ -19,7 +19,7 @@ from imgkit.cli.common import (
     page_option,
     progress_bar,
 )
-from imgkit.outputs import PAGE, Replace, json_kind
+from imgkit.files.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -67,12 +67,12 @@ def command(
     )
     drive, boot = None, None
     if drive_path is not None:
-        from imgkit.drive import load_drive_file
+        from imgkit.drive.geometry import load_drive_file
 
         file = load_drive_file(drive_path)
         drive, boot = file.drive, file.boot
-    from imgkit.digests import ALGORITHMS
-    from imgkit.inspection.survey import inspect
+    from imgkit.core.digests import ALGORITHMS
+    from imgkit.inspection.inspect import inspect
 
     with progress_bar(quiet, "reading") as progress:
         result = inspect(

@@ -16,7 +16,7 @@ from imgkit.cli.common import (
     page_face,
     page_option,
 )
-from imgkit.outputs import PAGE, Replace, json_kind
+from imgkit.files.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -70,7 +70,7 @@ def check(
         (page_path, PAGE),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.label.report import label_check
+    from imgkit.label.check import label_check
 
     result = label_check(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
     return deliver(result, outputs, json_path, [page_face(page_path)])
@@ -120,6 +120,6 @@ def build(
 def layouts(json_path: str | None, replace: Replace, quiet: bool) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
     outputs = open_outputs([], replace, (json_path, json_kind("imgkit.layouts")))
-    from imgkit.label.report import label_layouts
+    from imgkit.label.check import label_layouts
 
     return deliver(label_layouts(), outputs, json_path)

@@ -16,7 +16,7 @@ from imgkit.cli.common import (
     page_face,
     progress_bar,
 )
-from imgkit.outputs import PAGE, Replace, json_kind
+from imgkit.files.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -75,7 +75,7 @@ def command(
       imgkit preflight dump.img --reference system.img --since before.json --json now.json
     """
     from imgkit.readiness.given import Given
-    from imgkit.readiness.run import preflight_of
+    from imgkit.readiness.preflight import preflight_of
 
     given = Given(
         reference=reference,

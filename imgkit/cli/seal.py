@@ -17,8 +17,8 @@ from imgkit.cli.common import (
     output_options,
     progress_bar,
 )
-from imgkit.errors import OutputError
-from imgkit.outputs import CHECK_LINE, Replace, json_kind
+from imgkit.core.errors import OutputError
+from imgkit.files.outputs import CHECK_LINE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -64,7 +64,7 @@ def command(
         (check_line, CHECK_LINE),
         (json_path, json_kind("imgkit.sealing")),
     )
-    from imgkit.sums import seal
+    from imgkit.seals import seal
 
     block_kind = seal.block_file_kind(output)
     outputs.check(block_path, block_kind)

@@ -16,12 +16,12 @@ from imgkit.cli.common import (
     page_option,
     progress_bar,
 )
-from imgkit.errors import OutputError
-from imgkit.outputs import PAGE, Outputs, Replace, json_kind
+from imgkit.core.errors import OutputError
+from imgkit.files.outputs import PAGE, Outputs, Replace, json_kind
 
 if TYPE_CHECKING:
+    from imgkit.console.worksheet import Drafted
     from imgkit.medium import Access
-    from imgkit.sums.worksheet import Drafted
 
 
 @click.command("tally")
@@ -58,7 +58,7 @@ def command(
       imgkit tally sheets/sheet.json console.log
       imgkit tally sheets/round-2/sheet.json console-2.log --page record.html
     """
-    from imgkit.sums import tally
+    from imgkit.console import tally
 
     outputs = open_outputs([sheet, log, image], replace, (json_path, json_kind("imgkit.tally")), (page_path, PAGE))
     loaded = tally.load_sheet(sheet)
@@ -80,8 +80,8 @@ def command(
 
 def _write_next(sheet: Path, upcoming: "Drafted", next_folder: Path | None, outputs: Outputs) -> tuple[Path, "Drafted"]:
     """Write the next worksheet, unless it is there: to the folder that was named, else to the first free one."""
-    from imgkit.sums.sheets import check_folder, worksheet_in, write_worksheet
-    from imgkit.sums.tally import next_folders
+    from imgkit.console.sheets import check_folder, worksheet_in, write_worksheet
+    from imgkit.console.tally import next_folders
 
     if next_folder is None:
         next_folder = next(

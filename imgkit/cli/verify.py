@@ -19,7 +19,7 @@ from imgkit.cli.common import (
     page_option,
     progress_bar,
 )
-from imgkit.outputs import PAGE, Replace, json_kind
+from imgkit.files.outputs import PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -60,7 +60,7 @@ def command(
         [copy, seal_path, drive_path], replace, (json_path, json_kind("imgkit.verify")), (page_path, PAGE)
     )
     drive = load_drive_option(drive_path)
-    from imgkit.sums.verify import block_digests_file, load_seal, verify
+    from imgkit.seals.verify import block_digests_file, load_seal, verify
 
     seal = load_seal(seal_path)
     if seal.block_digests is not None:

@@ -21,12 +21,12 @@ from imgkit.cli.common import (
     page_option,
     progress_bar,
 )
-from imgkit.errors import OutputError, RequestError
-from imgkit.outputs import BLOCK_LIST, NEW, PAGE, Replace, json_kind
+from imgkit.core.errors import OutputError, RequestError
+from imgkit.files.outputs import BLOCK_LIST, NEW, PAGE, Replace, json_kind
 
 if TYPE_CHECKING:
+    from imgkit.core.spans import Span
     from imgkit.medium import Access
-    from imgkit.spans import Span
 
 
 class DumpListType(click.ParamType[tuple[int, Path]]):
@@ -35,7 +35,7 @@ class DumpListType(click.ParamType[tuple[int, Path]]):
     name = "NUMBER=FILE"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, Path]:
-        from imgkit.spans import parse_number
+        from imgkit.core.spans import parse_number
 
         if isinstance(value, tuple):
             return value
@@ -136,7 +136,7 @@ def command(
         (doubts_path, BLOCK_LIST),
     )
     drive = load_drive_option(drive_path)
-    from imgkit.voting.voter import vote
+    from imgkit.voting.vote import vote
 
     if json_path != "-":
         load_meanwhile("vote")
@@ -176,8 +176,8 @@ def _repeated(
 
 def _by_dump(lists: Sequence[tuple[int, Path]]) -> "dict[int, tuple[Span, ...]]":
     """The runs of blocks of each dump; several lists for one dump are joined."""
-    from imgkit.blocklist import read_block_list
-    from imgkit.spans import union
+    from imgkit.core.spans import union
+    from imgkit.files.blocklist import read_block_list
 
     found: dict[int, tuple[Span, ...]] = {}
     for number, path in lists:

@@ -17,7 +17,7 @@ from imgkit.cli.common import (
     output_options,
     progress_bar,
 )
-from imgkit.outputs import Replace, json_kind
+from imgkit.files.outputs import Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -78,8 +78,8 @@ def command(
     """
     outputs = open_outputs([image, drive_path], replace, (json_path, json_kind("imgkit.worksheet")))
     drive = load_drive_option(drive_path)
-    from imgkit.sums.sheets import check_folder
-    from imgkit.sums.worksheet import worksheet
+    from imgkit.console.sheets import check_folder
+    from imgkit.console.worksheet import worksheet
 
     check_folder(output, outputs)
 

@@ -17,7 +17,7 @@ from imgkit.comparison.scan import (
     PieceFindings,
     blot_out,
 )
-from imgkit.digests import Algorithm, Digest, maker
+from imgkit.core.digests import Algorithm, Digest, maker
 from imgkit.medium.reading import Handover
 from imgkit.medium.reading import Taker as CopyTaker
 from imgkit.medium.workers import Progress, Work, hand_over, run, tell_end

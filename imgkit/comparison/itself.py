@@ -2,11 +2,12 @@
 
 from typing import Literal
 
-from imgkit.clock import now
-from imgkit.comparison.result import Comparison, LabelPair, MediumSummary, NotCompared
-from imgkit.drive import Drive
-from imgkit.errors import InputError
-from imgkit.label.places import block_size_of
+from imgkit.comparison.result import Comparison, LabelPair, NotCompared
+from imgkit.core.clock import now
+from imgkit.core.errors import InputError
+from imgkit.drive.geometry import Drive
+from imgkit.explanation.result import MediumSummary
+from imgkit.location.places import block_size_of
 from imgkit.medium.same import Named, outline, same_finding
 
 

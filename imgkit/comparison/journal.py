@@ -9,20 +9,20 @@ from typing import Self
 
 import msgspec
 
-from imgkit.clock import Clock, now
 from imgkit.comparison.hashed import RangeDigests
 from imgkit.comparison.ledger import STATES, Evidence, Ledger
 from imgkit.comparison.lock import Lock
 from imgkit.comparison.result import Reading
 from imgkit.comparison.scan import EVIDENCE_BYTES
-from imgkit.digests import Algorithm
-from imgkit.documents import read_document, to_bytes
-from imgkit.errors import DescriptionError, OutputError, RequestError
-from imgkit.findings import Finding, Where
+from imgkit.core.clock import Clock, now
+from imgkit.core.digests import Algorithm
+from imgkit.core.errors import DescriptionError, OutputError, RequestError
+from imgkit.core.findings import Finding, Where
+from imgkit.core.spans import Span
+from imgkit.files.documents import read_document, to_bytes
+from imgkit.files.outputs import Outputs, json_kind
 from imgkit.medium import Medium
 from imgkit.medium.source import Identity
-from imgkit.outputs import Outputs, json_kind
-from imgkit.spans import Span
 
 _SCHEMA = "imgkit.journal/2"
 _SECONDS_BETWEEN = 2.0

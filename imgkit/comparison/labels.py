@@ -6,7 +6,7 @@ from typing import Any
 import msgspec
 
 from imgkit.comparison.result import LabelDifference
-from imgkit.findings import Finding, Where
+from imgkit.core.findings import Finding, Where
 from imgkit.label.result import Label, Partition
 
 _PLACES = ("block", "offset", "block_size")

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, NamedTuple, get_args
 
 import msgspec
 
-from imgkit import ledger
-from imgkit.comparison.result import State
-from imgkit.spans import Span, span_between
+from imgkit.core.spans import Span, span_between
+from imgkit.explanation import ledger
+from imgkit.explanation.result import State
 
 if TYPE_CHECKING:
     from imgkit.comparison.pieces import Runs

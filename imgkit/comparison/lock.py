@@ -6,7 +6,7 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-from imgkit.errors import RequestError
+from imgkit.core.errors import RequestError
 
 _HELD_BY_ANOTHER = {errno.EWOULDBLOCK, errno.EACCES}
 _MOST_TRIES = 100

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from imgkit.spans import Stretch
+from imgkit.core.spans import Stretch
 
 Int64 = npt.NDArray[np.int64]
 

@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple, Protocol, Self
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, PassedOver, RawSample, StripResult
+from imgkit.core.spans import Span, Stretch, intersection, joined_stretches, total, union
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.survival import BeforeEachTry, Survived
+from imgkit.medium.recovery import BeforeEachTry, Survived
 from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
@@ -19,7 +20,6 @@ from imgkit.medium.workers import (
     run_strips,
     tell_end,
 )
-from imgkit.spans import Span, Stretch, intersection, joined_stretches, total, union
 
 PIECE_BYTES = 256 << 10
 MOST_PIECE_BLOCKS = 1 << 13

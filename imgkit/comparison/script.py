@@ -5,7 +5,8 @@ import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from imgkit.comparison.result import Comparison, CopyAgain, NoScript, NotAll, Transfer
+from imgkit.comparison.result import Comparison, NoScript
+from imgkit.explanation.result import CopyAgain, NotAll, Transfer
 
 FIRST_LINE = "# imgkit copy-again script"
 """What the first line of each of these scripts starts with: by it a file is known to be one."""

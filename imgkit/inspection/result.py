@@ -4,14 +4,14 @@ from typing import Literal
 
 import msgspec
 
-from imgkit.drive import Drive
-from imgkit.findings import NotRead, Result
-from imgkit.label.places import KnownBad
+from imgkit.core.findings import NotRead, Result
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import Drive
+from imgkit.filesystem.probes import Volume
 from imgkit.label.result import Label
+from imgkit.location.places import KnownBad
 from imgkit.medium.access import Route
-from imgkit.spans import Span
 from imgkit.sums.rules import Rule
-from imgkit.volume.probes import Volume
 
 Contents = Literal["data", "blank", "unreadable"]
 

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import msgspec
 
-from imgkit.clock import Clock
-from imgkit.errors import DescriptionError, OutputError
-from imgkit.findings import Finding, Result, Where, by_severity, verdict_of
+from imgkit.core.clock import Clock
+from imgkit.core.errors import DescriptionError, OutputError
+from imgkit.core.findings import Finding, Result, Where, by_severity, verdict_of
+from imgkit.core.spans import Range
+from imgkit.files.outputs import Kind, Outputs, Replace
+from imgkit.files.sameness import place_of
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
 from imgkit.label.codec import Decoded, decode
@@ -19,9 +22,6 @@ from imgkit.label.kept import in_whole_sectors, kept_fields, label_there
 from imgkit.label.plan import Plan, load_plan
 from imgkit.label.result import KeptField, Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.outputs import Kind, Outputs, Replace
-from imgkit.sameness import place_of
-from imgkit.spans import Range
 
 
 class Piece(msgspec.Struct, frozen=True):

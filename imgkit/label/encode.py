@@ -5,7 +5,7 @@ import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
 from imgkit.label.codec import INTEGERS, header_parser, slot_parser, sum_of
 from imgkit.label.layout import NUMBERS, SUM_TYPES, WIDTHS_BYTES, Field, Variant, named, slot_name
 from imgkit.label.plan import Plan

@@ -2,8 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
-from imgkit import spans
-from imgkit.errors import InputError
+from imgkit.core import spans
+from imgkit.core.errors import InputError
+from imgkit.core.spans import Span
 from imgkit.label.codec import plain
 from imgkit.label.encode import Part, default_of, unstated
 from imgkit.label.finder import find_labels
@@ -11,7 +12,6 @@ from imgkit.label.plan import Plan
 from imgkit.label.result import KeptField, Label
 from imgkit.label.values import FOLLOWS, can_hold, header_fields, slot_fields, value_in
 from imgkit.medium import Medium
-from imgkit.spans import Span
 
 
 def label_there(plan: Plan, medium: Medium) -> Label | None:

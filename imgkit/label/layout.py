@@ -7,9 +7,9 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from imgkit.description import parse_description, read_description
-from imgkit.errors import RequestError
-from imgkit.spans import Span, Stretch, union
+from imgkit.core.errors import RequestError
+from imgkit.core.spans import Span, Stretch, union
+from imgkit.files.description import parse_description, read_description
 
 ByteOrder = Literal["little", "big", "middle"]
 Role = Literal["partition", "container", "protective"]

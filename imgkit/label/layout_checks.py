@@ -1,6 +1,6 @@
 """Whether the parts of a layout file fit together."""
 
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
 from imgkit.label.layout import NUMBERS, SIZED, TEXT_NAMES, WIDTHS_BYTES, Field, Layout
 from imgkit.label.result import LabelGeometry
 

@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-from imgkit.description import described, read_document
-from imgkit.drive import Drive, DriveFile, load_drive_file
-from imgkit.errors import DescriptionError, RequestError
+from imgkit.core.errors import DescriptionError, RequestError
+from imgkit.drive.geometry import Drive, DriveFile, load_drive_file
+from imgkit.files.description import described, read_document
 from imgkit.label.codec import plain
 from imgkit.label.layout import Layout, Variant, chosen
 from imgkit.label.result import Label

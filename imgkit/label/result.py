@@ -4,10 +4,10 @@ from typing import Any, Literal
 
 import msgspec
 
-from imgkit.drive import Drive
-from imgkit.findings import Finding, NotRead, Result, Verdict
+from imgkit.core.findings import Finding, NotRead, Result, Verdict
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import Drive
 from imgkit.medium.access import Route
-from imgkit.spans import Span
 
 
 def is_sector_size(value: int | None) -> bool:

@@ -8,12 +8,12 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta
 
-from imgkit import spans
-from imgkit.drive import Drive
-from imgkit.errors import DescriptionError
+from imgkit.core import spans
+from imgkit.core.errors import DescriptionError
+from imgkit.core.spans import Span, span_between
+from imgkit.drive.geometry import Drive
 from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Variant, slot_name
 from imgkit.label.values import GUID_FORM
-from imgkit.spans import Span, span_between
 
 _AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
 _UNITS_BYTES = {

@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
 from imgkit.label.layout import NUMBERS, TEXT_NAMES, WIDTHS_BYTES, Field, Layout
 from imgkit.label.result import Label, LabelGeometry
 

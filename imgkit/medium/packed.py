@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, NamedTuple, Protocol
 
-from imgkit.errors import InputError
+from imgkit.core.errors import InputError
 
 DEFAULT_UNPACK_LIMIT_BYTES = 64 << 30
 _INPUT_PIECE_BYTES = 1 << 16

@@ -3,11 +3,11 @@
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Self
 
+from imgkit.core.spans import Stretch, joined_stretches, union
 from imgkit.medium.buffers import new_buffer
+from imgkit.medium.recovery import Survived
 from imgkit.medium.source import Medium
-from imgkit.medium.survival import Survived
 from imgkit.medium.workers import StoppedError, Work, hand_over, run
-from imgkit.spans import Stretch, joined_stretches, union
 
 if TYPE_CHECKING:
     from concurrent.futures import Future

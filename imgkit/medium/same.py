@@ -7,11 +7,11 @@ from itertools import combinations
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from imgkit.findings import Finding, Where
+from imgkit.core.findings import Finding, Where
+from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import Route
 from imgkit.medium.packed import packing_of
 from imgkit.medium.source import Medium
-from imgkit.sameness import Place, place_of
 
 Named = str | Path | Medium
 

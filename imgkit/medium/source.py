@@ -11,14 +11,14 @@ from typing import IO, TYPE_CHECKING, Literal, Self
 
 import msgspec
 
-from imgkit.errors import InputError
+from imgkit.core.errors import InputError
+from imgkit.core.spans import Stretch
+from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.packed import packing_of, unpack
+from imgkit.medium.recovery import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
-from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
 from imgkit.medium.workers import answer_within
-from imgkit.sameness import Place, place_of
-from imgkit.spans import Stretch
 
 if TYPE_CHECKING:
     from imgkit.medium.direct import DirectReader

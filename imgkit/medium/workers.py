@@ -7,7 +7,7 @@ from contextlib import contextmanager, suppress
 from functools import partial
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, ParamSpec, TypeVar
 
-from imgkit.errors import ResourceError
+from imgkit.core.errors import ResourceError
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ThreadPoolExecutor

@@ -6,7 +6,7 @@ and the cautions are common practice.
 
 from collections.abc import Iterator, Sequence
 
-from imgkit.drive import Drive
+from imgkit.drive.geometry import Drive
 from imgkit.readiness.machine import Console, DriveUnit, Machine, MachineFile
 from imgkit.readiness.questions import open_points
 from imgkit.readiness.result import Question, Stage, Step

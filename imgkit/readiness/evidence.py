@@ -4,21 +4,21 @@ from collections.abc import Sequence
 
 import msgspec
 
-from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding
+from imgkit.core.findings import Finding
+from imgkit.core.spans import Stretch
+from imgkit.drive.geometry import Boot, Drive
+from imgkit.filesystem.boot import boot_findings
+from imgkit.filesystem.probes import Volume
 from imgkit.inspection.result import Inspection
-from imgkit.label.places import named_partitions
+from imgkit.label.check import LabelReading
 from imgkit.label.plan import Plan
-from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
+from imgkit.location.places import named_partitions
 from imgkit.medium import Medium
 from imgkit.readiness.given import Readings
 from imgkit.readiness.machine import MachineFile, Mark
 from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
-from imgkit.spans import Stretch
-from imgkit.volume.boot import boot_findings
-from imgkit.volume.probes import Volume
 
 _NO_ROOT = ("unused", "swap")
 """What a partition's type is called where no system starts from it."""

@@ -5,15 +5,16 @@ from typing import Literal
 
 import msgspec
 
-from imgkit.drive import DriveFile, load_drive_file
-from imgkit.errors import RequestError
+from imgkit.console.result import SheetFile
+from imgkit.console.tally import load_sheet
+from imgkit.core.errors import RequestError
+from imgkit.drive.geometry import DriveFile, load_drive_file
 from imgkit.label.plan import Plan, load_plan
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium
 from imgkit.medium.same import is_same
 from imgkit.readiness.machine import LoadedMachine, load_machine
-from imgkit.sums.result import SealFile, SheetFile
-from imgkit.sums.tally import load_sheet
-from imgkit.sums.verify import block_digests_file, load_seal
+from imgkit.seals.result import SealFile
+from imgkit.seals.verify import block_digests_file, load_seal
 
 Tail = Literal["forbid", "allow"]
 Readings = Literal["once", "twice"]

@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from imgkit.description import read_description
-from imgkit.errors import DescriptionError
+from imgkit.core.errors import DescriptionError
+from imgkit.files.description import read_description
 
 ByteOrder = Literal["little", "big", "middle"]
 Line = Annotated[str, Meta(min_length=1, max_length=200)]

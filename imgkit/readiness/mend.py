@@ -12,14 +12,14 @@ import msgspec
 
 from imgkit.comparison.result import Comparison
 from imgkit.comparison.script import UNPACKERS
-from imgkit.errors import DescriptionError
-from imgkit.findings import Finding, says_stop
+from imgkit.core.errors import DescriptionError
+from imgkit.core.findings import Finding, says_stop
+from imgkit.core.meanings import Subject, subject_of
 from imgkit.label.build import Piece, check_built, read_back, save_commands, write_commands
 from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
-from imgkit.meanings import Subject, subject_of
 from imgkit.medium import DEFAULT_ACCESS
 from imgkit.readiness.evidence import Evidence
 from imgkit.readiness.given import Given

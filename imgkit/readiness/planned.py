@@ -4,17 +4,17 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import IO, NamedTuple
 
-from imgkit import spans
-from imgkit.errors import DescriptionError
+from imgkit.core import spans
+from imgkit.core.errors import DescriptionError
+from imgkit.core.spans import Span, Stretch
+from imgkit.label.check import searched_for
 from imgkit.label.encode import label_parts, own_parts
 from imgkit.label.kept import kept_fields, planned_label
 from imgkit.label.plan import Plan
-from imgkit.label.report import searched_for
 from imgkit.label.result import Label
 from imgkit.medium import Medium
-from imgkit.spans import Span, Stretch
-from imgkit.sums.result import Seal
-from imgkit.sums.seal import BLOCK_DIGEST_BYTES, block_digests
+from imgkit.seals.result import Seal
+from imgkit.seals.seal import BLOCK_DIGEST_BYTES, block_digests
 
 
 class PlannedBytes(NamedTuple):

@@ -6,14 +6,15 @@ from typing import Literal
 
 import msgspec
 
-from imgkit import spans
 from imgkit.comparison.result import Comparison
-from imgkit.findings import Finding, Where
+from imgkit.console.result import Sheet, Tally
+from imgkit.core import spans
+from imgkit.core.findings import Finding, Where
+from imgkit.core.spans import Span
 from imgkit.medium import Medium
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
 from imgkit.readiness.result import Outcome, Proof
-from imgkit.spans import Span
-from imgkit.sums.result import Sheet, Tally, Verification
+from imgkit.seals.result import Verification
 
 NO_RISK = "none in what was compared: every byte was compared with the original's"
 DIGEST_RISK = (

@@ -4,9 +4,9 @@ import shlex
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
-from imgkit.findings import Finding, NotRead
+from imgkit.core.findings import Finding, NotRead
+from imgkit.core.meanings import Subject, subject_of
 from imgkit.label.layout import variants
-from imgkit.meanings import Subject, subject_of
 from imgkit.readiness.evidence import Evidence, MarkSeen, Root
 from imgkit.readiness.result import Means, NotChecked, Outcome, Point, Proof, Question, State
 

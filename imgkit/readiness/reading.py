@@ -4,19 +4,19 @@ import hashlib
 from collections.abc import Callable
 from typing import IO, NamedTuple
 
-from imgkit.comparison.differ import compare
+from imgkit.comparison.compare import compare
 from imgkit.comparison.result import Comparison
-from imgkit.drive import Boot, Drive
+from imgkit.core.spans import Stretch
+from imgkit.drive.geometry import Boot, Drive
+from imgkit.inspection.inspect import Inspecting
 from imgkit.inspection.result import Inspection
-from imgkit.inspection.survey import Inspecting
 from imgkit.medium import Medium
 from imgkit.medium.reading import Reading, read_in_order
 from imgkit.medium.same import is_same
 from imgkit.readiness.given import Loaded
-from imgkit.spans import Stretch
+from imgkit.seals.result import Verification
+from imgkit.seals.verify import Verifying
 from imgkit.sums.ranges import SumsInOrder
-from imgkit.sums.result import Verification
-from imgkit.sums.verify import Verifying
 
 _PIECE_BYTES = 1 << 20
 

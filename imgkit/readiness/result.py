@@ -5,13 +5,14 @@ from typing import Any, Literal
 import msgspec
 
 from imgkit.comparison.result import Comparison, LabelDifference
-from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Result
+from imgkit.console.result import Tally
+from imgkit.core.findings import Finding, Result
+from imgkit.core.spans import Range, Span
+from imgkit.drive.geometry import Boot, Drive
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.readiness.machine import MachineFile
-from imgkit.spans import Range, Span
-from imgkit.sums.result import Tally, Verification
+from imgkit.seals.result import Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]
 State = Literal["yes", "look", "unsure", "no", "not checked"]

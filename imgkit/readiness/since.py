@@ -8,10 +8,10 @@ from typing import Any
 import msgspec
 
 from imgkit.comparison.labels import differing_fields
-from imgkit.documents import MOST_BYTES, parse_json
-from imgkit.errors import DescriptionError
-from imgkit.findings import Finding
-from imgkit.inputs import read_input
+from imgkit.core.errors import DescriptionError
+from imgkit.core.findings import Finding
+from imgkit.files.documents import MOST_BYTES, parse_json
+from imgkit.files.inputs import read_input
 from imgkit.label.result import Label
 from imgkit.readiness.result import Answer, Changed, Preflight, QuestionChange, ReadMedium, Since, State, TakenDigest
 

@@ -2,7 +2,7 @@
 
 import msgspec
 
-from imgkit.documents import json_text
+from imgkit.files.documents import json_text
 
 
 def render_json(result: msgspec.Struct) -> bytes:

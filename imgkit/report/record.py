@@ -8,9 +8,9 @@ from typing import Literal, Protocol
 
 import msgspec
 
-from imgkit.drive import Drive
-from imgkit.findings import Verdict
-from imgkit.spans import Span
+from imgkit.core.findings import Verdict
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import Drive
 
 Tone = Literal["good", "bad", "look", "unknown", "plain"]
 ColumnKind = Literal["text", "short", "number", "place", "digits"]

@@ -3,22 +3,22 @@
 from importlib import import_module
 from typing import Any
 
-from imgkit.errors import RequestError
+from imgkit.core.errors import RequestError
 
 _TYPES = {
     "imgkit.build": "imgkit.label.build.LabelBuild",
     "imgkit.compare": "imgkit.comparison.result.Comparison",
-    "imgkit.drive": "imgkit.drive.DriveResult",
-    "imgkit.explain": "imgkit.meanings.Explanation",
+    "imgkit.drive.geometry": "imgkit.drive.show.DriveResult",
+    "imgkit.explain": "imgkit.core.meanings.Explanation",
     "imgkit.inspect": "imgkit.inspection.result.Inspection",
     "imgkit.label": "imgkit.label.result.LabelReport",
     "imgkit.layouts": "imgkit.label.result.LayoutList",
     "imgkit.preflight": "imgkit.readiness.result.Preflight",
-    "imgkit.sealing": "imgkit.sums.result.SealReport",
-    "imgkit.tally": "imgkit.sums.result.Tally",
-    "imgkit.verify": "imgkit.sums.result.Verification",
+    "imgkit.sealing": "imgkit.seals.result.SealReport",
+    "imgkit.tally": "imgkit.console.result.Tally",
+    "imgkit.verify": "imgkit.seals.result.Verification",
     "imgkit.vote": "imgkit.voting.result.Vote",
-    "imgkit.worksheet": "imgkit.sums.result.Worksheet",
+    "imgkit.worksheet": "imgkit.console.result.Worksheet",
 }
 """By the name that a result has in its field `schema`, without its number: the type."""
 

@@ -3,24 +3,24 @@
 from collections.abc import Container, Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from imgkit.drive import Address
-from imgkit.findings import Finding, NotRead, Where
-from imgkit.text import MOST_TEXT as MOST_TEXT
-from imgkit.text import clean as clean
-from imgkit.text import duration as duration
-from imgkit.text import grouped as grouped
-from imgkit.text import name_of as name_of
-from imgkit.text import plural as plural
-from imgkit.text import sentence as sentence
-from imgkit.text import size as size
-from imgkit.text import tail as tail
-from imgkit.text import visible as visible
+from imgkit.core.findings import Finding, NotRead, Where
+from imgkit.core.text import MOST_TEXT as MOST_TEXT
+from imgkit.core.text import clean as clean
+from imgkit.core.text import duration as duration
+from imgkit.core.text import grouped as grouped
+from imgkit.core.text import name_of as name_of
+from imgkit.core.text import plural as plural
+from imgkit.core.text import sentence as sentence
+from imgkit.core.text import size as size
+from imgkit.core.text import tail as tail
+from imgkit.core.text import visible as visible
+from imgkit.drive.geometry import Address
 
 if TYPE_CHECKING:
-    from imgkit.drive import AddressRange, Drive
+    from imgkit.core.spans import Span
+    from imgkit.drive.geometry import AddressRange, Drive
     from imgkit.label.result import Label
     from imgkit.report.record import Table
-    from imgkit.spans import Span
 
 MOST_COMMAND_CHARACTERS = 20_000
 """More than two paths of the greatest length (POSIX: PATH_MAX): a command that is cut short does something else."""
@@ -47,7 +47,7 @@ def narrowest(names: Sequence[str], whole: Container[str]) -> tuple[str, ...]:
 
 def whole_disks(labels: "Sequence[Label]") -> frozenset[str]:
     """The names of the partitions that lie over everything their label knows of."""
-    from imgkit.label.places import named_partitions
+    from imgkit.location.places import named_partitions
 
     return frozenset(each.name for each in named_partitions(labels) if each.whole_disk)
 

@@ -5,11 +5,11 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
+from imgkit.core.spans import Stretch
 from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
-from imgkit.medium.survival import Survived
+from imgkit.medium.recovery import Survived
 from imgkit.medium.workers import Work, run
-from imgkit.spans import Stretch
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 

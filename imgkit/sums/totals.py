@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from imgkit.spans import Stretch
+from imgkit.core.spans import Stretch
 from imgkit.sums.ranges import workers
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.running import Implementation, RunningSum, best_implementation, new_sum

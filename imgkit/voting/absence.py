@@ -4,8 +4,8 @@ import bisect
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from imgkit import spans
-from imgkit.spans import Span, span_between
+from imgkit.core import spans
+from imgkit.core.spans import Span, span_between
 
 
 class _Runs:

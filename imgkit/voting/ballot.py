@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from imgkit.comparison.emptiness import are_repeated
+from imgkit.explanation.emptiness import are_repeated
 from imgkit.voting.result import LISTED_STATES
 
 Int64 = npt.NDArray[np.int64]

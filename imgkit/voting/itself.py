@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-from imgkit.clock import now
-from imgkit.drive import Drive
-from imgkit.errors import InputError
-from imgkit.label.places import block_size_of
+from imgkit.core.clock import now
+from imgkit.core.errors import InputError
+from imgkit.drive.geometry import Drive
+from imgkit.location.places import block_size_of
 from imgkit.medium.same import Named, outline, same_finding
 from imgkit.voting.result import Dump, Vote
 

@@ -4,8 +4,8 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from imgkit import ledger
-from imgkit.spans import Span
+from imgkit.core.spans import Span
+from imgkit.explanation import ledger
 from imgkit.voting.ballot import STATE_CODES, Int64, Poll, have_blank, pairs_of, states_of
 from imgkit.voting.result import STATES_IN_DOUBT
 

@@ -7,11 +7,11 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from imgkit.blocklist import HEADER, MOST_RUNS
-from imgkit.errors import OutputError
+from imgkit.core.errors import OutputError
+from imgkit.core.spans import Span, Stretch, span_between, union
+from imgkit.files.blocklist import HEADER, MOST_RUNS
+from imgkit.files.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
 from imgkit.medium import Medium
-from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
-from imgkit.spans import Span, Stretch, span_between, union
 from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
 
 _PAGE_BYTES = 4096
@@ -179,7 +179,7 @@ def _stretches(pages: Mask, length: int) -> Iterator[Stretch]:
 
 
 class DoubtFile(VoteFile):
-    """The list of the blocks in doubt, as `imgkit.blocklist` reads it, written as they are found."""
+    """The list of the blocks in doubt, as `imgkit.files.blocklist` reads it, written as they are found."""
 
     def __init__(self, outputs: Outputs, path: Name) -> None:
         super().__init__(outputs, path, BLOCK_LIST)

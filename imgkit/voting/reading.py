@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
-from imgkit.comparison.emptiness import Fill, rows_with_any
+from imgkit.core.spans import Span, Stretch, difference, intersection, total
+from imgkit.explanation.emptiness import Fill, rows_with_any
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.survival import BeforeEachTry
+from imgkit.medium.recovery import BeforeEachTry
 from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
@@ -20,7 +21,6 @@ from imgkit.medium.workers import (
     run_strips,
     tell_end,
 )
-from imgkit.spans import Span, Stretch, difference, intersection, total
 from imgkit.voting.absence import Absence, Absent
 from imgkit.voting.ballot import (
     ABSTAINS,

@@ -4,10 +4,10 @@ from typing import Literal
 
 import msgspec
 
-from imgkit.drive import AddressRange, Drive
-from imgkit.findings import Result
+from imgkit.core.findings import Result
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import AddressRange, Drive
 from imgkit.medium.access import Route
-from imgkit.spans import Span
 
 State = Literal["partly-read", "majority", "no-majority", "only-one", "unreadable"]
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from itertools import islice
 
-from imgkit.findings import Finding, Where
+from imgkit.core.findings import Finding, Where
 from imgkit.label.checks import across, capacity, geometry, itself, partitions, volumes
 from imgkit.label.checks.context import Check, Context
 from imgkit.label.codec import Decoded

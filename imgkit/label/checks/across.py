@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
-from imgkit.findings import Finding
+from imgkit.core.findings import Finding
 from imgkit.label.checks.context import finding
 from imgkit.label.codec import Decoded
 from imgkit.label.result import Label

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgkit.findings import Finding
+from imgkit.core.findings import Finding
 from imgkit.label.checks.context import Context, finding
 
 

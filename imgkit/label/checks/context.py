@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from imgkit.drive import Drive
-from imgkit.findings import Finding, Severity, Where
+from imgkit.core.findings import Finding, Severity, Where
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import Drive
+from imgkit.filesystem.probes import Volume
 from imgkit.label.codec import Decoded
 from imgkit.label.result import Label, LabelGeometry, Partition
-from imgkit.spans import Span
-from imgkit.volume.probes import Volume
 
 if TYPE_CHECKING:
     from imgkit.label.plan import Plan

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgkit.findings import Finding, Severity
+from imgkit.core.findings import Finding, Severity
 from imgkit.label.checks.context import WRITE_SAFELY, Context, finding
 from imgkit.label.result import is_sector_size
 

@@ -3,11 +3,11 @@
 from collections.abc import Iterator
 from itertools import combinations
 
-from imgkit import spans
-from imgkit.findings import Finding
+from imgkit.core import spans
+from imgkit.core.findings import Finding
+from imgkit.core.spans import Span, span_between
 from imgkit.label.checks.context import Context, finding
 from imgkit.label.result import Partition
-from imgkit.spans import Span, span_between
 
 _MOST_GAPS_TOLD = 8
 

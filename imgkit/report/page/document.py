@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from imgkit.findings import EXIT_STATUS
-from imgkit.outputs import PAGE, Outputs, Replace
+from imgkit.core.findings import EXIT_STATUS
+from imgkit.files.outputs import PAGE, Outputs, Replace
 from imgkit.report import words
 from imgkit.report.page import drawing
 from imgkit.report.page.surfaces import drawn_map

@@ -5,9 +5,9 @@ from itertools import groupby
 
 import msgspec
 
+from imgkit.core.spans import Span
 from imgkit.report import words
 from imgkit.report.record import Cell, Sample, Table
-from imgkit.spans import Span
 
 PICTURE_WIDTH = 1000.0
 BYTES_PER_ROW = 8

@@ -11,10 +11,10 @@ from typing import Any
 
 import msgspec
 
-from imgkit.drive import Drive, track_order
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import Drive, track_order
 from imgkit.report import words
 from imgkit.report.record import Run, SurfaceMap
-from imgkit.spans import Span
 
 RINGS = 40
 PARTS = 60

@@ -2,7 +2,7 @@
 
 from importlib import import_module
 
-from imgkit.findings import Result
+from imgkit.core.findings import Result
 from imgkit.report.record import Record
 
 _FILES = {

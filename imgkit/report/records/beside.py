@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from imgkit.comparison.result import BlockRange, Comparison
+from imgkit.comparison.result import Comparison
+from imgkit.explanation.result import BlockRange
 from imgkit.report import words
 from imgkit.report.record import Block, Bytes, Columns, Sample, Section, Text
 from imgkit.report.records import elements as of

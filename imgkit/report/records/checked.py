@@ -1,9 +1,10 @@
 """What the records of a check against a seal and of a tally share: ranges with their state, and what is not known."""
 
+from imgkit.console.result import Tally
 from imgkit.report import words
 from imgkit.report.record import Columns, Section, Table, Text
 from imgkit.report.records import elements as of
-from imgkit.sums.result import Tally, Verification
+from imgkit.seals.result import Verification
 
 _STATE_WORDS: dict[str, str] = {
     "differ": "at least one block of the range is not the same",

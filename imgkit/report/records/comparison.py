@@ -3,27 +3,16 @@
 from collections.abc import Iterable
 from pathlib import PurePath
 
-from imgkit import spans
-from imgkit.comparison.recopy import REPEATING
-from imgkit.comparison.result import Comparison, Episode, NoCommands, NoScript, PartitionCount, Script
+from imgkit.comparison.result import Comparison, NoScript, PartitionCount, Script
+from imgkit.core import spans
+from imgkit.core.spans import Span
+from imgkit.explanation.recopy import REPEATING
+from imgkit.explanation.result import Episode, NoCommands
 from imgkit.report import words
-from imgkit.report.record import (
-    Answer,
-    Block,
-    Columns,
-    Item,
-    Items,
-    Record,
-    Section,
-    SurfaceMap,
-    Table,
-    Text,
-    Tone,
-)
+from imgkit.report.record import Answer, Block, Columns, Item, Items, Record, Section, SurfaceMap, Table, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
 from imgkit.report.records.labels import field_name, value_text
-from imgkit.spans import Span
 
 _NAME_CHARACTERS = 48
 _MOST_NAMES_IN_A_ROW = 8

@@ -1,6 +1,6 @@
 """The record of a drive: geometry, capacity and timing, or one address."""
 
-from imgkit.drive import DriveResult
+from imgkit.drive.show import DriveResult
 from imgkit.report import words
 from imgkit.report.record import Columns, Facts, Record, Section
 from imgkit.report.records import elements as of

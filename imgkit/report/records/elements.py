@@ -4,10 +4,11 @@ import shlex
 from collections.abc import Container, Iterable, Sequence
 from typing import Any
 
-from imgkit.drive import AddressRange, Drive
-from imgkit.findings import Finding, Result, Severity
-from imgkit.label.places import KnownBad
-from imgkit.meanings import OF_LABELS, subject_of
+from imgkit.core.findings import Finding, Result, Severity
+from imgkit.core.meanings import OF_LABELS, subject_of
+from imgkit.core.spans import Span
+from imgkit.drive.geometry import AddressRange, Drive
+from imgkit.location.places import KnownBad
 from imgkit.report import words
 from imgkit.report.record import (
     Answer,
@@ -25,7 +26,6 @@ from imgkit.report.record import (
     Text,
     Tone,
 )
-from imgkit.spans import Span
 
 MOST_RANGES = 2000
 MOST_ROWS = 500

@@ -1,6 +1,6 @@
 """The record of what an id means."""
 
-from imgkit.meanings import Explanation
+from imgkit.core.meanings import Explanation
 from imgkit.report.record import Facts, Record, Text
 from imgkit.report.records import elements as of
 

@@ -2,14 +2,14 @@
 
 from collections.abc import Sequence
 
+from imgkit.core.spans import Span
+from imgkit.explanation.ledger import Run
+from imgkit.filesystem.probes import Volume
 from imgkit.inspection.result import InspectedVolume, Inspection, PartitionUse
-from imgkit.ledger import Run
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
-from imgkit.spans import Span
-from imgkit.volume.probes import Volume
 
 _MOST_AREAS = 100
 

@@ -7,7 +7,8 @@ from typing import Any
 
 import msgspec
 
-from imgkit import spans
+from imgkit.core import spans
+from imgkit.core.spans import Span
 from imgkit.label.result import Label, Partition
 from imgkit.report import words
 from imgkit.report.record import (
@@ -24,7 +25,6 @@ from imgkit.report.record import (
     Text,
 )
 from imgkit.report.records import elements as of
-from imgkit.spans import Span
 
 MOST_LABELS = 16
 _MOST_PICTURE_ROWS = 40

@@ -6,7 +6,7 @@ from typing import Any
 
 import msgspec
 
-from imgkit import spans
+from imgkit.core import spans
 from imgkit.readiness.result import (
     ANSWER_MEANINGS,
     ANSWER_WORDS,

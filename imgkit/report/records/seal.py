@@ -3,7 +3,7 @@
 from imgkit.report import words
 from imgkit.report.record import Facts, Record
 from imgkit.report.records import elements as of
-from imgkit.sums.result import SealReport
+from imgkit.seals.result import SealReport
 
 
 def record(result: SealReport) -> Record:

@@ -1,9 +1,9 @@
 """What the records of a worksheet and of a tally share: what a sum leaves open."""
 
+from imgkit.console.result import Risk
 from imgkit.report import words
 from imgkit.report.record import Section, Text
 from imgkit.report.records import elements as of
-from imgkit.sums.result import Risk
 
 
 def risk_section(risk: Risk, aside: str) -> Section:

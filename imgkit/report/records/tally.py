@@ -1,12 +1,12 @@
 """The record of the answers to a worksheet."""
 
+from imgkit.console.paper import total_time
+from imgkit.console.result import NextSheet, Tally
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Facts, Record, Section, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.checked import not_known_section, range_section
 from imgkit.report.records.sums import risk_section
-from imgkit.sums.paper import total_time
-from imgkit.sums.result import NextSheet, Tally
 
 
 def record(result: Tally) -> Record:

@@ -5,7 +5,7 @@ from imgkit.report.record import Answer, Columns, Record, Section, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.checked import not_known_section, range_section
 from imgkit.report.records.labels import label_section
-from imgkit.sums.result import Verification
+from imgkit.seals.result import Verification
 
 
 def record(result: Verification) -> Record:

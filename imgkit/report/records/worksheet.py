@@ -2,12 +2,12 @@
 
 import shlex
 
+from imgkit.console.paper import line_facts, time_facts
+from imgkit.console.result import Worksheet
 from imgkit.report import words
 from imgkit.report.record import Facts, Record, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.sums import risk_section
-from imgkit.sums.paper import line_facts, time_facts
-from imgkit.sums.result import Worksheet
 
 
 def record(result: Worksheet) -> Record:

@@ -1,0 +1,1 @@
+"""The drive: geometry, addresses, timing."""

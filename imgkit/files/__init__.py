@@ -1,0 +1,1 @@
+"""Reading and writing the files that people and imgkit exchange."""

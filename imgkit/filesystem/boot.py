@@ -1,0 +1,58 @@
+"""What lies in the boot blocks: nothing, or not what this kind of machine looks for."""
+
+from collections.abc import Iterator, Sequence
+
+from imgkit.core.findings import Finding, Where
+from imgkit.core.spans import Stretch
+from imgkit.drive.geometry import Boot
+from imgkit.filesystem.probes import Read
+
+_SHOWN_BYTES = 16
+
+
+def first_words(read: Read, block_size: int, boot: Boot) -> str:
+    """The first bytes of the boot blocks, as hexadecimal digits."""
+    return read(boot.first * block_size, _SHOWN_BYTES).hex()
+
+
+def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stretch] = ()) -> Iterator[Finding]:
+    """Look at the boot blocks; `labels` are the bytes where a label lies, left out here.
+
+    Raises OSError when they cannot be read.
+    """
+    start, stop = boot.stretch(block_size)
+    data = bytearray(read(start, stop - start))
+    rest = bytearray(data)
+    for first, end in sorted(labels, reverse=True):
+        low, high = max(0, first - start), max(0, min(end - start, len(rest)))
+        if low < high:
+            del rest[low:high]
+    blocks = f"block {boot.first}" if boot.count == 1 else f"blocks {boot.first} to {boot.end - 1}"
+    if not rest or rest.count(rest[0]) == len(rest):
+        yield Finding(
+            "boot.blank",
+            "check",
+            f"{blocks}: "
+            + (
+                "the medium ends before that"
+                if not data
+                else f"nothing there but {f'bytes 0x{rest[0]:02x}' if rest else 'the label'}"
+            ),
+            Where(block=boot.first),
+            "A machine that starts from this disk needs boot code here. Put it there before the first boot, or start "
+            "from another medium.",
+        )
+        return
+    if boot.signature is not None:
+        expected = bytes.fromhex(boot.signature)
+        there = bytes(data[boot.signature_offset : boot.signature_offset + len(expected)])
+        if there != expected:
+            yield Finding(
+                "boot.signature",
+                "stop",
+                f"{blocks}, byte {boot.signature_offset}: {there.hex() or 'nothing'} where this machine looks for "
+                f"{expected.hex()}",
+                Where(block=boot.first),
+                "The machine will not start from this. See whether the boot block is of another machine, or has its "
+                "bytes swapped.",
+            )

@@ -1,0 +1,363 @@
+"""One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
+
+import numpy as np
+
+from imgkit.core.clock import Clock
+from imgkit.core.digests import Algorithm, Digest, maker
+from imgkit.core.findings import Finding, NotRead, Where, by_severity, verdict_of
+from imgkit.core.spans import Span, Stretch, union
+from imgkit.drive.geometry import Boot, Drive
+from imgkit.explanation.ledger import Ledger
+from imgkit.filesystem.boot import boot_findings, first_words
+from imgkit.filesystem.probes import Volume, probe
+from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
+from imgkit.label.check import LabelReading, read_labels
+from imgkit.label.result import Label
+from imgkit.location.defects import defect_findings
+from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.changes import unrest
+from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.recovery import Survived
+from imgkit.medium.workers import tell_end
+
+if TYPE_CHECKING:
+    from imgkit.sums.totals import Totals
+
+MOST_DEFECTS = 10_000
+DEFAULT_MAX_AREAS = 1000
+_PIECE_BYTES = 1 << 20
+Sums = Literal["none", "all"]
+
+
+def inspect(
+    medium: str | Path | Medium,
+    *,
+    block_size: int | None = None,
+    drive: Drive | None = None,
+    defects: Sequence[Span] = (),
+    boot: Boot | None = None,
+    digests: Sequence[Algorithm] = (),
+    sums: Sums = "none",
+    max_areas: int = DEFAULT_MAX_AREAS,
+    access: Access = DEFAULT_ACCESS,
+    progress: Callable[[int, int], None] | None = None,
+) -> Inspection:
+    """Read a medium once and say what is on it.
+
+    `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `defects` are known
+    bad blocks, told where they are. Ctrl-C ends the reading early; the result is then marked `interrupted`. Raises
+    InputError when the medium cannot be opened, RequestError for a block size that cannot be.
+    """
+    if not isinstance(medium, Medium):
+        with open_medium(medium, access) as opened:
+            return inspect(
+                opened,
+                block_size=block_size,
+                drive=drive,
+                defects=defects,
+                boot=boot,
+                digests=digests,
+                sums=sums,
+                max_areas=max_areas,
+                progress=progress,
+            )
+    inspecting = Inspecting(
+        medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
+    )
+    with ExitStack() as stack:
+        totals = None
+        if sums == "all":
+            from imgkit.sums.totals import Totals
+
+            totals = stack.enter_context(Totals(inspecting.areas_to_sum()))
+        return inspecting.read(totals, progress)
+
+
+class Inspecting:
+    """One inspection: what it takes from a reading of the medium, its own or somebody else's, and the result."""
+
+    def __init__(
+        self,
+        medium: Medium,
+        *,
+        block_size: int | None = None,
+        drive: Drive | None = None,
+        defects: Sequence[Span] = (),
+        boot: Boot | None = None,
+        digests: Sequence[Algorithm] = (),
+        max_areas: int = DEFAULT_MAX_AREAS,
+    ) -> None:
+        self._clock = Clock()
+        self._medium, self._drive, self._defects = medium, drive, defects
+        self._labels = read_labels(medium, drive=drive)
+        self.block_size, _ = block_size_of(self._labels.labels, block_size)
+        self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
+        self._started = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._survey = _Survey(self.block_size, self._places.spans, max_areas)
+        self._digests = {name: maker(name)() for name in digests}
+
+    def takers(self) -> list[Taker]:
+        """What a reading of the whole medium has to give its pieces to; they may be cut anywhere."""
+        takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
+        return [*takers, *(_feeder(digest) for digest in self._digests.values())]
+
+    def areas_to_sum(self) -> list[Stretch]:
+        """The whole medium, then each partition as far as the medium goes, in bytes."""
+        whole = Stretch(0, self._medium.size_bytes)
+        return [whole, *(span.stretch(self.block_size).within(whole) for span in self._places.spans)]
+
+    def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
+        """Read the medium, without its holes where nobody wants digests or sums."""
+        takers, end = self.takers(), self._medium.size_bytes
+        if totals is not None:
+            takers.append(lambda offset, view, _: totals.take(offset, view))
+        reading = read_in_order(
+            self._medium,
+            end,
+            takers,
+            piece_bytes=max(1, _PIECE_BYTES // self.block_size) * self.block_size,
+            block_size=self.block_size,
+            stretches=None if len(takers) > 1 else self._written(),
+            progress=progress,
+        )
+        if not reading.is_interrupted:
+            tell_end(None if progress is None else lambda end: progress(end, end), end)
+        return self.result(reading, totals)
+
+    def _written(self) -> Iterator[Stretch]:
+        """The stretches of whole blocks that hold something, ascending and apart."""
+        size, end, reached = self.block_size, self._medium.size_bytes, 0
+        for start, stop in self._medium.data_extents(0, end):
+            first, last = max(reached, start - start % size), min(end, -(-stop // size) * size)
+            if first < last:
+                yield Stretch(first, last)
+                reached = last
+
+    def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
+        """What is known after a reading; to be asked for once."""
+        self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
+        is_whole = not (reading.is_interrupted or self._survey.ledger.blocks["unreadable"])
+        digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
+        summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
+        return _result(
+            self._medium,
+            self._labels,
+            self._started,
+            self._places,
+            self._drive,
+            self._defects,
+            self._survey,
+            reading,
+            digests,
+            summed,
+            self._clock,
+        )
+
+
+def _feeder(digest: Digest) -> Taker:
+    return lambda _, view, __: digest.update(view)
+
+
+class _Start(NamedTuple):
+    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
+    a medium without a label."""
+
+    words: str = ""
+    findings: Sequence[Finding] = ()
+    not_read: Sequence[NotRead] = ()
+    volume: Volume | None = None
+
+
+def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
+    unit = labels[0].block_size if labels else block_size
+    try:
+        words = first_words(medium.read, unit, boot)
+        beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
+        start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
+    except OSError:
+        start = _Start(not_read=(NotRead(boot.first, "boot"),))
+    if labels:
+        return start
+    try:
+        return start._replace(volume=probe(medium.read))
+    except OSError:
+        return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
+
+
+def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
+    from imgkit.sums.rules import printed
+
+    names = [None, *(partition.name for partition in partitions)]
+    return tuple(
+        AreaSums(
+            name,
+            end - start,
+            dict(values),
+            {rule: printed(rule, value, end - start) for rule, value in values.items()},
+        )
+        for name, (start, end), values in zip(names, totals.areas, totals.values(), strict=True)
+        if end > start
+    )
+
+
+class _Survey:
+    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what none has is blank."""
+
+    def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
+        self.block_size = block_size
+        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, watched)
+        self._reached = 0
+        self._zeros = b""
+
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        """Look at the next piece."""
+        self._take(self._reached, offset, "blank")
+        if len(self._zeros) < len(view):
+            self._zeros = bytes(len(view))
+        position = 0
+        for start, stop in [*survived.lost, Stretch(len(view), len(view))]:
+            self._look_at_readable(offset + position, view[position:start], self._zeros)
+            self._take(offset + start, offset + stop, "unreadable")
+            position = stop
+        self._reached = offset + len(view)
+
+    def finish(self, end: int | None) -> None:
+        """Nothing more will come; `end` is where the medium ends, None when the reading did not get there."""
+        if end is not None:
+            self._take(self._reached, end, "blank")
+
+    def _look_at_readable(self, offset: int, view: memoryview, zeros: bytes) -> None:
+        if not len(view):
+            return
+        if view.tobytes() == (zeros if len(view) == len(zeros) else zeros[: len(view)]):
+            self._take(offset, offset + len(view), "blank")
+            return
+        size = self.block_size
+        whole = len(view) // size * size
+        blocks = np.frombuffer(view[:whole], np.uint8).reshape(-1, size)
+        blank = (blocks == blocks[:, :1]).all(axis=1)
+        edges = [0, *(np.flatnonzero(np.diff(blank.view(np.int8))) + 1).tolist(), len(blank)]
+        for start, stop in pairwise(edges):
+            if start < stop:
+                self._take(offset + start * size, offset + stop * size, "blank" if blank[start] else "data")
+        if whole < len(view):
+            rest = view[whole:].tobytes()
+            is_blank = rest.count(rest[0]) == len(rest)
+            self._take(offset + whole, offset + len(view), "blank" if is_blank else "data")
+
+    def _take(self, start: int, end: int, contents: Contents) -> None:
+        """Count bytes `start` … `end`; both are at a block's start, or the end of the medium."""
+        if start < end:
+            self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
+
+
+def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
+    return InspectedVolume(
+        span.first,
+        span.count,
+        partition,
+        found.format,
+        found.byte_order,
+        found.block_bytes,
+        found.size_bytes,
+        found.clean,
+        found.name,
+    )
+
+
+def _inspected(
+    places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
+) -> Iterator[InspectedVolume]:
+    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
+    if unlabelled is not None and unlabelled.format:
+        yield _placed(Span(0, blocks), None, unlabelled)
+    for partition, span in zip(places.partitions, places.spans, strict=True):
+        found = volumes.get((partition.label_index, partition.name))
+        if found is not None and found.format:
+            yield _placed(span, partition.name, found)
+
+
+def _result(
+    medium: Medium,
+    reading: LabelReading,
+    started: "_Start",
+    places: Places,
+    drive: Drive | None,
+    defects: Sequence[Span],
+    survey: _Survey,
+    read: Reading,
+    digests: dict[str, str],
+    sums: Sequence[AreaSums],
+    clock: Clock,
+) -> Inspection:
+    labels, ledger = reading.labels, survey.ledger
+    findings = list(reading.findings)
+    not_read = list(reading.not_read)
+    volumes = {
+        (index, partition.name): volume for index, held in enumerate(reading.volumes) for partition, volume in held
+    }
+    findings += started.findings
+    not_read += started.not_read
+    if not labels:
+        findings.append(
+            Finding(
+                "label.none",
+                "note",
+                "no label found on this medium",
+                Where(block=0),
+                "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
+            )
+        )
+    findings += unrest(medium, ended_early=read.ended_early)
+    blocks = -(-medium.size_bytes // survey.block_size)
+    findings += defect_findings(defects, places, blocks)
+    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
+    return Inspection(
+        verdict=verdict_of(findings, unanswered=read.is_interrupted or ledger.blocks["unreadable"] or not_read),
+        findings=by_severity(findings),
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
+        path=str(medium.path),
+        kind=medium.kind,
+        route=medium.route,
+        size_bytes=medium.size_bytes,
+        block_size=survey.block_size,
+        blocks=blocks,
+        digests=digests,
+        sums=tuple(sums),
+        data_blocks=ledger.blocks["data"],
+        blank_blocks=ledger.blocks["blank"],
+        unreadable_blocks=ledger.blocks["unreadable"],
+        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+        areas_total=ledger.ranges_total,
+        labels=labels,
+        partitions=tuple(
+            PartitionUse(
+                name=partition.name,
+                type=partition.type,
+                first=span.first,
+                count=span.count,
+                whole_disk=partition.whole_disk,
+                data_blocks=ledger.by_watched["data"][index],
+                blank_blocks=ledger.by_watched["blank"][index],
+                unreadable_blocks=ledger.by_watched["unreadable"][index],
+                absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
+                volume=volumes.get((partition.label_index, partition.name)),
+            )
+            for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
+        ),
+        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
+        boot_words=started.words,
+        not_read=tuple(not_read),
+        defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
+        defects_total=len(union(defects)),
+        drive=drive,
+        interrupted=read.is_interrupted,
+    )

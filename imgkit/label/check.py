@@ -1,0 +1,247 @@
+"""The questions that other rooms ask of labels: which are there, and what the checks say of them."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from imgkit.core.clock import Clock
+from imgkit.core.findings import Finding, NotRead, Where, by_severity, verdict_of
+from imgkit.core.spans import DEFAULT_BLOCK_BYTES
+from imgkit.drive.geometry import Drive
+from imgkit.label.finder import find_labels
+from imgkit.label.layout import Variant, block_in_words, chosen, variants
+from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.changes import changes, unproven, unrest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from imgkit.filesystem.probes import Volume
+    from imgkit.label.codec import Decoded
+    from imgkit.label.plan import Plan
+    from imgkit.label.result import Partition
+
+
+class LabelReading(msgspec.Struct, frozen=True):
+    """The labels of one medium, what lies in the used partitions of each, what the checks say, what was not read.
+
+    In `volumes`, and in what the checks say, partitions of a label inside another are named by both (`2/a`).
+    """
+
+    labels: tuple[Label, ...]
+    volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
+    findings: tuple[Finding, ...]
+    not_read: tuple[NotRead, ...]
+
+
+def read_labels(
+    medium: Medium,
+    *,
+    drive: Drive | None = None,
+    plan: "Plan | None" = None,
+    wanted: tuple[Variant, ...] | None = None,
+) -> LabelReading:
+    """Find and check the labels of an open medium; no label gives no finding.
+
+    A file that holds a label block and nothing else is not compared with its own size.
+
+    `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
+    """
+    searched = searched_for(plan) if wanted is None else _with_other_byte_orders(wanted)
+    search = find_labels(medium, searched, drive.sector_size if drive else None)
+    findings: list[Finding] = []
+    not_read = [NotRead(offset // DEFAULT_BLOCK_BYTES, "label") for offset in search.unreadable_bytes]
+    volumes_of: list[tuple[tuple[Partition, Volume], ...]] = []
+    if search.found:
+        from imgkit.label.checks import check, check_across
+        from imgkit.label.checks.context import Context
+
+        asked = () if wanted is None else tuple(variant.id for variant in wanted)
+        for decoded in _named_by_both(search.found):
+            alone = is_label_alone(decoded.label, medium.size_bytes)
+            size_bytes = None if alone else medium.size_bytes
+            planned = plan if _is_planned(plan, decoded) else None
+            volumes = () if alone else tuple(_volumes_in(medium, decoded.label, not_read))
+            volumes_of.append(volumes)
+            findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
+        findings += check_across(search.found, medium.size_bytes)
+        if plan is not None and not any(_is_planned(plan, decoded) for decoded in search.found):
+            findings.append(_not_planned(plan, search.found))
+    return LabelReading(
+        labels=tuple(decoded.label for decoded in search.found),
+        volumes=tuple(volumes_of),
+        findings=by_severity(findings),
+        not_read=tuple(not_read),
+    )
+
+
+def label_check(
+    medium: str | Path | Medium,
+    *,
+    layout: str | Path | None = None,
+    drive: Drive | None = None,
+    plan: "Plan | None" = None,
+    access: Access = DEFAULT_ACCESS,
+) -> LabelReport:
+    """Decode and check every label on a medium.
+
+    `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). `drive` and `plan` are held
+    against the labels field by field; without `drive` the plan's own is taken, and the plan's layout is looked for
+    even if it is a file of the user's. Raises InputError when the
+    medium cannot be opened, RequestError for an unknown layout, DescriptionError for a faulty layout file.
+    """
+    wanted = None if layout is None else chosen(layout)
+    drive = drive or (plan.drive if plan is not None else None)
+    if not isinstance(medium, Medium):
+        with open_medium(medium, access) as opened:
+            return label_check(opened, layout=layout, drive=drive, plan=plan)
+    clock = Clock()
+    reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
+    tried = searched_for(plan) if wanted is None else wanted
+    return report_on(medium, reading, drive=drive, tried=tried, clock=clock)
+
+
+def report_on(
+    medium: Medium, reading: LabelReading, *, drive: Drive | None, tried: tuple[Variant, ...], clock: Clock
+) -> LabelReport:
+    """The report of labels that were read; `tried` are the layouts that were looked for, since `clock` started."""
+    findings = reading.findings
+    if not reading.labels:
+        names = ", ".join(variant.id for variant in tried)
+        places = _places_in_words(tried)
+        findings = (
+            Finding(
+                "label.none",
+                "stop",
+                f"no label found; looked for {names}, in {places}",
+                Where(),
+                "See whether this is the whole disk and not one partition, and whether its bytes are in the "
+                "right order. A driver that finds no label makes one up.",
+            ),
+        )
+    at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
+    findings = by_severity([*findings, *at_the_end])
+    verdict = verdict_of(findings, unanswered=reading.not_read)
+    return LabelReport(
+        verdict=verdict,
+        findings=findings,
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
+        path=str(medium.path),
+        kind=medium.kind,
+        route=medium.route,
+        size_bytes=medium.size_bytes,
+        labels=reading.labels,
+        label_alone=bool(reading.labels) and all(is_label_alone(each, medium.size_bytes) for each in reading.labels),
+        drive=drive,
+        layouts_tried=tuple(variant.id for variant in tried),
+        not_read=reading.not_read,
+    )
+
+
+def label_layouts() -> LayoutList:
+    """The layouts that imgkit knows, each in each of its byte orders."""
+    clock = Clock()
+    return LayoutList(
+        started_at=clock.started_at,
+        elapsed_seconds=clock.elapsed_seconds,
+        layouts=tuple(
+            LayoutSummary(
+                id=variant.id,
+                title=variant.layout.title,
+                source=variant.layout.source,
+                byte_order=variant.byte_order,
+                places=tuple((place.block, place.offset) for place in variant.layout.place),
+                maximum_slots=variant.layout.partitions.maximum,
+            )
+            for variant in variants()
+        ),
+    )
+
+
+def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Iterator[tuple[Partition, Volume]]":
+    """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
+    from imgkit.filesystem.probes import probe
+
+    for partition in label.used_partitions():
+        start = (label.origin_block + partition.first) * label.block_size
+        end = min(start + partition.count * label.block_size, medium.size_bytes)
+
+        def read(offset: int, count: int, start: int = start, end: int = end) -> bytes:
+            return medium.read(start + offset, min(count, end - start - offset))
+
+        try:
+            volume = probe(read)
+        except OSError:
+            not_read.append(NotRead(label.origin_block + partition.first, "volume", partition.name))
+            continue
+        if volume is not None:
+            yield partition, volume
+
+
+def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":
+    """The labels, the partitions of those inside another named as they are on the medium."""
+    outer_names = {
+        each.label.outer_of(partition): partition.name for each in found for partition in each.label.partitions
+    }
+    for decoded in found:
+        if decoded.label.outer is None:
+            yield decoded
+            continue
+        outer_name = outer_names[decoded.label.outer]
+        label = msgspec.structs.replace(
+            decoded.label, partitions=tuple(each.inside(outer_name) for each in decoded.label.partitions)
+        )
+        slots = tuple(each.inside(outer_name) for each in decoded.slots)
+        yield msgspec.structs.replace(decoded, label=label, slots=slots)
+
+
+def is_label_alone(label: Label, size_bytes: int) -> bool:
+    """Whether a medium of this size holds the label's block or blocks and nothing else."""
+    in_whole_blocks = -(-label.end_byte // label.block_size) * label.block_size
+    return label.block == 0 and label.outer is None and size_bytes <= in_whole_blocks
+
+
+def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
+    """Whether the plan speaks of this label: an inner label, and a protective record, are not the planned ones."""
+    if plan is None or decoded.label.outer is not None:
+        return False
+    return decoded.variant.layout.id == plan.variant.layout.id or decoded.variant.layout.partitions.names == "letters"
+
+
+def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
+    """There are labels, but none that the plan could speak of."""
+    from imgkit.label.checks.context import WRITE_SAFELY
+
+    there = ", ".join(
+        decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
+    )
+    return Finding(
+        "plan.differs",
+        "stop",
+        f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
+        Where(field="layout"),
+        "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
+    )
+
+
+def searched_for(plan: "Plan | None") -> tuple[Variant, ...]:
+    """Every known variant, and the plan's where its layout is a file of the user's."""
+    return tuple(dict.fromkeys([*variants(), *([plan.variant] if plan is not None else [])]))
+
+
+def _places_in_words(tried: tuple[Variant, ...]) -> str:
+    """The blocks in which labels of these layouts may lie."""
+    blocks = {place.block for variant in tried for place in variant.layout.place}
+    first = [block for block in sorted(blocks) if block >= 0]
+    last = [block for block in sorted(blocks, reverse=True) if block < 0]
+    *others, one = map(block_in_words, first + last)
+    return f"{', '.join(others)} and {one}" if others else one
+
+
+def _with_other_byte_orders(wanted: tuple[Variant, ...]) -> tuple[Variant, ...]:
+    """The wanted variants first, then their layouts in the remaining byte orders."""
+    layouts = tuple(dict.fromkeys(variant.layout for variant in wanted))
+    return wanted + tuple(variant for variant in variants(layouts) if variant not in wanted)

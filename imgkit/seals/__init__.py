@@ -1,0 +1,1 @@
+"""Manifests that stand in for an original, and checks against them."""

@@ -1,0 +1,334 @@
+"""Checking a copy against a seal: which ranges, or which blocks, are not those of the original."""
+
+import hashlib
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import IO, Literal
+
+import msgspec
+
+from imgkit.core import spans
+from imgkit.core.clock import Clock
+from imgkit.core.errors import DescriptionError
+from imgkit.core.findings import Finding, Where, by_severity, verdict_of
+from imgkit.core.spans import Span, Stretch, span_between
+from imgkit.drive.geometry import Drive
+from imgkit.explanation.checked import STATES, State, checked_range
+from imgkit.explanation.ledger import Ledger
+from imgkit.files.documents import read_document
+from imgkit.files.inputs import open_input
+from imgkit.location.places import Places
+from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.changes import unrest
+from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.recovery import Survived
+from imgkit.seals.result import BlockDigests, Seal, SealFile, Verification
+from imgkit.seals.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
+
+DEFAULT_MAX_RANGES = 10_000
+_COPY_BYTES = 1 << 20
+Tail = Literal["forbid", "allow"]
+
+
+def load_seal(path: str | Path) -> SealFile:
+    """Read a seal; raises DescriptionError with the reason for one that cannot be trusted."""
+    path = Path(path)
+    seal = read_document(path, Seal, schema="imgkit.seal/1", what="seal")
+    if len(seal.ranges) != seal.range_count * RANGE_DIGEST_BYTES:
+        raise DescriptionError(
+            f"{path}: not a seal: it holds {len(seal.ranges)} bytes of range digests, "
+            f"{seal.range_count * RANGE_DIGEST_BYTES} are needed"
+        )
+    if seal.block_digests is not None and seal.block_digests.size_bytes != seal.blocks * BLOCK_DIGEST_BYTES:
+        raise DescriptionError(f"{path}: not a seal: it has not one digest for each block")
+    return SealFile(path=str(path), **msgspec.structs.asdict(seal))
+
+
+def verify(
+    copy: str | Path | Medium,
+    seal: str | Path | SealFile,
+    *,
+    drive: Drive | None = None,
+    tail: Tail = "forbid",
+    max_ranges: int = DEFAULT_MAX_RANGES,
+    access: Access = DEFAULT_ACCESS,
+    progress: Callable[[int, int], None] | None = None,
+) -> Verification:
+    """Read a copy once and compare it with a seal.
+
+    `tail="allow"` accepts a copy that goes on after the original's end. Ctrl-C ends the reading early; the result is
+    then marked `interrupted`. Raises InputError for the copy and DescriptionError for the seal.
+    """
+    if not isinstance(seal, SealFile):
+        seal = load_seal(seal)
+    with ExitStack() as opened:
+        if not isinstance(copy, Medium):
+            copy = opened.enter_context(open_medium(copy, access))
+        block_file = opened.enter_context(beside) if (beside := open_block_digests(seal)) is not None else None
+        checking = Verifying(copy, seal, block_file, drive=drive, tail=tail, max_ranges=max_ranges)
+        reading = read_in_order(
+            copy,
+            checking.end,
+            checking.takers(),
+            piece_bytes=piece_bytes(seal.block_size),
+            block_size=seal.block_size,
+            progress=progress,
+        )
+        return checking.result(reading)
+
+
+def open_block_digests(seal: SealFile) -> IO[bytes] | None:
+    """The file of a seal's block digests, open at its start; None for a seal without.
+
+    Raises DescriptionError when it is not there, or not the seal's.
+    """
+    if seal.block_digests is None:
+        return None
+    return _opened_block_digests(block_digests_file(Path(seal.path), seal.block_digests), seal.block_digests)
+
+
+def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
+    """Where the block digests of a seal are: beside it, under the name that it states, or under its own.
+
+    A name that is no text cannot be stated in JSON as it is, and a seal may have been renamed together with its file.
+    """
+    named, own = seal_path.parent / stated.file, seal_path.with_name(f"{seal_path.name}.blocks")
+    return own if not named.exists() and own.exists() else named
+
+
+def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
+    """The file of the block digests, open at its start; raises DescriptionError when it is not the seal's."""
+    if not path.is_file():
+        raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
+    file = open_input(path, "file of block digests", DescriptionError)
+    try:
+        digest, size = hashlib.sha256(), 0
+        while piece := file.read(_COPY_BYTES):
+            digest.update(piece)
+            size += len(piece)
+            if size > stated.size_bytes:
+                break
+        file.seek(0)
+    except OSError as error:
+        file.close()
+        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+    if size == stated.size_bytes and digest.hexdigest() == stated.sha256:
+        return file
+    file.close()
+    reason = "cut short" if size < stated.size_bytes else "changed after it was written, or of another seal"
+    raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
+
+
+class _BlockComparison:
+    """The blocks whose digests are not the seal's, from pieces that come in order."""
+
+    def __init__(self, expected: IO[bytes], block_size: int, differ: Ledger[State]) -> None:
+        self._expected, self._block_size, self._differ = expected, block_size, differ
+
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        found = block_digests(view, self._block_size)
+        expected = self._expected.read(len(found))
+        if found == expected:
+            return
+        import numpy as np
+
+        size = self._block_size
+        unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
+        for start, end in survived.lost:
+            unequal[start // size : -(-end // size)] = False
+        edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
+        if len(edges):
+            self._differ.add_all(edges[0::2], edges[1::2] - edges[0::2], "differ")
+
+
+class Verifying:
+    """One check against a seal: what it takes from a reading of the copy, its own or somebody else's, and the result.
+
+    `block_file` is that of `open_block_digests`, at its start.
+    """
+
+    def __init__(
+        self,
+        copy: Medium,
+        seal: SealFile,
+        block_file: IO[bytes] | None,
+        *,
+        drive: Drive | None,
+        tail: Tail,
+        max_ranges: int = DEFAULT_MAX_RANGES,
+    ) -> None:
+        self.clock = Clock()
+        self.copy, self.seal = copy, seal
+        self.drive, self.tail = drive, tail
+        self.end = min(seal.size_bytes, copy.size_bytes)
+        """Up to which byte the copy is compared."""
+        self.places = Places(seal.labels, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
+        self.copy_blocks = -(-copy.size_bytes // seal.block_size)
+        self._whole = hashlib.sha256()
+        self._ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
+        self._max_ranges = max_ranges
+        self._found = {state: Ledger[State].begin((state,), max_ranges) for state in STATES}
+        self._block_file = block_file
+
+    def takers(self) -> list[Taker]:
+        """What a reading of the copy has to give its pieces to; they may be cut anywhere, and go past the end."""
+        takers: list[Taker] = [lambda _, view, __: self._whole.update(view), self._ranges.take]
+        if self._block_file is not None:
+            takers.append(_BlockComparison(self._block_file, self.seal.block_size, self._found["differ"]).take)
+        return [WholeBlocks(taker, self.seal.block_size, self.end).take for taker in takers]
+
+    def result(self, reading: Reading) -> Verification:
+        """What is known after a reading; to be asked for once."""
+        lost = reading.lost_before(self.end)
+        is_whole = self.end == self.seal.size_bytes and not (lost or reading.is_interrupted)
+        sha256 = self._whole.hexdigest() if is_whole else None
+        self._judge(reading, lost)
+        return self._result(reading, sha256)
+
+    def _judge(self, reading: Reading, lost: Sequence[Stretch]) -> None:
+        """Put every block that is not equal into its state; what a seal to the block found differs already."""
+        seal, size, found = self.seal, self.seal.block_size, self._found
+
+        def add(state: State, first: int, end: int) -> None:
+            found[state].add(span_between(first, end), state)
+
+        common = min(seal.blocks, self.copy_blocks)
+        reached = common if not reading.is_interrupted else min(common, reading.reached // size)
+        unreadable = spans.union(stretch.blocks(size) for stretch in lost)
+        for span in unreadable:
+            add("unreadable", span.first, span.end)
+        cut = min(seal.size_bytes, self.copy.size_bytes) // size
+        is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
+        is_read = found["unreadable"].last_end <= cut
+        cut_differs = is_cut and is_read and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid")
+        if seal.block_digests is None:
+            digests = bytes(self._ranges.digests)
+            self._judge_ranges(digests, reached, unreadable, add, cut if cut_differs else reached)
+        for span in spans.difference([span_between(reached, common)], unreadable):
+            add("unanswered", span.first, span.end)
+        if cut_differs and found["differ"].last_end <= cut:
+            add("differ", cut, cut + 1)
+        if not reading.is_interrupted:
+            add("missing", common, seal.blocks)
+            add("extra", common, self.copy_blocks)
+
+    def _judge_ranges(
+        self,
+        digests: bytes,
+        reached: int,
+        unreadable: Sequence[Span],
+        add: Callable[[State, int, int], None],
+        unanswered_end: int,
+    ) -> None:
+        """Compare the digests of ranges; of one with an unreadable block nothing is known of its other blocks.
+
+        From block `unanswered_end` on all is known.
+        """
+        seal, width, lost = self.seal, RANGE_DIGEST_BYTES, 0
+        for index in range(-(-reached // seal.range_blocks)):
+            first = index * seal.range_blocks
+            end = min(first + seal.range_blocks, reached)
+            place = index * width
+            while lost < len(unreadable) and unreadable[lost].end <= first:
+                lost += 1
+            if lost < len(unreadable) and unreadable[lost].first < end:
+                position, here = first, lost
+                while here < len(unreadable) and unreadable[here].first < end:
+                    add("unanswered", position, unreadable[here].first)
+                    position, here = unreadable[here].end, here + 1
+                add("unanswered", position, min(end, unanswered_end))
+            elif place + width > len(digests):
+                add("unanswered", first, min(end, unanswered_end))
+            elif digests[place : place + width] != seal.ranges[place : place + width]:
+                add("differ", first, end)
+
+    def _result(self, reading: Reading, sha256: str | None) -> Verification:
+        seal = self.seal
+        totals = {state: of_state.blocks[state] for state, of_state in self._found.items()}
+        findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
+        is_shorter = self.copy.size_bytes < seal.size_bytes
+        verdict = verdict_of(
+            findings,
+            unanswered=totals["unreadable"]
+            or reading.is_interrupted
+            or reading.ended_early
+            or (totals["unanswered"] > 0 and not is_shorter),
+            unequal=totals["differ"] + totals["missing"] + (0 if self.tail == "allow" else totals["extra"]),
+        )
+        runs = sorted((run for of_state in self._found.values() for run in of_state.kept), key=lambda run: run.first)
+        common = min(seal.blocks, self.copy_blocks)
+        compared = common - totals["unreadable"] - totals["unanswered"]
+        return Verification(
+            verdict=verdict,
+            findings=findings,
+            started_at=self.clock.started_at,
+            elapsed_seconds=self.clock.elapsed_seconds,
+            path=str(self.copy.path),
+            kind=self.copy.kind,
+            route=self.copy.route,
+            size_bytes=self.copy.size_bytes,
+            seal_path=seal.path,
+            seal_name=seal.name,
+            seal_made_at=seal.made_at,
+            seal_size_bytes=seal.size_bytes,
+            seal_sha256=seal.sha256,
+            sha256=sha256,
+            tail=self.tail,
+            block_size=seal.block_size,
+            blocks=seal.blocks,
+            precision_blocks=1 if seal.block_digests is not None else seal.range_blocks,
+            compared_blocks=compared,
+            equal_blocks=compared - totals["differ"],
+            differing_blocks=totals["differ"],
+            missing_blocks=totals["missing"],
+            extra_blocks=totals["extra"],
+            unreadable_blocks=totals["unreadable"],
+            unanswered_blocks=totals["unanswered"],
+            ranges=tuple(checked_range(run, run.state, self.places) for run in runs[: self._max_ranges]),
+            ranges_total=sum(of_state.ranges_total for of_state in self._found.values()),
+            address_source=self.places.address_source,
+            drive=self.drive,
+            interrupted=reading.is_interrupted,
+            labels=seal.labels,
+        )
+
+    def _size_findings(self) -> list[Finding]:
+        seal, size = self.seal, self.copy.size_bytes
+        if size == seal.size_bytes:
+            return []
+        if size < seal.size_bytes:
+            return [
+                Finding(
+                    "copy.shorter",
+                    "stop",
+                    f"the copy has {size} bytes, the original had {seal.size_bytes}: {seal.size_bytes - size} are "
+                    "missing at the end",
+                    Where(block=size // seal.block_size),
+                    "See whether the transfer was cut off or the target is too small, and copy the rest.",
+                )
+            ]
+        return [
+            Finding(
+                "copy.longer",
+                "note" if self.tail == "allow" else "check",
+                f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
+                Where(block=seal.size_bytes // seal.block_size),
+                "Right for a copy on a larger drive: allow the tail then. What lies there is not checked.",
+            )
+        ]
+
+    def _other_findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> list[Finding]:
+        found = unrest(self.copy, ended_early=reading.ended_early)
+        if sha256 is not None and (sha256 == self.seal.sha256) == (differing_blocks > 0):
+            found.append(
+                Finding(
+                    "seal.contradiction",
+                    "stop",
+                    "the digest of the whole and those of its parts do not say the same",
+                    Where(),
+                    "The seal is not sound, or the copy changed while it was read. Check again, and make the seal "
+                    "again from the original.",
+                )
+            )
+        return found
