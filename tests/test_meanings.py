@@ -78,7 +78,7 @@ def test_a_finding_has_no_severity_beside_those_of_the_table() -> None:
 
 def test_every_kind_of_episode_is_in_the_table_and_every_one_in_it_has_a_cause() -> None:
     kinds = {cause.kind for cause in CAUSES} | {reference_blank.KIND}
-    for path in sorted((PACKAGE / "comparison" / "causes").glob("*.py")):
+    for path in sorted((PACKAGE / "explanation" / "causes").glob("*.py")):
         kinds |= {
             node.value.value
             for node in TREES[path].body
