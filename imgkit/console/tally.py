@@ -125,7 +125,11 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
         sums = [value for value in told if value is not None]
         is_in_last = number in answers.in_last_session
         if len(sums) > 1:
-            doubles.append(DoubleAnswer(each.first, each.count, number, tuple(sums), each.expected))
+            doubles.append(
+                DoubleAnswer(
+                    first=each.first, count=each.count, number=number, answers=tuple(sums), expected=each.expected
+                )
+            )
         if not told or not is_in_last:
             states.append("unanswered")
         elif not sums:
