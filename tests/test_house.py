@@ -31,6 +31,7 @@ FLOORS = {
     "volume": 2,
     "drive": 1,
     "sameness": 1,
+    "shell": 1,
     "spans": 1,
     "text": 1,
     "blocklist": 1,
