@@ -32,6 +32,7 @@ FLOORS = {
     "drive": 1,
     "sameness": 1,
     "shell": 1,
+    "targets": 1,
     "spans": 1,
     "text": 1,
     "blocklist": 1,

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 import click
 
 from imgkit.errors import Hint, ImgkitError, OutputError, RequestError
-from imgkit.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
+from imgkit.outputs import PAGE, Kind, Outputs, Replace, json_kind
+from imgkit.targets import descriptor_of
 
 if TYPE_CHECKING:
     from imgkit.drive import Drive

@@ -3,14 +3,14 @@
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 
 import numpy as np
 
 from imgkit.blocklist import HEADER, MOST_RUNS
 from imgkit.errors import OutputError
 from imgkit.medium import Medium
-from imgkit.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
+from imgkit.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, errors_told
+from imgkit.targets import Name
 from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
 
 _PAGE_BYTES = 4096
@@ -20,28 +20,7 @@ READ_AT_ONCE_BYTES = 1 << 20
 _LISTED_AT_ONCE_BYTES = 1 << 16
 
 
-class VoteFile(Pending):
-    """A file that is written while the dumps are read. What goes wrong with it does not end the vote.
-
-    `problem` says what went wrong; after that nothing more is written.
-    """
-
-    problem: OutputError | None = None
-
-    @contextmanager
-    def noting_problems(self) -> Iterator[None]:
-        try:
-            yield
-        except OutputError as error:
-            self.problem = self.problem or error
-
-    def finish(self) -> None:
-        with self.noting_problems():
-            if self.problem is None:
-                super().finish()
-
-
-class BestFile(VoteFile):
+class BestFile(Meanwhile):
     """The best dump: written piece by piece in any order, with holes where it is zero.
 
     Where there is no majority, the first of the dumps with the most votes is written at once, and `settle` replaces
@@ -177,7 +156,7 @@ def _stretches(pages: Mask, length: int) -> Iterator[tuple[int, int]]:
         yield first * _PAGE_BYTES, min(end * _PAGE_BYTES, length)
 
 
-class DoubtFile(VoteFile):
+class DoubtFile(Meanwhile):
     """The list of the blocks in doubt, as `imgkit.blocklist` reads it, written as they are found."""
 
     def __init__(self, outputs: Outputs, path: Name) -> None:
@@ -215,7 +194,5 @@ class DoubtFile(VoteFile):
         super().finish()
 
     def _put_down(self) -> None:
-        with self.noting_problems():
-            if self.problem is None:
-                self.write(self._lines.encode("ascii"))
+        self.write(self._lines.encode("ascii"))
         self._lines = ""

@@ -17,7 +17,7 @@ from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
 from imgkit.medium.same import first_same
-from imgkit.outputs import BLOCK_LIST, NEW, Outputs
+from imgkit.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs
 from imgkit.spans import Span
 from imgkit.voting.absence import Absence
 from imgkit.voting.itself import vote_with_one_twice
@@ -36,7 +36,7 @@ from imgkit.voting.result import (
 if TYPE_CHECKING:
     from imgkit.comparison.emptiness import Fill
     from imgkit.voting.ledger import Ledger, Run
-    from imgkit.voting.output import BestFile, DoubtFile, VoteFile
+    from imgkit.voting.output import BestFile, DoubtFile
     from imgkit.voting.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
@@ -247,7 +247,7 @@ class _Run:
     ) -> Vote:
         from imgkit.voting.ballot import STATE_CODES, pairs_of
 
-        files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
+        files: list[Meanwhile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
         agreed = voted - sum(blocks.values())
         ranges = tuple(self._range(run) for run in ledger.kept)
@@ -513,7 +513,7 @@ class _Run:
         return list(patterns(self.drive, events, (), self.block_size))
 
 
-def _not_written_findings(files: "Sequence[VoteFile]") -> Iterator[Finding]:
+def _not_written_findings(files: "Sequence[Meanwhile]") -> Iterator[Finding]:
     for file in files:
         if file.problem is not None:
             yield Finding(
