@@ -22,12 +22,13 @@ if TYPE_CHECKING:
     from imgkit.drive import AddressRange as AddressRange
     from imgkit.drive import Boot as Boot
     from imgkit.drive import Drive as Drive
+    from imgkit.drive import DriveFile as DriveFile
     from imgkit.drive import DriveResult as DriveResult
     from imgkit.drive import Geometry as Geometry
     from imgkit.drive import SweepTime as SweepTime
     from imgkit.drive import drive_show as drive_show
-    from imgkit.drive import load_boot as load_boot
     from imgkit.drive import load_drive as load_drive
+    from imgkit.drive import load_drive_file as load_drive_file
     from imgkit.drive import sweep_time as sweep_time
     from imgkit.errors import DescriptionError as DescriptionError
     from imgkit.errors import ImgkitError as ImgkitError
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from imgkit.findings import Where as Where
     from imgkit.inspection.result import Area as Area
     from imgkit.inspection.result import AreaSums as AreaSums
+    from imgkit.inspection.result import InspectedVolume as InspectedVolume
     from imgkit.inspection.result import Inspection as Inspection
     from imgkit.inspection.result import PartitionUse as PartitionUse
     from imgkit.inspection.survey import inspect as inspect
@@ -66,6 +68,7 @@ if TYPE_CHECKING:
     from imgkit.medium import Medium as Medium
     from imgkit.medium import open_medium as open_medium
     from imgkit.outputs import Outputs as Outputs
+    from imgkit.readiness.machine import LoadedMachine as LoadedMachine
     from imgkit.readiness.machine import MachineFile as MachineFile
     from imgkit.readiness.machine import load_machine as load_machine
     from imgkit.readiness.result import Point as Point
@@ -80,12 +83,16 @@ if TYPE_CHECKING:
     from imgkit.report.record import Record as Record
     from imgkit.report.records import record_of as record_of
     from imgkit.report.schemas import json_schema as json_schema
+    from imgkit.spans import Range as Range
     from imgkit.spans import Span as Span
+    from imgkit.spans import Stretch as Stretch
     from imgkit.sums.result import CheckedRange as CheckedRange
     from imgkit.sums.result import Risk as Risk
     from imgkit.sums.result import Seal as Seal
+    from imgkit.sums.result import SealFile as SealFile
     from imgkit.sums.result import SealReport as SealReport
     from imgkit.sums.result import Sheet as Sheet
+    from imgkit.sums.result import SheetFile as SheetFile
     from imgkit.sums.result import SheetRange as SheetRange
     from imgkit.sums.result import Tally as Tally
     from imgkit.sums.result import Verification as Verification
@@ -122,6 +129,7 @@ _HOMES = {
     "DescriptionError": "imgkit.errors",
     "Drafted": "imgkit.sums.worksheet",
     "Drive": "imgkit.drive",
+    "DriveFile": "imgkit.drive",
     "DriveResult": "imgkit.drive",
     "Dump": "imgkit.voting.result",
     "Episode": "imgkit.comparison.result",
@@ -130,6 +138,7 @@ _HOMES = {
     "Geometry": "imgkit.drive",
     "ImgkitError": "imgkit.errors",
     "InputError": "imgkit.errors",
+    "InspectedVolume": "imgkit.inspection.result",
     "Inspection": "imgkit.inspection.result",
     "Label": "imgkit.label.result",
     "LabelBuild": "imgkit.label.build",
@@ -138,6 +147,7 @@ _HOMES = {
     "Layout": "imgkit.label.layout",
     "LayoutList": "imgkit.label.result",
     "LayoutSummary": "imgkit.label.result",
+    "LoadedMachine": "imgkit.readiness.machine",
     "MachineFile": "imgkit.readiness.machine",
     "Medium": "imgkit.medium",
     "MediumSummary": "imgkit.comparison.result",
@@ -152,18 +162,22 @@ _HOMES = {
     "Preflight": "imgkit.readiness.result",
     "Proof": "imgkit.readiness.result",
     "Question": "imgkit.readiness.result",
+    "Range": "imgkit.spans",
     "Record": "imgkit.report.record",
     "RequestError": "imgkit.errors",
     "ResourceError": "imgkit.errors",
     "Result": "imgkit.findings",
     "Risk": "imgkit.sums.result",
     "Seal": "imgkit.sums.result",
+    "SealFile": "imgkit.sums.result",
     "SealReport": "imgkit.sums.result",
     "Sealed": "imgkit.sums.seal",
     "Sheet": "imgkit.sums.result",
+    "SheetFile": "imgkit.sums.result",
     "SheetRange": "imgkit.sums.result",
     "Span": "imgkit.spans",
     "Step": "imgkit.readiness.result",
+    "Stretch": "imgkit.spans",
     "SweepTime": "imgkit.drive",
     "Tallied": "imgkit.sums.tally",
     "Tally": "imgkit.sums.result",
@@ -183,8 +197,8 @@ _HOMES = {
     "label_build": "imgkit.label.build",
     "label_check": "imgkit.label.report",
     "label_layouts": "imgkit.label.report",
-    "load_boot": "imgkit.drive",
     "load_drive": "imgkit.drive",
+    "load_drive_file": "imgkit.drive",
     "load_layout": "imgkit.label.layout",
     "load_machine": "imgkit.readiness.machine",
     "load_plan": "imgkit.label.plan",

@@ -9,9 +9,10 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.clock import Clock
-from imgkit.description import described, read_description, read_document
+from imgkit.description import described, read_document
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.findings import Finding, Result, Verdict
+from imgkit.spans import Span
 
 Count = Annotated[int, Meta(ge=1, le=1 << 32)]
 CountOrNone = Annotated[int, Meta(ge=0, le=1 << 32)]
@@ -91,7 +92,7 @@ class Geometry(msgspec.Struct, frozen=True):
         return track * self.sectors_per_track + address.sector
 
 
-class Boot(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Boot(Span, frozen=True, forbid_unknown_fields=True):
     """The `[boot]` table of a drive file: where the boot code lies, in blocks of the drive, and its mark.
 
     `signature` (hexadecimal digits) is what the machine looks for, `signature_offset` bytes into the first of these
@@ -182,44 +183,44 @@ def angle_of(drive: Drive, address: Address) -> float:
     return (track_order(places, drive.interleave)[address.sector] + skew) % places / places
 
 
-class _DriveFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class DriveFile(msgspec.Struct, frozen=True, kw_only=True):
+    """A drive file as it was loaded; `states` names the fields of the drive that are not left at their defaults."""
+
+    path: str
+    drive: Drive
+    boot: Boot
+    states: frozenset[str]
+
+
+class _DriveTables(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     drive: Drive
     boot: Boot = Boot()
 
 
 def load_drive(path: str | Path) -> Drive:
-    """Read a drive file.
+    """Read the `[drive]` table of a drive file; errors as of `load_drive_file`."""
+    return load_drive_file(path).drive
+
+
+def load_drive_file(path: str | Path) -> DriveFile:
+    """Read a drive file; a `[boot]` table that is not there has its defaults.
 
     Raises DescriptionError naming the file, the table and the field.
     """
-    return _load(Path(path)).drive
-
-
-def load_boot(path: str | Path) -> Boot:
-    """Read the `[boot]` table of a drive file (its defaults when there is none)."""
-    return _load(Path(path)).boot
-
-
-def load_stated(path: str | Path) -> tuple[Drive, frozenset[str]]:
-    """As `load_drive`, with the names of the fields that the file states; the others have their defaults."""
     document = read_document(Path(path), what="drive file")
-    drive = _checked(Path(path), described(document, _DriveFile, source=str(path))).drive
-    return drive, frozenset(document["drive"])
+    tables = _checked(Path(path), described(document, _DriveTables, source=str(path)))
+    return DriveFile(path=str(path), drive=tables.drive, boot=tables.boot, states=frozenset(document["drive"]))
 
 
-def _load(path: Path) -> _DriveFile:
-    return _checked(path, read_description(path, _DriveFile, what="drive file"))
-
-
-def _checked(path: Path, file: _DriveFile) -> _DriveFile:
+def _checked(path: Path, file: _DriveTables) -> _DriveTables:
     if file.drive.reserved_blocks_at_end >= file.drive.total_sectors:
         raise DescriptionError(
             f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
             f"nothing of the drive's {file.drive.total_sectors} blocks"
         )
-    if file.boot.first + file.boot.count > file.drive.total_sectors:
+    if file.boot.end > file.drive.total_sectors:
         raise DescriptionError(
-            f"{path}: table [boot]: field 'first': blocks {file.boot.first}+{file.boot.count} go past the drive's "
+            f"{path}: table [boot]: field 'first': blocks {file.boot} go past the drive's "
             f"{file.drive.total_sectors} blocks"
         )
     return file
@@ -333,7 +334,7 @@ def drive_show(
     """
     clock = Clock()
     if not isinstance(drive, Drive):
-        file = _load(Path(drive))
+        file = load_drive_file(drive)
         drive, boot = file.drive, boot or file.boot
     if block is not None and chs is not None:
         raise RequestError("give a block or an address, not both")

@@ -44,8 +44,8 @@ def _version() -> str:
 class NotRead(msgspec.Struct, frozen=True, omit_defaults=True):
     """A place that could not be read: the block, and what is looked for there.
 
-    `"label"`: a label may lie there. `"volume"`: the start of `partition`. `"boot"`: the boot block. Blocks are the
-    label's sectors, of 512 bytes where there is no label.
+    `"label"`: a label may lie there. `"volume"`: the start of `partition`, or of the medium. `"boot"`: the boot block.
+    Blocks are the label's sectors, of 512 bytes where there is no label.
     """
 
     block: int
@@ -79,6 +79,12 @@ def says_stop(findings: Iterable[Finding]) -> bool:
     return any(finding.severity == "stop" for finding in findings)
 
 
-def verdict_of(findings: Iterable[Finding]) -> Verdict:
-    """`"fail"` when a finding says stop, else `"pass"`."""
-    return "fail" if says_stop(findings) else "pass"
+def verdict_of(findings: Iterable[Finding] = (), *, unanswered: object = 0, unequal: object = 0) -> Verdict:
+    """The rule of all results: what is not known comes first, then what is bad.
+
+    `"incomplete"` when anything that was asked for is `unanswered` (a count, or any true value), else `"fail"` when
+    anything is `unequal` or a finding says stop, else `"pass"`.
+    """
+    if unanswered:
+        return "incomplete"
+    return "fail" if unequal or says_stop(findings) else "pass"

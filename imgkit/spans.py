@@ -1,7 +1,9 @@
-"""Arithmetic on runs of blocks: writing them down, reading them, joining and subtracting them."""
+"""Runs of blocks, and stretches of bytes: writing them down, reading them, joining and subtracting them."""
 
 import re
 from collections.abc import Iterable, Sequence
+from operator import attrgetter
+from typing import NamedTuple
 
 import msgspec
 
@@ -12,7 +14,10 @@ _MAXIMUM_DIGITS = 30
 
 
 class Span(msgspec.Struct, frozen=True, order=True):
-    """`count` consecutive blocks from block `first` on (0-based)."""
+    """`count` consecutive blocks from block `first` on (0-based). What is known of such a run derives from this.
+
+    Spans are only equal to spans of their own type.
+    """
 
     first: int
     count: int
@@ -22,8 +27,53 @@ class Span(msgspec.Struct, frozen=True, order=True):
         """The block after the last one."""
         return self.first + self.count
 
+    def stretch(self, block_size: int) -> "Stretch":
+        """Its bytes, in blocks of `block_size` bytes."""
+        return Stretch(self.first * block_size, self.end * block_size)
+
+    def is_same_run(self, other: "Span") -> bool:
+        """Whether both are the very same blocks, whatever else is known of them."""
+        return (self.first, self.count) == (other.first, other.count)
+
     def __str__(self) -> str:
         return f"{self.first}+{self.count}"
+
+
+class Range(Span, frozen=True, array_like=True):
+    """A run of blocks as results list it: `[first, count]` in the JSON."""
+
+
+class Stretch(NamedTuple):
+    """Bytes `start` … `end` − 1."""
+
+    start: int
+    end: int
+
+    def blocks(self, block_size: int) -> Span:
+        """The blocks of `block_size` bytes that it has a part of."""
+        return span_between(self.start // block_size, -(-self.end // block_size))
+
+    def within(self, limits: "Stretch") -> "Stretch":
+        """What of it lies within `limits`; where that is nothing, an empty stretch at one of their ends."""
+        start, end = (min(max(each, limits.start), limits.end) for each in self)
+        return Stretch(start, end)
+
+    def moved(self, by: int) -> "Stretch":
+        """The stretch `by` bytes further on."""
+        return Stretch(self.start + by, self.end + by)
+
+
+_FIRST = attrgetter("first")
+
+
+def span_between(first: int, end: int) -> Span:
+    """The blocks `first` … `end` − 1."""
+    return Span(first, end - first)
+
+
+def ranges(spans: Iterable[Span]) -> tuple[Range, ...]:
+    """Runs of blocks as results list them."""
+    return tuple(Range(span.first, span.count) for span in spans)
 
 
 def parse_number(text: str) -> int:
@@ -53,13 +103,17 @@ def parse_span(text: str) -> Span:
 def union(spans: Iterable[Span]) -> tuple[Span, ...]:
     """Join runs that overlap or touch; the result is ascending and leaves out empty runs."""
     joined: list[Span] = []
-    for span in sorted(span for span in spans if span.count > 0):
+    for span in sorted((span for span in spans if span.count > 0), key=_FIRST):
         if joined and span.first <= joined[-1].end:
-            last = joined[-1]
-            joined[-1] = Span(last.first, max(last.end, span.end) - last.first)
+            joined[-1] = span_between(joined[-1].first, max(joined[-1].end, span.end))
         else:
-            joined.append(span)
+            joined.append(Span(span.first, span.count))
     return tuple(joined)
+
+
+def joined_stretches(stretches: Iterable[Stretch]) -> list[Stretch]:
+    """Join stretches of bytes that overlap or touch; the result is ascending and leaves out empty ones."""
+    return [Stretch(span.first, span.end) for span in union(span_between(*each) for each in stretches)]
 
 
 def intersection(left: Sequence[Span], right: Sequence[Span]) -> tuple[Span, ...]:
@@ -71,7 +125,7 @@ def intersection(left: Sequence[Span], right: Sequence[Span]) -> tuple[Span, ...
         first = max(left[i].first, right[j].first)
         end = min(left[i].end, right[j].end)
         if first < end:
-            common.append(Span(first, end - first))
+            common.append(span_between(first, end))
         if left[i].end <= right[j].end:
             i += 1
         else:
@@ -91,11 +145,11 @@ def difference(left: Sequence[Span], right: Sequence[Span]) -> tuple[Span, ...]:
         index = start
         while index < len(holes) and holes[index].first < span.end:
             if holes[index].first > position:
-                remaining.append(Span(position, holes[index].first - position))
+                remaining.append(span_between(position, holes[index].first))
             position = max(position, holes[index].end)
             index += 1
         if position < span.end:
-            remaining.append(Span(position, span.end - position))
+            remaining.append(span_between(position, span.end))
     return tuple(remaining)
 
 
@@ -104,6 +158,6 @@ def total(spans: Iterable[Span]) -> int:
     return sum(span.count for span in union(spans))
 
 
-def overlapping(spans: Sequence[Span], first: int, end: int) -> bool:
-    """Whether any run has a block in `first` … `end` − 1."""
-    return any(max(span.first, first) < min(span.end, end) for span in spans)
+def overlapping(spans: Iterable[Span], run: Span) -> bool:
+    """Whether any of the runs has a block of `run`."""
+    return any(max(span.first, run.first) < min(span.end, run.end) for span in spans)

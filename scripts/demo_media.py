@@ -131,7 +131,7 @@ def _recipes() -> Iterator[tuple[Fault, _Recipe]]:
         lambda target: inject.fill(target, bytes([formatted])),
     )
     yield Fault("slipped", wind[310], 640, {"shift_bytes": 3 * SECTOR_BYTES}), _from_block(wind[310] + 3)
-    yield Fault("bytes-exchanged", tide[128], 256), inject.exchange_bytes
+    yield Fault("byte-swapped", tide[128], 256), inject.exchange_bytes
     stale = pressure[200] - 4 * TRACK
     yield Fault("stale", pressure[200], 8, {"source_block": stale}), _from_block(stale)
     for here, there in ((260, 267), (267, 260)):

@@ -85,7 +85,7 @@ def exchange_bytes(target: Target) -> None:
 
 
 def exchange_bytes_in_one_track(target: Target) -> None:
-    """A controller that exchanged bytes while one setting was wrong."""
+    """A controller that swapped bytes while one setting was wrong."""
     exchange_bytes(replace(target, count=min(target.count, 57)))
 
 
@@ -260,10 +260,10 @@ def _elsewhere(target: Target, count: int) -> int:
 MECHANISMS: dict[str, tuple[str, Callable[[Target], None]]] = {
     "zeros": ("blank", fill_zero),
     "formatter-pattern": ("blank", fill_word),
-    "other-byte-order": ("bytes-exchanged", exchange_bytes),
-    "byte-order-one-track": ("bytes-exchanged", exchange_bytes_in_one_track),
-    "other-word-order": ("words-exchanged", exchange_words),
-    "word-order-one-track": ("words-exchanged", exchange_words_in_one_track),
+    "other-byte-order": ("byte-swapped", exchange_bytes),
+    "byte-order-one-track": ("byte-swapped", exchange_bytes_in_one_track),
+    "other-word-order": ("word-swapped", exchange_words),
+    "word-order-one-track": ("word-swapped", exchange_words_in_one_track),
     "lost-block": ("slipped", lost_block),
     "doubled-block": ("slipped", doubled_block),
     "lost-bytes": ("slipped", lost_bytes),

@@ -34,6 +34,7 @@ from imgkit.label.build import label_build
 from imgkit.label.layout import load_layout
 from imgkit.label.report import label_check
 from imgkit.report import terminal
+from imgkit.spans import Stretch
 from imgkit.sums.seal import seal
 from imgkit.sums.tally import load_sheet, tally
 from imgkit.sums.verify import verify
@@ -125,7 +126,7 @@ def read_volume(data: bytes, folder: Path) -> None:
     for each in PROBES:
         list(each(read))
     for boot in (Boot(first=0, count=1), Boot(first=1, count=8, signature="55aa", signature_offset=510)):
-        list(boot_findings(read, _BLOCK_BYTES, boot, [(0, 100), (600, 5000)]))
+        list(boot_findings(read, _BLOCK_BYTES, boot, [Stretch(0, 100), Stretch(600, 5000)]))
     head = (folder / "labelled.img").read_bytes()[: _VOLUME_BLOCK * _BLOCK_BYTES]
     shown_harmlessly(label_check(written(folder, "medium.img", head + data)))
 

@@ -106,18 +106,16 @@ def judge(
     result = compare(*paths, block_size=inject.BLOCK)
     told: dict[int, str] = {}
     for episode in result.episodes:
-        for first, count in episode.ranges:
-            told.update(dict.fromkeys(range(first, first + count), episode.kind))
+        for each in episode.ranges:
+            told.update(dict.fromkeys(range(each.first, each.end), episode.kind))
     true: dict[int, str] = {}
     for fault in faults:
         true.update(dict.fromkeys(range(fault.first, fault.first + fault.count), fault.kind))
-    for each in result.ranges:
-        for block in range(each.first, each.first + each.count):
+    for found in result.ranges:
+        for block in range(found.first, found.end):
             score.blocks[true.get(block, "nothing"), told.get(block, "nothing")] += 1
     for episode in result.episodes:
-        kinds = Counter(
-            true.get(block, "nothing") for first, count in episode.ranges for block in range(first, first + count)
-        )
+        kinds = Counter(true.get(block, "nothing") for each in episode.ranges for block in range(each.first, each.end))
         score.episodes[episode.confidence].append(kinds.most_common(1)[0][0] == episode.kind)
     return result
 

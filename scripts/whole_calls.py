@@ -25,6 +25,8 @@ from faulty_inputs import invented_log
 from readers import FIXTURES, FaultError, targets
 from small_media import Truth, faulty_copy, harmless, made_medium, truth
 
+from imgkit.spans import Span
+
 HANGING_SECONDS = 60
 MOST_PEAK_BYTES = 200 << 20
 _NAMES = (b"medium", b"a b'c\"", b"\xff\xfe", b"\x1b[2J", "‮gmi".encode(), b"new\nline", b"$(x);`y`", b"-x", b"%s\\n")
@@ -142,8 +144,8 @@ class Calls:
         script_name = self.name(".sh") if chance.random() < 0.6 else None
         options, read = self.faces()
         options += ["--block-size", str(size), "--max-ranges", str(most)]
-        options += [part for first, count in ranges for part in ("--range", f"{first}+{count}")]
-        options += [part for first, count in skips for part in ("--skip", f"{first:#x}+{count:#o}")]
+        options += [part for each in ranges for part in ("--range", str(each))]
+        options += [part for each in skips for part in ("--skip", f"{each.first:#x}+{each.count:#o}")]
         options += ["--allow-tail"] * tail
         options += ["--drive", str(FIXTURES / "weather-station-drive.toml")] * (chance.random() < 0.2)
         if not (ranges or skips) and chance.random() < 0.2:
@@ -156,8 +158,8 @@ class Calls:
             options += ["--journal", self.name(".journal")]
 
         def asked(block: int) -> bool:
-            inside = not ranges or any(first <= block < first + count for first, count in ranges)
-            return inside and not any(first <= block < first + count for first, count in skips)
+            inside = not ranges or any(each.first <= block < each.end for each in ranges)
+            return inside and not any(each.first <= block < each.end for each in skips)
 
         answer = self.call("compare", *names, *options)
         if not any(map(asked, range(blocks))):
@@ -228,7 +230,7 @@ class Calls:
                 each["first"] <= first and first + count <= each["first"] + each["count"]
                 for each in _joined(result["ranges"])
             ):
-                raise FaultError(f"blocks {first}+{count} differ, and no range says so")
+                raise FaultError(f"blocks {Span(first, count)} differ, and no range says so")
 
     def vote(self) -> None:
         chance, first = self.chance, made_medium(self.chance, self.media)
@@ -319,9 +321,9 @@ class Calls:
             self.call(*(chance.choice(words) for _ in range(chance.randrange(1, 7))))
 
 
-def _span(chance: Random, blocks: int) -> tuple[int, int]:
+def _span(chance: Random, blocks: int) -> Span:
     first = chance.randrange(blocks)
-    return first, chance.randrange(1, blocks - first + 1)
+    return Span(first, chance.randrange(1, blocks - first + 1))
 
 
 def _joined(ranges: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -306,6 +306,6 @@ def with_piece(image: bytes, block: int, piece: bytes) -> bytes:
     return image[:start] + piece + image[start + len(piece) :]
 
 
-def words_exchanged(data: bytes) -> bytes:
-    """The data with the two bytes of each 16-bit word exchanged: `dd conv=swab` (POSIX)."""
+def byte_swapped(data: bytes) -> bytes:
+    """The data with the two bytes of each 16-bit word swapped: `dd conv=swab` (POSIX)."""
     return b"".join(data[index : index + 2][::-1] for index in range(0, len(data), 2))

@@ -24,7 +24,7 @@ import xxhash
 from imgkit.cli.process import end_as_ctrl_c_does
 from imgkit.comparison import differ, episodes, journal, labels, pieces, recopy
 from imgkit.errors import ImgkitError
-from imgkit.medium import Medium, crew, users
+from imgkit.medium import Medium, users, workers
 from imgkit.outputs import Outputs, json_kind
 from imgkit.report import jsonfile
 
@@ -45,7 +45,7 @@ def slow_down() -> None:
 
     Medium.read_into = slowly  # type: ignore[method-assign]
     journal._SECONDS_BETWEEN = 0.01
-    crew._TICK_SECONDS = 0.005
+    workers._TICK_SECONDS = 0.005
 
 
 def compare_to_the_end(folder: Path) -> int:

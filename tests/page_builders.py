@@ -26,6 +26,7 @@ from imgkit.report.page import render_page
 from imgkit.report.page.surfaces import DrawnMap, drawn_map
 from imgkit.report.record import SurfaceMap
 from imgkit.report.records import record_of
+from imgkit.spans import Range
 
 BLOCK_SIZE = 512
 BLOCKS = 160
@@ -58,14 +59,14 @@ def _address(block: int) -> Address:
 
 def a_partition_count(name: str, first: int, count: int, **changes: Any) -> PartitionCount:
     """A partition in which nothing was found."""
-    plain = PartitionCount(name, "fast file system", first, count, False, 0, 0, 0)
+    plain = PartitionCount(first, count, name, "fast file system", False, 0, 0, 0)
     return msgspec.structs.replace(plain, **changes)
 
 
 def a_partition(name: str, first: int, count: int, **changes: Any) -> Partition:
     """A used partition."""
     details = {"fragment_size": 1024, "fragments_per_block": 8}
-    return msgspec.structs.replace(Partition(name, first, count, "fast file system", 7, True, details), **changes)
+    return msgspec.structs.replace(Partition(first, count, name, "fast file system", 7, True, details), **changes)
 
 
 def a_label(**changes: Any) -> Label:
@@ -113,9 +114,8 @@ def an_episode(**changes: Any) -> Episode:
     """A reading of one range."""
     plain = Episode(
         "high-bit-stripped",
-        96,
         4,
-        ((96, 4),),
+        (Range(96, 4),),
         0.97,
         "bit 7 is clear in all 2,048 bytes",
         "Set the line to eight bits.",

@@ -237,7 +237,7 @@ def test_the_files_that_a_plan_names_are_inputs_too(
 def test_json_on_standard_output_is_alone(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert run(["compare", "reference.img", "copy.img", "--drive", "drive.toml", "--json", "-"]) == 1
     result = json.loads(capfd.readouterr().out)
-    assert result["schema"] == "imgkit.compare/1"
+    assert result["schema"] == "imgkit.compare/2"
     assert result["verdict"] == "fail"
     assert result["differing_blocks"] == 1
     assert result["equal_blocks"] == result["compared_blocks"] - 1 == 127
@@ -258,7 +258,7 @@ def test_the_three_faces(folder: Path, capfd: pytest.CaptureFixture[str]) -> Non
 
 
 def test_an_output_that_is_there_is_replaced_whole(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    Path("r.json").write_text('{"schema": "imgkit.inspect/1",' + " " * 1_000_000)
+    Path("r.json").write_text('{"schema": "imgkit.inspect/2",' + " " * 1_000_000)
     Path("r.json").chmod(0o640)
     assert run(["inspect", "copy.img", "--json", "r.json"]) == 0
     assert json.loads(Path("r.json").read_text())["blocks"] == 128

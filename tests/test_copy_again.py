@@ -24,6 +24,7 @@ from imgkit import compare
 from imgkit.cli import run
 from imgkit.comparison.causes import reference_blank
 from imgkit.comparison.script import FIRST_LINE, NOT_ALL
+from imgkit.spans import Range
 
 BLOCK = 512
 SHELLS = {"dash": ["dash"], "bash": ["bash", "--posix"], "busybox": ["busybox", "sh"]}
@@ -533,7 +534,7 @@ def test_every_block_is_looked_at_also_where_the_episodes_rest_on_a_sample(tmp_p
     write_image(paths[1], random.Random(2).randbytes(80_000 * BLOCK))
     again = compare(*paths, block_size=BLOCK).copy_again
     assert again is not None
-    assert again.reference_blank == ((70_001, 1),)
+    assert again.reference_blank == (Range(70_001, 1),)
 
 
 def test_a_slip_over_blank_blocks_is_copied_again(tmp_path: Path) -> None:

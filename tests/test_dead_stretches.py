@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgkit.comparison.differ import compare
-from imgkit.comparison.ledger import Ledger, PassedOver, StripResult
+from imgkit.comparison.ledger import STATES, Ledger, PassedOver, StripResult
 from imgkit.comparison.pieces import Runs
 from imgkit.comparison.result import Comparison, State
 from imgkit.medium.survival import Survived
@@ -192,9 +192,9 @@ def test_a_ledger_settled_later_is_the_one_of_a_reading_in_order(
 ) -> None:
     states, passed = case
     watched = (Span(0, 80), Span(10, 30), Span(35, 1))
-    in_order = Ledger(max_ranges=max_ranges, watched=watched)
+    in_order = Ledger.begin(STATES, max_ranges, watched)
     in_order.absorb(strip_of(states, []))
-    later = Ledger(max_ranges=max_ranges, watched=watched)
+    later = Ledger.begin(STATES, max_ranges, watched)
     inside = {block for span in passed for block in range(span.first, span.end)}
     later.absorb(strip_of(states | dict.fromkeys(inside, "unreadable"), passed))
     for span in passed:

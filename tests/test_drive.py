@@ -9,7 +9,7 @@ from builders import drive_of, drive_text
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgkit.drive import Address, Boot, Geometry, drive_show, line_times, load_boot, load_drive, sweep_time
+from imgkit.drive import Address, Boot, Geometry, drive_show, line_times, load_drive, load_drive_file, sweep_time
 from imgkit.errors import DescriptionError, RequestError
 
 MIB = 1 << 20
@@ -269,7 +269,7 @@ def test_a_block_and_an_address_at_once_are_refused(tmp_path: Path) -> None:
 def test_the_boot_table_is_read(tmp_path: Path) -> None:
     path = tmp_path / "harbour.toml"
     path.write_text(drive_text() + "[boot]\nfirst = 2\ncount = 14\n")
-    assert load_boot(path) == Boot(2, 14)
+    assert load_drive_file(path).boot == Boot(2, 14)
 
 
 # Drive files with a fault: one line that names the file, the table and the field

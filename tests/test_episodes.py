@@ -13,6 +13,7 @@ from imgkit.comparison.patterns import binomial_tail
 from imgkit.comparison.result import Comparison
 from imgkit.comparison.script import copy_again_script
 from imgkit.drive import Address, Drive, angle_of, track_order
+from imgkit.spans import Range
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 
@@ -63,8 +64,8 @@ def blocks_by_kind(result: Comparison) -> dict[str, set[int]]:
     told: dict[str, set[int]] = {}
     for episode in result.episodes:
         blocks = told.setdefault(episode.kind, set())
-        for first, count in episode.ranges:
-            blocks.update(range(first, first + count))
+        for each in episode.ranges:
+            blocks.update(range(each.first, each.end))
     return told
 
 
@@ -89,9 +90,7 @@ def test_every_differing_block_is_in_one_episode(tmp_path: Path, reference: byte
     ):
         inject.apply(copy, reference, mechanism, number, 200 + number * 500, 90)
     result = compared(tmp_path, reference, copy)
-    told = [
-        block for episode in result.episodes for first, count in episode.ranges for block in range(first, first + count)
-    ]
+    told = [block for episode in result.episodes for each in episode.ranges for block in range(each.first, each.end)]
     different = [block for each in result.ranges for block in range(each.first, each.first + each.count)]
     assert sorted(told) == different
 
@@ -128,7 +127,7 @@ def test_stale_and_transposed_tell_where_from(tmp_path: Path, reference: bytes) 
         copy[one * BLOCK : (one + 1) * BLOCK] = reference[other * BLOCK : (other + 1) * BLOCK]
     episodes = {episode.kind: episode for episode in compared(tmp_path, reference, copy).episodes}
     assert episodes["stale"].details == {"source_block": b}
-    assert episodes["transposed"].ranges == ((c, 1), (d, 1))
+    assert episodes["transposed"].ranges == (Range(c, 1), Range(d, 1))
 
 
 def test_explaining_changes_no_fact(tmp_path: Path, reference: bytes) -> None:
@@ -148,7 +147,7 @@ def test_many_differing_blocks_are_sampled_and_that_is_said(tmp_path: Path) -> N
     assert result.explained is not None
     assert result.explained.looked_at_blocks < result.differing_blocks == 40 * 2048
     assert [episode.kind for episode in result.episodes] == ["high-bit-stripped"]
-    assert sum(count for _, count in result.episodes[0].ranges) == result.differing_blocks
+    assert result.episodes[0].blocks == result.differing_blocks
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,8 @@ from imgkit import cli, inputs
 from imgkit.cli import run
 from imgkit.cli.common import load_meanwhile
 from imgkit.errors import ResourceError
-from imgkit.medium.crew import StripQueue, attend
+from imgkit.medium.workers import StripQueue, Work
+from imgkit.medium.workers import run as run_tasks
 
 BLOCK = 512
 DATA = bytes(range(256)) * 2 * 40
@@ -162,15 +163,10 @@ def test_no_more_threads(sealed: Path, arguments: list[str], threads: int) -> No
     assert threads < 99 or done.returncode == 1
 
 
-class Idle:
-    def stop(self) -> None: ...
-    def close(self) -> None: ...
-
-
 def test_a_thread_that_ends_in_the_middle_is_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(threading, "excepthook", lambda _: None)
     with pytest.raises(MemoryError):
-        attend([lambda: None, exhaust_memory], Idle(), lambda: None)
+        run_tasks([lambda: None, exhaust_memory], Work(), lambda: None)
 
 
 @pytest.mark.parametrize("arguments", [["compare", "a.img", "b.img"], ["vote", "a.img", "b.img"]])
@@ -191,7 +187,7 @@ def test_threads_that_cannot_be_started_are_an_error_of_ours(monkeypatch: pytest
 
     monkeypatch.setattr(threading, "_start_new_thread", refuse)
     with pytest.raises(ResourceError, match="ulimit -u"):
-        attend([lambda: None], Idle(), lambda: None)
+        run_tasks([lambda: None], Work(), lambda: None)
 
 
 def test_a_late_import_that_fails_says_nothing(capfd: pytest.CaptureFixture[str]) -> None:

@@ -265,8 +265,8 @@ HANGS = {
 LEFT_SOON = """
 import sys
 from imgkit.cli import main
-from imgkit.medium import crew
-crew._LEAVE_SECONDS = 0.5
+from imgkit.medium import workers
+workers._LEAVE_SECONDS = 0.5
 main(sys.argv[1:])
 """
 """The command, but without much waiting for a read that does not come back."""
@@ -606,8 +606,8 @@ KEPT_OFTEN = """
 import sys
 from imgkit.cli import run
 from imgkit.comparison import journal
-from imgkit.medium import crew
-journal._SECONDS_BETWEEN, crew._TICK_SECONDS = 0.02, 0.01
+from imgkit.medium import workers
+journal._SECONDS_BETWEEN, workers._TICK_SECONDS = 0.02, 0.01
 sys.exit(run(sys.argv[1:]))
 """
 """The command, but with the journal kept every few hundredths of a second, so that many kills fit into a test."""

@@ -34,6 +34,7 @@ FLOORS = {
     "shell": 1,
     "targets": 1,
     "spans": 1,
+    "ledger": 1,
     "text": 1,
     "blocklist": 1,
     "clock": 1,

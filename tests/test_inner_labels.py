@@ -154,7 +154,7 @@ def test_verify_and_vote_name_blocks_by_both_labels(
 
 def test_worksheet_keeps_the_names_of_inner_partitions(image: Path) -> None:
     sheet = worksheet(image, rule="rotate16", device="disk").sheet
-    assert Places(sheet.labels, None, BLOCK_BYTES, sheet.size_bytes).partitions_of(1144, 1145)[:2] == ("2", "2/b")
+    assert Places(sheet.labels, None, BLOCK_BYTES, sheet.size_bytes).partitions_of(Span(1144, 1))[:2] == ("2", "2/b")
 
 
 def test_checks_name_partitions_and_blocks_of_the_medium(tmp_path: Path) -> None:
@@ -221,7 +221,7 @@ def test_two_inner_labels_are_kept_apart(tmp_path: Path) -> None:
         places = Places(read_labels(medium).labels, None, 512, medium.size_bytes)
     assert [each.name for each in places.partitions] == ["1", "2", "2/a", "2/b", "2/c", "2/d", "3", "3/a"]
     assert places.spans[-1] == Span(7480, 500)
-    assert places.partitions_of(7480, 7481) == ("3", "3/a")
+    assert places.partitions_of(Span(7480, 1)) == ("3", "3/a")
 
 
 @pytest.mark.parametrize(

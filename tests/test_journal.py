@@ -121,7 +121,7 @@ def test_what_goes_on_is_the_same_to_the_byte(
 
     with (
         mock.patch("imgkit.comparison.scan.PIECE_BYTES", 8 << 10),
-        mock.patch("imgkit.medium.crew._TICK_SECONDS", 0.0005),
+        mock.patch("imgkit.medium.workers._TICK_SECONDS", 0.0005),
     ):
         whole = call(None)
         with stopped_after_keeping(times):
@@ -465,7 +465,7 @@ def test_a_lost_file_system_leaves_the_journal_to_be_gone_on_with(folder: Path, 
     with (
         faulty_file(folder / "reference") as served,
         mock.patch("imgkit.comparison.journal._SECONDS_BETWEEN", 0),
-        mock.patch("imgkit.medium.crew._TICK_SECONDS", 0.0005),
+        mock.patch("imgkit.medium.workers._TICK_SECONDS", 0.0005),
         DisturbedMedium(served.path, 5 * MIB, served.kill) as reference,
     ):
         result = compare(reference, folder / "copy", block_size=512, journal=journal)

@@ -21,11 +21,11 @@ from builders import (
     DyingMedium,
     Slot,
     WideLabel,
+    byte_swapped,
     changed_at,
     image_of,
     random_bytes,
     with_piece,
-    words_exchanged,
     write_image,
 )
 from table_builders import GuidEntry, GuidTable, NarrowLabel, image_of_pieces
@@ -402,9 +402,9 @@ def test_a_label_in_another_byte_order_than_asked_for_is_told(
 
 
 @both_orders
-def test_a_label_with_exchanged_bytes_is_recognised(tmp_path: Path, byte_order: ByteOrder) -> None:
+def test_a_label_with_swapped_bytes_is_recognised(tmp_path: Path, byte_order: ByteOrder) -> None:
     """`dd conv=swab` (POSIX) does this to a dump."""
-    report = checked(tmp_path, words_exchanged(image_of(WideLabel(byte_order=byte_order))))
+    report = checked(tmp_path, byte_swapped(image_of(WideLabel(byte_order=byte_order))))
     label = only_label(report)
     assert (label.layout, label.bytes_exchanged) == (f"classic-wide-{byte_order}", True)
     assert [(each.first, each.count) for each in label.partitions] == [(16, 64), (80, 16), (96, 64)]

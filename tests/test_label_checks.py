@@ -21,13 +21,13 @@ from builders import (
     UNUSED,
     Slot,
     WideLabel,
+    byte_swapped,
     changed_at,
     drive_of,
     drive_text,
     fast_file_system_head,
     image_of,
     with_piece,
-    words_exchanged,
     write_image,
 )
 from table_builders import EXTENDED, BootSlot, GuidEntry, GuidTable, boot_record, image_of_pieces
@@ -163,7 +163,7 @@ ROWS: dict[str, Row] = {
         of(SOUND.with_(byte_order="big"), layout="classic-wide-little"),
         of(SOUND.with_(byte_order="big"), layout="classic-wide-big"),
     ),
-    "exchanged bytes": Row("label.byte-order", STOP, Case(words_exchanged(image_of(SOUND))), of(SOUND)),
+    "swapped bytes": Row("label.byte-order", STOP, Case(byte_swapped(image_of(SOUND))), of(SOUND)),
     "a label elsewhere than it says": Row(
         "label.place",
         STOP,

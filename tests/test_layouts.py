@@ -243,20 +243,20 @@ EXCHANGED = {
 
 
 @pytest.mark.parametrize("name", EXCHANGED)
-def test_a_dump_with_exchanged_bytes_is_told(tmp_path: Path, name: str) -> None:
+def test_a_dump_with_swapped_bytes_is_told(tmp_path: Path, name: str) -> None:
     """`dd conv=swab` (POSIX) exchanges the bytes of each 16-bit word; nothing else is told of the partitions."""
     pieces, layout = EXCHANGED[name]
     straight = report_of(tmp_path / "m.img", pieces, layout)
     subprocess.run(
         ["dd", f"if={tmp_path / 'm.img'}", f"of={tmp_path / 'x.img'}", "conv=swab"], check=True, capture_output=True
     )
-    exchanged = label_check(tmp_path / "x.img", layout=layout)
+    swapped = label_check(tmp_path / "x.img", layout=layout)
     assert "label.byte-order" not in ids(straight.findings)
-    told = [finding for finding in exchanged.findings if finding.id == "label.byte-order"]
-    assert [finding.severity for finding in told] == ["stop"] * len(exchanged.labels) != []
+    told = [finding for finding in swapped.findings if finding.id == "label.byte-order"]
+    assert [finding.severity for finding in told] == ["stop"] * len(swapped.labels) != []
     assert "exchanging the two bytes of each 16-bit word" in told[0].message
-    assert all(label.bytes_exchanged for label in exchanged.labels)
-    assert [label.partitions for label in exchanged.labels] == [label.partitions for label in straight.labels]
+    assert all(label.bytes_exchanged for label in swapped.labels)
+    assert [label.partitions for label in swapped.labels] == [label.partitions for label in straight.labels]
 
 
 # ---- What is no label ------------------------------------------------------------------------------------------------
@@ -298,7 +298,7 @@ def test_stray_magics_in_noise_are_never_labels(tmp_path: Path) -> None:
         pytest.param(boot_record([]), id="a signature without a partition"),
         pytest.param(boot_record([], PROSE[:510]), id="text before the signature"),
         pytest.param(boot_record([BootSlot(1, 100, boot_flag=0x33)]), id="an impossible boot flag"),
-        pytest.param(boot_record([BootSlot(1, 100)])[:510] + b"\xaa\x55", id="the signature's bytes exchanged"),
+        pytest.param(boot_record([BootSlot(1, 100)])[:510] + b"\xaa\x55", id="the signature's bytes swapped"),
     ],
 )
 def test_a_boot_block_is_not_a_table(tmp_path: Path, block: bytes) -> None:

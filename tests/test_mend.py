@@ -393,7 +393,7 @@ def test_fields_of_the_originals_label_that_the_plan_leaves_out_are_excused(tmp_
         source = write_image(tmp_path / "source.img", kept_from)
         built = label_build(tmp_path / "plan.toml", "x", keep_from=source)
         data = bytearray(original)
-        own = built.data[: built.result.own_bytes[0][1]]
+        own = built.data[: built.result.own_bytes[0].count]
         data[SECTOR_SIZE : SECTOR_SIZE + len(own)] = own
         write_image(room.medium, bytes(data))
         assert preflight_with(room.medium, room.given("reference", "plan", "machine")).answer == answer

@@ -26,8 +26,8 @@ from imgkit.errors import OutputError
 from imgkit.outputs import NEW, PAGE, Outputs, finish_together, json_kind
 
 FOREIGN = b"mine, and of another kind\n"
-KIND = json_kind("imgkit.compare/1")
-OURS = b'{\n  "schema": "imgkit.compare/1"\n}\n'
+KIND = json_kind("imgkit.compare/2")
+OURS = b'{\n  "schema": "imgkit.compare/2"\n}\n'
 DATA = random_bytes(128 * 512, 1)
 PLAN = """
 drive = "drive.toml"
@@ -314,7 +314,7 @@ def in_shell(line: str, **options: object) -> "subprocess.CompletedProcess[str]"
 @pytest.mark.parametrize("to", ["| cat", "> out; cat out"], ids=["pipe", "file"])
 def test_json_has_standard_output_alone(folder: Path, place: str, to: str) -> None:
     ran = in_shell(f"{sys.executable} -m imgkit inspect image.img --json {place} {to}")
-    assert json.loads(ran.stdout)["schema"] == "imgkit.inspect/1"
+    assert json.loads(ran.stdout)["schema"] == "imgkit.inspect/2"
 
 
 @pytest.mark.parametrize(
@@ -332,7 +332,7 @@ def test_json_goes_where_the_shell_says(folder: Path, line: str) -> None:
     until = time.monotonic() + 10
     while not (Path("got").exists() and Path("got").read_text().endswith("}\n")) and time.monotonic() < until:
         time.sleep(0.02)
-    assert json.loads(Path("got").read_text())["schema"] == "imgkit.inspect/1"
+    assert json.loads(Path("got").read_text())["schema"] == "imgkit.inspect/2"
 
 
 def test_a_pipe_without_a_reader_is_not_waited_for(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -44,7 +44,7 @@ from imgkit.report.page import render_page
 from imgkit.report.page.document import MAXIMUM_PAGE_BYTES, css_string
 from imgkit.report.records import record_of
 from imgkit.report.words import visible
-from imgkit.spans import Span
+from imgkit.spans import Range, Span
 
 HOSTILE = "\"'><script>window.ran = 1</script><img src=x onerror=ran()>\x1b[31m\x07\n{{ 7*7 }}\u202egnp.\\"
 HOSTILE_CONTROLS = ("\x1b", "\x07", "\u202e")
@@ -357,7 +357,7 @@ class TestLabels:
         rows = page_of(a_comparison(labels=LabelPair((inner,), (inner,)))).one("table", class_="label").rows()
         assert ["lies inside", "mbr partition 1", "mbr partition 1", "same"] in rows
         assert ["partitions counted from block", "63", "63", "same"] in rows
-        assert ["bytes of each 16-bit word", "exchanged", "exchanged", "same"] in rows
+        assert ["bytes of each 16-bit word", "swapped", "swapped", "same"] in rows
 
 
 class TestRecord:
@@ -417,7 +417,7 @@ class TestRecord:
 
     def test_version_time_and_drive(self) -> None:
         told = section(page_of(a_comparison(address_source="drive", drive=drive_of())), "call").text()
-        assert "imgkit 0.1.0, result imgkit.compare/1" in told
+        assert "imgkit 0.1.0, result imgkit.compare/2" in told
         assert "1994-03-02T06:15:00+00:00" in told
         assert "Took250 ms" in told
         assert "Harbour 160: 10 cylinders × 2 heads × 8 sectors of 512 bytes" in told
@@ -439,9 +439,9 @@ class TestRecord:
         assert "high-bit-stripped" not in section(page, "ranges").text() + section(page, "findings").text()
 
     def test_an_episode_of_several_ranges_names_them(self) -> None:
-        episode = an_episode(first=10, count=31, ranges=tuple((number, 1) for number in range(10, 41, 3)))
+        episode = an_episode(blocks=11, ranges=tuple(Range(number, 1) for number in range(10, 41, 3)))
         shown = section(page_of(a_faulty_comparison(episodes=(episode,))), "episodes")
-        assert shown.one("span", class_="place").text() == "11 ranges between 10 and 40"
+        assert shown.one("span", class_="place").text() == "11 blocks between 10 and 40"
         assert shown.all("dd")[0].text() == "10+1, 13+1, 16+1, 19+1, 22+1, 25+1, 28+1, 31+1 and 3 more"
 
     def test_no_episodes_no_section(self) -> None:

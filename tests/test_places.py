@@ -11,7 +11,7 @@ from imgkit.label.places import MOST_BLOCK_BYTES, Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
 from imgkit.medium import open_medium
-from imgkit.spans import Span
+from imgkit.spans import Span, span_between
 
 DRIVE = Drive(name="a drive", sector_size=512, cylinders=5, heads=2, sectors_per_track=16)
 
@@ -59,7 +59,7 @@ def test_partitions_in_blocks(label: Label, block_size: int, spans: list[Span]) 
     [(0, 16, ()), (0, 17, ("a",)), (79, 80, ("a",)), (79, 81, ("a", "b")), (16, 160, ("a", "b", "c")), (160, 170, ())],
 )
 def test_partitions_of_a_run(label: Label, first: int, end: int, names: tuple[str, ...]) -> None:
-    assert Places([label], None, 512, 160 * 512).partitions_of(first, end) == names
+    assert Places([label], None, 512, 160 * 512).partitions_of(span_between(first, end)) == names
 
 
 @pytest.mark.parametrize(
@@ -77,16 +77,16 @@ def test_addresses(
 ) -> None:
     """Block = (cylinder × heads + head) × sectors + sector (ATA-2, ANSI X3.279-1996), 2 heads and 16 sectors."""
     places = Places([], DRIVE, block_size, end_byte)
-    found = places.addresses_of(first, end)
+    found = places.addresses_of(span_between(first, end))
     assert places.address_source == "drive"
     assert (None if found is None else (tuple(found.first), tuple(found.last))) == addresses
 
 
 def test_addresses_of_the_label_and_of_nothing(label: Label) -> None:
     stated = label.geometry
-    found = Places([label], None, 512, 160 * 512).addresses_of(stated.sectors_per_track or 0, 100)
+    found = Places([label], None, 512, 160 * 512).addresses_of(span_between(stated.sectors_per_track or 0, 100))
     assert found is not None
     assert tuple(found.first) == (0, 1, 0)
     assert Places([label], DRIVE, 512, 160 * 512).address_source == "drive"
     assert Places([label], None, 512, 160 * 512).address_source == "label"
-    assert Places([], None, 512, 160 * 512).addresses_of(0, 1) is None
+    assert Places([], None, 512, 160 * 512).addresses_of(Span(0, 1)) is None

@@ -77,7 +77,7 @@ class TestCommand:
     def test_json_and_page_of_one_run(self, room: Room, capsys: pytest.CaptureFixture[str]) -> None:
         assert run(["preflight", "copy.img", *EVERYTHING, "--json", "now.json", "--page", "sheet.html"]) == 0
         fields = json_of(Path("now.json"))
-        assert fields["schema"] == "imgkit.preflight/1"
+        assert fields["schema"] == "imgkit.preflight/2"
         assert (fields["verdict"], fields["answer"]) == ("pass", "go")
         assert fields["call"][:3] == ["imgkit", "preflight", "copy.img"]
         assert {"reasons", "questions", "not_checked", "checklist", "cautions", "digests", "labels", "started_at",

@@ -271,7 +271,7 @@ class TestSince:
         assert earlier.answer == result.answer
         assert earlier.labels == result.labels
         assert earlier.findings == result.findings
-        assert msgspec.json.decode(jsonfile.render_json(result))["schema"] == "imgkit.preflight/1"
+        assert msgspec.json.decode(jsonfile.render_json(result))["schema"] == "imgkit.preflight/2"
 
     @pytest.mark.parametrize(
         ("data", "told"),
@@ -279,9 +279,9 @@ class TestSince:
             (b"", "preflight result"),
             (b"{", "preflight result"),
             (b"[]", "its schema is 'None'"),
-            (b'{"schema": "imgkit.compare/1"}', "imgkit.compare/1"),
-            (b'{"schema": "imgkit.preflight/2"}', "another version"),
-            (b'{"schema": "imgkit.preflight/1"}', "missing required field"),
+            (b'{"schema": "imgkit.compare/2"}', "imgkit.compare/2"),
+            (b'{"schema": "imgkit.preflight/9"}', "another version"),
+            (b'{"schema": "imgkit.preflight/2"}', "missing required field"),
             (b"[" * 100_000, "preflight result"),
         ],
     )

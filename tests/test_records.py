@@ -27,6 +27,7 @@ from imgkit.report.record import Block, Commands, Record, Steps, SurfaceMap
 from imgkit.report.records import _FILES
 from imgkit.report.schemas import result_types
 from imgkit.report.terminal import paper
+from imgkit.spans import Range
 from imgkit.sums.seal import seal
 from imgkit.sums.worksheet import worksheet
 
@@ -38,7 +39,7 @@ WIDEST_WORD = 30
 
 
 def a_real_comparison(folder: Path) -> Result:
-    """The copy is shorter, has a run of bytes exchanged, and a changed label."""
+    """The copy is shorter, has a run of bytes swapped, and a changed label."""
     reference = image_of(WideLabel())
     copy = changed_at(reference, [*range(20_000, 30_000, 7), 600])[:80_000]
     first, second = write_image(folder / "reference.img", reference), write_image(folder / "copy.img", copy)
@@ -57,7 +58,7 @@ def a_drawn_comparison(_: Path) -> Result:
         ranges_total=14,
         labels=LabelPair((a_label(),), (changed,)),
         label_differences=(LabelDifference(1, 0, "type_name", "harbour 160", "harbour 170"),),
-        episodes=(an_episode(), an_episode(kind="bit-noise", first=5, count=9, ranges=((5, 1), (13, 1)))),
+        episodes=(an_episode(), an_episode(kind="bit-noise", blocks=2, ranges=(Range(5, 1), Range(13, 1)))),
     )
 
 

@@ -153,7 +153,7 @@ KINDS: dict[str, Callable[[Fault, bytes, bytes, Callable[[int], bytes]], bool]] 
     "slipped": lambda fault, _reference, copy, elsewhere: (
         copy == elsewhere(fault.first + fault.details["shift_bytes"] // BLOCK_BYTES)
     ),
-    "bytes-exchanged": lambda _fault, reference, copy, _elsewhere: (
+    "byte-swapped": lambda _fault, reference, copy, _elsewhere: (
         copy[::2] == reference[1::2] and copy[1::2] == reference[::2]
     ),
     "stale": lambda fault, _reference, copy, elsewhere: copy == elsewhere(fault.details["source_block"]),

@@ -112,4 +112,4 @@ def test_total_counts_each_block_once(runs: list[Span]) -> None:
 @given(span_lists, st.integers(0, 70), st.integers(0, 20))
 def test_overlapping_says_whether_a_block_is_shared(runs: list[Span], first: int, count: int) -> None:
     shared = blocks_of(runs) & set(range(first, first + count))
-    assert spans.overlapping(runs, first, first + count) == bool(shared)
+    assert spans.overlapping(runs, Span(first, count)) == bool(shared)

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgkit.medium import open_medium
+from imgkit.spans import Span, Stretch
 from imgkit.sums import plain
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.risk import risk_of
@@ -209,8 +210,8 @@ def test_ranges_give_what_each_gives_alone(tmp_path: Path, rule: Rule, implement
     needs(rule, implementation)
     data = random_bytes(200_003, 3)
     path = write_image(tmp_path / "image", data)
-    extents = [(first, min(first + 1024, len(data))) for first in range(0, len(data), 1024)]
-    extents += [(7, 7), (1, 1000), (0, len(data)), (1, 4097), (2, 4098), (3, 4099)]
+    extents = [Stretch(first, min(first + 1024, len(data))) for first in range(0, len(data), 1024)]
+    extents += map(Stretch, (7, 1, 0, 1, 2, 3), (7, 1000, len(data), 4097, 4098, 4099))
     with open_medium(path) as medium:
         found = sum_ranges(medium, extents, rule, block_size=512, implementation=implementation)
     assert found == [summed(rule, "plain", data[start:end]) for start, end in extents]
@@ -220,7 +221,7 @@ def test_ranges_give_what_each_gives_alone(tmp_path: Path, rule: Rule, implement
 def test_range_with_a_read_error_has_no_sum(tmp_path: Path, rule: Rule, implementation: Implementation) -> None:
     needs(rule, implementation)
     path = write_image(tmp_path / "image", random_bytes(64 * 512, 4))
-    extents = [(first * 512, (first + 2) * 512) for first in range(0, 64, 2)]
+    extents = [Span(first, 2).stretch(512) for first in range(0, 64, 2)]
     with DyingMedium(path, {11}) as medium:
         found = sum_ranges(medium, extents, rule, block_size=512, implementation=implementation)
     assert [index for index, value in enumerate(found) if value is None] == [5]
@@ -233,7 +234,7 @@ def test_totals_of_overlapping_areas(implementation: Implementation) -> None:
         if rule != "add16":
             needs(rule, implementation)
     data = random_bytes(50_000, 5)
-    areas = [(0, len(data)), (100, 20_001), (20_000, 49_999), (100, 20_001), (30_000, 30_000)]
+    areas = list(map(Stretch, (0, 100, 20_000, 100, 30_000), (len(data), 20_001, 49_999, 20_001, 30_000)))
     view = memoryview(bytearray(data))
     with Totals(areas, implementation) as totals:
         for offset in range(0, len(data), 7000):

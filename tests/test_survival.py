@@ -2,7 +2,7 @@
 
 import errno
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgkit.medium.survival import DEAD_BLOCKS, read_skipping, read_sparingly, read_surviving
+from imgkit.spans import Stretch
 
 BLOCK = 8
 MOST_BLOCKS = 200
@@ -39,7 +40,7 @@ class Failing:
         return bytes(kept)
 
 
-def _blocks(stretches: list[tuple[int, int]]) -> set[int]:
+def _blocks(stretches: Sequence[Stretch]) -> set[int]:
     return {block for start, end in stretches for block in range(start // BLOCK, -(-end // BLOCK))}
 
 
@@ -119,7 +120,7 @@ def test_within_a_dead_stretch_three_tries_pass_over_a_piece() -> None:
     medium = Failing(512, frozenset(range(512)))
     buffer = memoryview(bytearray(512 * BLOCK))
     survived = read_skipping(medium.read_into, 0, buffer, BLOCK, retries=10, is_in_dead_stretch=True)
-    assert survived.passed_over == [(BLOCK, 511 * BLOCK)]
+    assert survived.passed_over == (Stretch(BLOCK, 511 * BLOCK),)
     assert len(medium.tries) == 3
 
 

@@ -488,7 +488,7 @@ def test_command(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert {path.name for path in (folder / "round-2").iterdir()} == {"sheet.json", "check.sh", "sheet.txt"}
     assert run(["tally", "sheet.json", "log", "--next", "mine", "--json", "-"]) == 2
     answer = json.loads(capfd.readouterr().out)
-    assert answer["schema"] == "imgkit.tally/1"
+    assert answer["schema"] == "imgkit.tally/2"
     assert answer["next_sheet"]["folder"] == "mine"
     assert [(each["first"], each["count"], each["state"]) for each in answer["ranges"]] == [
         (48, 16, "differ"),

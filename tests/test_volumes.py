@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from builders import ByteOrder, Slot, WideLabel, random_bytes
+from builders import ByteOrder, DyingMedium, Slot, WideLabel, random_bytes
 from table_builders import (
     BLOCK_BYTES,
     FAT_16,
@@ -28,10 +28,12 @@ from table_builders import (
     write_pieces,
 )
 
+from imgkit import record_of
 from imgkit.drive import Boot
-from imgkit.findings import Finding
+from imgkit.findings import Finding, NotRead
 from imgkit.inspection.survey import inspect
 from imgkit.label.report import label_check
+from imgkit.report.record import Text
 from imgkit.volume.probes import Volume, probe
 
 MEGABYTE = 1 << 20
@@ -145,6 +147,45 @@ def test_kind_size_and_clean_flag(
         is_clean,
         byte_order,
     )
+
+
+@pytest.mark.parametrize(
+    ("make", "arguments", "format_name", "block_bytes"),
+    [
+        pytest.param(with_ext2, {"block_bytes": 4096}, "ext2", 4096, id="ext2"),
+        pytest.param(with_fat, {}, "fat12", None, id="FAT, 12 bits"),
+        pytest.param(with_fat, {"bits": 16, "size_bytes": 16 * MEGABYTE}, "fat16", None, id="FAT, 16 bits"),
+        pytest.param(with_fat, {"bits": 32, "size_bytes": 40 * MEGABYTE}, "fat32", None, id="FAT, 32 bits"),
+        pytest.param(with_iso_9660, {}, "iso9660", 2048, id="ISO 9660"),
+        pytest.param(with_fast_file_system, {}, "fast", None, id="fast"),
+        pytest.param(with_swap, {"page_bytes": 8192}, "swap", 8192, id="swap"),
+    ],
+)
+def test_format_and_unit(
+    tmp_path: Path, make: Callable[..., bytes], arguments: dict[str, Any], format_name: str, block_bytes: int | None
+) -> None:
+    """As the tool was asked for; where it chose the unit itself (None), that is a whole number of sectors."""
+    volume = probed(make(tmp_path / "v.img", **arguments))
+    assert volume is not None
+    assert volume.block_bytes is not None
+    assert (volume.format, volume.block_bytes % 512) == (format_name, 0)
+    assert block_bytes in (None, volume.block_bytes)
+
+
+@pytest.mark.parametrize(
+    ("tool", "options", "name"),
+    [
+        pytest.param("mke2fs", ("-q", "-F", "-t", "ext2", "-L", "rain gauges"), "rain gauges", id="ext2"),
+        pytest.param("mkfs.fat", ("-F", "12", "-n", "GAUGES"), "GAUGES", id="FAT"),
+    ],
+)
+def test_name_of_a_volume(tmp_path: Path, tool: str, options: tuple[str, ...], name: str) -> None:
+    path = tmp_path / "v.img"
+    path.write_bytes(bytes(MEGABYTE))
+    call(found(tool), *options, path)
+    volume = probed(path.read_bytes())
+    assert volume is not None
+    assert volume.name == name
 
 
 def test_old_swap_mark_has_no_size() -> None:
@@ -344,6 +385,38 @@ def test_inspection_tells_what_lies_in_each_partition(tmp_path: Path) -> None:
     assert kinds == [("1", "ext2"), ("2", "blank")]
 
 
+def test_inspection_lists_volumes_with_and_without_a_label(tmp_path: Path) -> None:
+    """What `mke2fs` made, in a partition and by itself; blank partitions hold no volume."""
+    volume = with_ext2(tmp_path / "v.img")
+    pieces = {0: boot_record([BootSlot(64, 2048), BootSlot(3000, 100)])} | {64 * 512: volume}
+    labelled = inspect(write_pieces(tmp_path / "m.img", 4000, pieces)).volumes
+    alone = inspect(tmp_path / "v.img").volumes
+    assert [(each.partition, str(each), each.format) for each in labelled] == [("1", "64+2048", "ext2")]
+    assert [(each.partition, each.first, each.format) for each in alone] == [(None, 0, "ext2")]
+    assert {(each.size_bytes, each.block_bytes, each.clean) for each in (*labelled, *alone)} == {
+        (alone[0].size_bytes, 1024, True)
+    }
+
+
+def test_the_page_says_what_a_medium_without_a_label_starts_with(tmp_path: Path) -> None:
+    with_ext2(tmp_path / "v.img")
+    partitions = next(each for each in record_of(inspect(tmp_path / "v.img")).sections if each.id == "partitions")
+    assert isinstance(partitions.blocks[0], Text)
+    assert (
+        "At the start of the medium: ext2, 1,048,576 bytes (1.0 MB), closed cleanly." in partitions.blocks[0].sentences
+    )
+
+
+def test_a_start_that_cannot_be_read_is_no_blank_one(tmp_path: Path) -> None:
+    """Block 2 holds the superblock of ext2: whether one is there is not known, and that is said before all is read."""
+    with_ext2(tmp_path / "v.img")
+    with DyingMedium(tmp_path / "v.img", {2}) as medium:
+        result = inspect(medium)
+    assert (result.volumes, result.verdict) == ((), "incomplete")
+    assert NotRead(0, "volume") in result.not_read
+    assert "block 0, the start of the medium" in str(record_of(result).sections)
+
+
 def test_inspection_looks_into_the_guid_table_and_not_into_what_protects_it(tmp_path: Path) -> None:
     table = GuidTable(total_blocks=4000, entries=(GuidEntry(64, 2111),))
     pieces = table.pieces() | {64 * 512: with_ext2(tmp_path / "v.img")}
@@ -383,7 +456,7 @@ def boot_findings_of(path: Path, pieces: Pieces, boot: Boot, blocks: int = 160) 
         pytest.param({0: boot_record([], CODE)}, SIGNED, set(), id="the signature"),
         pytest.param({0: CODE}, SIGNED, {"boot.signature"}, id="code without the signature"),
         pytest.param(
-            {0: boot_record([], CODE)[:510] + b"\xaa\x55"}, SIGNED, {"boot.signature"}, id="its bytes exchanged"
+            {0: boot_record([], CODE)[:510] + b"\xaa\x55"}, SIGNED, {"boot.signature"}, id="its bytes swapped"
         ),
         pytest.param({0: CODE}, Boot(signature=CODE[:4].hex()), set(), id="first words"),
         pytest.param({0: CODE}, Boot(signature=CODE[1:4].hex()), {"boot.signature"}, id="first words, one byte off"),

@@ -993,7 +993,7 @@ def test_json_and_outputs(folder: Path, capfd: pytest.CaptureFixture[str]) -> No
     assert run(call) == 1
     output = capfd.readouterr()
     result = json.loads(output.out)
-    assert result["schema"] == "imgkit.vote/1"
+    assert result["schema"] == "imgkit.vote/2"
     assert result["call"] == ["imgkit", *call]
     assert result["verdict"] == "fail"
     assert [(each["first"], each["state"], each["behind"]) for each in result["ranges"]] == [

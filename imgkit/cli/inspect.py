@@ -13,7 +13,6 @@ from imgkit.cli.common import (
     deliver,
     drive_option,
     load_defects_option,
-    load_drive_option,
     open_outputs,
     output_options,
     page_face,
@@ -66,12 +65,12 @@ def command(
     outputs = open_outputs(
         [image, drive_path, defects_path], replace, (json_path, json_kind("imgkit.inspect")), (page_path, PAGE)
     )
-    drive = load_drive_option(drive_path)
-    boot = None
+    drive, boot = None, None
     if drive_path is not None:
-        from imgkit.drive import load_boot
+        from imgkit.drive import load_drive_file
 
-        boot = load_boot(drive_path)
+        file = load_drive_file(drive_path)
+        drive, boot = file.drive, file.boot
     from imgkit.digests import ALGORITHMS
     from imgkit.inspection.survey import inspect
 

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     help="The JSON of an earlier preflight: report what changed since.",
 )
 @click.option("--allow-tail", is_flag=True, help="Accept a medium that goes on after the original's end.")
+@click.option("--read-twice", is_flag=True, help="Read the medium a second time: does it read the same?")
 @click.option("--page", "page_path", metavar="FILE", help="Write the log sheet as one self-contained HTML file.")
 @access_options
 @output_options
@@ -55,6 +56,7 @@ def command(
     machine_path: Path | None,
     since_path: Path | None,
     allow_tail: bool,
+    read_twice: bool,
     page_path: str | None,
     access: "Access",
     json_path: str | None,
@@ -72,45 +74,27 @@ def command(
       imgkit preflight system.img --sheet sheets/sheet.json --log console.log --drive drive.toml
       imgkit preflight dump.img --reference system.img --since before.json --json now.json
     """
-    inputs = [medium, reference, seal_path, sheet_path, log_path, drive_path, plan_path, machine_path, since_path]
-    inputs += _named_by(seal_path, sheet_path, plan_path)
-    outputs = open_outputs(inputs, replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE))
-    from imgkit.readiness.run import preflight
+    from imgkit.readiness.given import Given
+    from imgkit.readiness.run import preflight_of
 
+    given = Given(
+        reference=reference,
+        seal=seal_path,
+        sheet=sheet_path,
+        log=log_path,
+        drive=drive_path,
+        plan=plan_path,
+        machine=machine_path,
+        since=since_path,
+        tail="allow" if allow_tail else "forbid",
+        readings="twice" if read_twice else "once",
+        access=access,
+    ).load()
+    outputs = open_outputs(
+        [medium, *given.files()], replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE)
+    )
     if json_path != "-":
         load_meanwhile("preflight")
     with progress_bar(quiet, "reading") as progress:
-        result = preflight(
-            medium,
-            reference=reference,
-            seal=seal_path,
-            sheet=sheet_path,
-            log=log_path,
-            drive=drive_path,
-            plan=plan_path,
-            machine=machine_path,
-            since=since_path,
-            tail="allow" if allow_tail else "forbid",
-            access=access,
-            progress=progress,
-        )
+        result = preflight_of(medium, given, progress=progress)
     return deliver(result, outputs, json_path, [page_face(page_path)])
-
-
-def _named_by(seal_path: Path | None, sheet_path: Path | None, plan_path: Path | None) -> list[Path]:
-    """The files that the given files name: they are inputs, too."""
-    named: list[Path] = []
-    if plan_path is not None:
-        from imgkit.label.plan import load_plan
-
-        named += [Path(each) for each in load_plan(plan_path).files]
-    if seal_path is not None:
-        from imgkit.sums.verify import block_digests_file, load_seal
-
-        beside = load_seal(seal_path).block_digests
-        named += [block_digests_file(seal_path, beside)] if beside is not None else []
-    if sheet_path is not None:
-        from imgkit.sums.tally import load_sheet
-
-        named.append(Path(load_sheet(sheet_path).image))
-    return named

@@ -61,10 +61,11 @@ def command(
     from imgkit.sums import tally
 
     outputs = open_outputs([sheet, log, image], replace, (json_path, json_kind("imgkit.tally")), (page_path, PAGE))
-    outputs.protect([image or tally.load_sheet(sheet).image])
+    loaded = tally.load_sheet(sheet)
+    outputs.protect([image or loaded.image])
     with progress_bar(quiet, "summing") as progress:
         result, upcoming = tally.tally(
-            sheet, log, image=image, next_ranges=next_ranges, access=access, progress=progress
+            loaded, log, image=image, next_ranges=next_ranges, access=access, progress=progress
         )
     problems = []
     if upcoming is not None:

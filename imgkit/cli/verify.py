@@ -62,14 +62,14 @@ def command(
     drive = load_drive_option(drive_path)
     from imgkit.sums.verify import block_digests_file, load_seal, verify
 
-    beside = load_seal(seal_path).block_digests
-    if beside is not None:
-        outputs.protect([block_digests_file(seal_path, beside)])
+    seal = load_seal(seal_path)
+    if seal.block_digests is not None:
+        outputs.protect([block_digests_file(seal_path, seal.block_digests)])
     with progress_bar(quiet, "checking") as progress:
         load_meanwhile("verification")
         result = verify(
             copy,
-            seal_path,
+            seal,
             drive=drive,
             tail="allow" if allow_tail else "forbid",
             max_ranges=max_ranges,

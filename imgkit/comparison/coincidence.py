@@ -57,4 +57,4 @@ def coincidence(ranges: Sequence[BlockRange], known: Sequence[KnownBad], blocks:
 def _touches(each: BlockRange, known: Sequence[KnownBad]) -> bool:
     """Whether a range has a block in one of these runs, which are ascending and apart."""
     index = bisect.bisect_left(known, each.end, key=lambda bad: bad.first) - 1
-    return index >= 0 and known[index].first + known[index].count > each.first
+    return index >= 0 and known[index].end > each.first

@@ -11,7 +11,7 @@ from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, scan_hashing
 from imgkit.comparison.itself import compared_with_itself
-from imgkit.comparison.ledger import Ledger, RawSample, Run
+from imgkit.comparison.ledger import STATES, Ledger, RawSample, Run
 from imgkit.comparison.result import (
     BlockRange,
     Comparison,
@@ -29,15 +29,16 @@ from imgkit.comparison.scan import Pair, scan
 from imgkit.digests import Algorithm
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.label.places import KnownBad, NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.crew import Progress
 from imgkit.medium.quiet import unrest
+from imgkit.medium.reading import Taker
 from imgkit.medium.same import is_same
 from imgkit.medium.survival import DEAD_BLOCKS
-from imgkit.spans import Span
+from imgkit.medium.workers import Progress
+from imgkit.spans import Span, Stretch
 
 if TYPE_CHECKING:
     from imgkit.comparison.emptiness import Fill
@@ -46,6 +47,9 @@ if TYPE_CHECKING:
 DEFAULT_MAX_RANGES = 10_000
 MOST_RANGES_IN_A_JOURNAL = 100_000
 FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
+_PASSED_OVER = (
+    ": such a stretch was passed over at first and its blocks were tried once each when all else had been read"
+)
 Tail = Literal["forbid", "allow"]
 Answer = Literal["explained", "facts"]
 
@@ -66,6 +70,7 @@ def compare(
     fills: Sequence[bytes] = (),
     answer: Answer = "explained",
     journal: Path | None = None,
+    copy_takers: Sequence[Taker] = (),
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Comparison:
@@ -79,7 +84,8 @@ def compare(
     `fills` are patterns that were put, from the start of a block to its end, where a medium could not be read when it
     was made. `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what
     is known so far, and from which the same call goes on; when it is finished it is left for the caller to remove, and
-    the same call is refused. Where it cannot be kept, a finding says so. `access` says how media are opened. `progress`
+    the same call is refused. Where it cannot be kept, a finding says so. `copy_takers` are given what is read of the
+    copy, in order; they need digests of the whole, and no journal. `access` says how media are opened. `progress`
     is called with the bytes done and the bytes to do.
 
     Two names of one medium are not compared: the result has the finding `medium.same`, and nothing is read.
@@ -90,6 +96,8 @@ def compare(
     """
     if max_ranges < 0:
         raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+    if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
+        raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:
         raise RequestError(f"a journal lists at most {MOST_RANGES_IN_A_JOURNAL} ranges, not {max_ranges}")
     if is_same(reference, copy):
@@ -104,7 +112,7 @@ def compare(
         kept = None
         if journal is not None:
             kept = opened.enter_context(run.journal(journal, max_ranges, digests))
-        return run.carry_out(max_ranges, digests, answer, kept, progress)
+        return run.carry_out(max_ranges, digests, answer, kept, copy_takers, progress)
 
 
 class _Run:
@@ -183,19 +191,17 @@ class _Run:
         digests: Sequence[Algorithm],
         answer: Answer,
         journal: "Journal | None",
+        copy_takers: Sequence[Taker],
         progress: Callable[[int, int], None] | None,
     ) -> Comparison:
         """Read both media and put the answer together."""
-        ledger = Ledger(max_ranges=max_ranges, watched=self.places.spans)
+        ledger = Ledger.begin(STATES, max_ranges, self.places.spans)
         pair = Pair(self.reference, self.copy, self.block_size)
         if journal is not None:
             ledger, pair.ended_early = journal.ledger, journal.ended_early
-        size = self.block_size
-        stretches = [
-            (span.first * size, min(span.end * size, pair.shared_end))
-            for span in self.asked
-            if span.first * size < pair.shared_end
-        ]
+        shared = Stretch(0, pair.shared_end)
+        asked = (span.stretch(self.block_size).within(shared) for span in self.asked)
+        stretches = [each for each in asked if each.start < each.end]
         wanted = sum(end - start for start, end in stretches)
         tick: Progress | None = None
         if progress is not None:
@@ -204,7 +210,7 @@ class _Run:
                 progress(sum(min(end, reached) - start for start, end in stretches if start < reached), wanted)
 
         taken: dict[str, Mapping[str, str]] = {"reference": {}, "copy": {}}
-        end = stretches[-1][1] if stretches else 0
+        end = stretches[-1].end if stretches else 0
         reached = journal.reached if journal else 0
         if journal is not None and journal.digests is not None:
             end = max(self.reference.size_bytes, self.copy.size_bytes)
@@ -214,12 +220,12 @@ class _Run:
             )
         elif digests and not self.not_asked:
             whole = WholeDigests(digests)
-            stopped_at = scan_hashing(pair, ledger, whole, tick)
+            stopped_at = scan_hashing(pair, ledger, whole, tick, copy_takers=copy_takers)
             if stopped_at is None:
                 for side, of_side in zip(taken, whole.digests(), strict=True):
                     taken[side] = {str(name): digest for name, digest in of_side.items()}
         else:
-            left = [(max(start, reached), end) for start, end in stretches if end > reached]
+            left = [Stretch(max(start, reached), end) for start, end in stretches if end > reached]
             stopped_at = scan(pair, left, ledger, tick, journal)
         if stopped_at is None:
             self.went_back = come_back(pair, ledger, end, journal)
@@ -288,7 +294,7 @@ class _Run:
 
         by_state: dict[str, list[Span]] = {"differ": [], "missing": [], "unreadable": [], "extra": []}
         for each in result.ranges:
-            by_state[each.state].append(Span(each.first, each.count))
+            by_state[each.state].append(each)
         differing, missing = by_state["differ"], by_state["missing"]
         if self.copy.size_bytes < self.reference.size_bytes:
             cut = [Span(self.copy.size_bytes // self.block_size, 1)]
@@ -315,10 +321,10 @@ class _Run:
         size = self.block_size
         common = min(self.reference_blocks, self.copy_blocks)
         cut = pair.shared_end // size
-        if pair.shared_end != pair.length and spans.overlapping(self.asked, cut, cut + 1):
+        if pair.shared_end != pair.length and spans.overlapping(self.asked, Span(cut, 1)):
             self._look_at_cut_block(pair, ledger, cut)
         for span in spans.intersection(self.asked, [Span(common, self.all_blocks - common)]):
-            ledger.add(span.first, span.count, "missing" if self.reference_blocks > common else "extra", 0)
+            ledger.add(span, "missing" if self.reference_blocks > common else "extra")
 
     def _look_at_cut_block(self, pair: Pair, ledger: Ledger, block: int) -> None:
         offset, length = block * self.block_size, pair.length - block * self.block_size
@@ -328,7 +334,7 @@ class _Run:
             for medium, part in ((self.reference, left), (self.copy, right))
         ]
         if any(are_lost):
-            ledger.add(block, 1, "unreadable", 0)
+            ledger.add(Span(block, 1), "unreadable")
             ledger.lost_reference += are_lost[0]
             ledger.lost_copy += are_lost[1]
             return
@@ -345,7 +351,8 @@ class _Run:
                     self._bytes_of(self.copy, offset + start, block),
                 )
             )
-            ledger.add(block, 1, "differ", len(places))
+            ledger.differing_bytes += len(places)
+            ledger.add(Span(block, 1), "differ", len(places))
 
     def _bytes_of(self, medium: Medium, start: int, block: int) -> bytes:
         try:
@@ -382,20 +389,18 @@ class _Run:
                 *findings_of_both(self.reference_labels.findings, self.copy_labels.findings),
             ]
         )
-        incomplete = (
-            ledger.blocks["unreadable"] > 0
+        verdict = verdict_of(
+            findings,
+            unanswered=ledger.blocks["unreadable"]
             or stopped_at is not None
             or not self.went_back
-            or bool(pair.ended_early)
-            or bool(self.reference_labels.not_read or self.copy_labels.not_read)
+            or pair.ended_early
+            or self.reference_labels.not_read
+            or self.copy_labels.not_read,
+            unequal=ledger.blocks["differ"]
+            + ledger.blocks["missing"]
+            + (0 if self.tail == "allow" else ledger.blocks["extra"]),
         )
-        unequal = ledger.blocks["differ"] + ledger.blocks["missing"]
-        unequal += 0 if self.tail == "allow" else ledger.blocks["extra"]
-        verdict: Verdict = "pass"
-        if incomplete:
-            verdict = "incomplete"
-        elif unequal or says_stop(findings):
-            verdict = "fail"
         return Comparison(
             verdict=verdict,
             findings=findings,
@@ -452,8 +457,7 @@ class _Run:
         from imgkit.comparison.coincidence import coincidence, faulty
         from imgkit.label.checks.defects import defect_findings
 
-        faults = [Span(each.first, each.count) for each in faulty(ranges)]
-        known = known_bad(self.defects, self.places, self.all_blocks, faults, most)
+        known = known_bad(self.defects, self.places, self.all_blocks, faulty(ranges), most)
         found = defect_findings(self.defects, self.places, self.all_blocks)
         return known, [*coincidence(ranges, known, self.all_blocks), *found]
 
@@ -464,8 +468,8 @@ class _Run:
             count=run.count,
             state=run.state,
             differing_bytes=run.differing_bytes,
-            partitions=self.places.partitions_of(run.first, run.end),
-            chs=self.places.addresses_of(run.first, run.end),
+            partitions=self.places.partitions_of(run),
+            chs=self.places.addresses_of(run),
             sample=None if sample is None else Sample(sample.offset, sample.reference.hex(), sample.copy.hex()),
         )
 
@@ -482,8 +486,9 @@ class _Run:
                     "medium.dead-stretch",
                     "check",
                     f"{sum(run.count for run in dead)} unreadable blocks lie in stretches of {FEWEST_DEAD_BLOCKS} or "
-                    "more: such a stretch was passed over at first and its blocks were tried once each when all else "
-                    "had been read" + (f"; {left} blocks were not come back to" if left else ""),
+                    "more"
+                    + ("" if pair.reads_copy_through else _PASSED_OVER)
+                    + (f"; {left} blocks were not come back to" if left else ""),
                     Where(block=dead[0].first),
                     "Let the drive rest and cool, clean it, try it another way up, and compare again; save what can "
                     "be read first.",

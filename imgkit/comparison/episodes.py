@@ -8,7 +8,7 @@ import numpy as np
 from imgkit.comparison.causes import (
     bit_noise,
     blank,
-    bytes_exchanged,
+    byte_swapped,
     high_bit_stripped,
     newline_rewritten,
     reference_blank,
@@ -19,18 +19,18 @@ from imgkit.comparison.causes import (
     transposed,
     truncated,
     unreadable,
-    words_exchanged,
+    word_swapped,
 )
 from imgkit.comparison.causes.evidence import NO_CLAIM, Blocks, Cause, Keys, Tally, Told, View
 from imgkit.comparison.causes.moved import Move, extent, shifts_by_bytes, sources_of
 from imgkit.comparison.causes.reference_blank import Emptiness
 from imgkit.comparison.emptiness import Fill
 from imgkit.comparison.result import Episode
-from imgkit.spans import Span, difference, intersection, total, union
+from imgkit.spans import Span, difference, intersection, ranges, total, union
 
 EXACT_CAUSES: tuple[Cause, ...] = (
-    bytes_exchanged.CAUSE,
-    words_exchanged.CAUSE,
+    byte_swapped.CAUSE,
+    word_swapped.CAUSE,
     high_bit_stripped.CAUSE,
     stuck_bit.CAUSE,
 )
@@ -105,9 +105,9 @@ def explain(
     if unread:
         told = unreadable.tell(sum(span.count for span in unread))
         episodes.append(_episode(unreadable.KIND, unread, told, unreadable.ADVICE))
-    largest = sorted(episodes, key=lambda episode: -sum(count for _, count in episode.ranges))[:MOST_EPISODES]
+    largest = sorted(episodes, key=lambda episode: -episode.blocks)[:MOST_EPISODES]
     return Explanation(
-        tuple(sorted(largest, key=lambda episode: (episode.first, episode.kind))),
+        tuple(sorted(largest, key=lambda episode: (episode.ranges[0].first, episode.kind))),
         len(numbers) + total(empty.all_blank) + total(filled),
         sum(span.count for span in differing),
         empty,
@@ -428,12 +428,11 @@ def _runs(sampled: _Sampled, members: Keys) -> tuple[Span, ...]:
 def _episode(kind: str, spans: Sequence[Span], told: Told, advice: str) -> Episode:
     details: dict[str, Any] = told.details
     if len(spans) > MOST_RANGES_OF_EPISODE:
-        details = {**details, "ranges_total": len(spans)}
+        details = {**details, "ranges_total": len(spans), "last_block": spans[-1].end - 1}
     return Episode(
         kind=kind,
-        first=spans[0].first,
-        count=spans[-1].end - spans[0].first,
-        ranges=tuple((span.first, span.count) for span in spans[:MOST_RANGES_OF_EPISODE]),
+        blocks=total(spans),
+        ranges=ranges(spans[:MOST_RANGES_OF_EPISODE]),
         confidence=told.confidence,
         evidence=told.evidence,
         advice=advice,

@@ -1,6 +1,5 @@
 """Comparing the whole of two media in order, with digests from the same reading: of the whole, or of each range."""
 
-import threading
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
@@ -19,7 +18,9 @@ from imgkit.comparison.scan import (
     blot_out,
 )
 from imgkit.digests import Algorithm, Digest, maker
-from imgkit.medium.crew import Progress, StoppedError, attend, tell_end
+from imgkit.medium.reading import Handover
+from imgkit.medium.reading import Taker as CopyTaker
+from imgkit.medium.workers import Progress, Work, hand_over, run, tell_end
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -148,23 +149,24 @@ def scan_hashing(
     *,
     start: int = 0,
     kept_every_bytes: int = 1,
+    copy_takers: Sequence[CopyTaker] = (),
 ) -> int | None:
     """As `scan`, over the whole of both media in order, and feed the digests from the same reading.
 
     `start` is where an earlier reading was left. A keeper is asked to keep at multiples of `kept_every_bytes` and at
-    the end. Returns where it was interrupted, or None.
+    the end. `copy_takers` are given what is read of the copy, of which no dead stretch is passed over then. Returns
+    where it was interrupted, or None.
     """
+    pair.reads_copy_through = bool(copy_takers)
     reading = _HashedReading(pair, ledger, taker, keeper, start, kept_every_bytes)
 
     def tick() -> None:
         if progress is not None:
             progress(min(reading.reached, pair.shared_end))
 
-    interrupted = attend([reading.run], reading, tick)
-    if reading.error is not None:
-        raise reading.error
+    interrupted = run([lambda: reading.read_all(copy_takers)], reading.work, tick)
     pair.is_interrupted = interrupted
-    if interrupted and reading.reached < reading.end:
+    if interrupted and not reading.is_done:
         return min(reading.reached, pair.shared_end)
     tell_end(progress, pair.shared_end)
     return None
@@ -181,60 +183,41 @@ class _HashedReading:
     ) -> None:
         self.end = max(pair.reference.size_bytes, pair.copy.size_bytes)
         self.reached = start
-        self.error: BaseException | None = None
+        self.is_done = False
+        """Whether all was read, and taken by all who wanted it."""
+        self.work = Work()
         self._pair, self._ledger, self._taker, self._keeper = pair, ledger, taker, keeper
         self._start, self._kept_every_bytes = start, kept_every_bytes
-        self._stopped = False
-        self._closed = False
-        self._lock = threading.Lock()
         pair.wants_evidence = keeper is not None
 
-    def stop(self) -> None:
-        self._stopped = True
-
-    def close(self) -> None:
-        """Put nothing more into the ledger."""
-        with self._lock:
-            self._closed = True
-
-    def run(self) -> None:
-        try:
-            self._read_all()
-        except StoppedError:
-            pass
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            self.error = error
-
-    def _check(self) -> None:
-        if self._stopped:
-            raise StoppedError
-
-    def _read_all(self) -> None:
+    def read_all(self, copy_takers: Sequence[CopyTaker]) -> None:
+        """What the thread does."""
         from concurrent.futures import ThreadPoolExecutor
 
         pair, strip_size = self._pair, strip_bytes(self._pair)
-        reference, copy = (CarefulReader(pair, medium, self._check) for medium in (pair.reference, pair.copy))
+        reference, copy = (CarefulReader(pair, medium, self.work.check) for medium in (pair.reference, pair.copy))
+        read_copy = copy.read_through if pair.reads_copy_through else copy.read
         sets = [(bytearray(strip_size), bytearray(strip_size)) for _ in range(2)]
-        with ThreadPoolExecutor(2) as pool:
+        with ThreadPoolExecutor(2) as pool, Handover(copy_takers, len(sets)) as handover:
             hashed: Future[None] | None = None
             try:
                 for turn, offset in enumerate(range(self._start, self.end, strip_size)):
-                    if self._stopped:
-                        break
+                    self.work.check()
+                    handover.wait(turn)
                     left, right = (
                         memoryview(buffer)[: max(0, min(strip_size, medium.size_bytes - offset))]
                         for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
                     )
-                    reading = pool.submit(reference.read, offset, left)
-                    copy_survived = copy.read(offset, right)
+                    reading = hand_over(pool, reference.read, offset, left)
+                    copy_survived = read_copy(offset, right)
                     losses = Losses(reading.result(), copy_survived)
-                    with self._lock:
-                        if self._closed:
-                            break
+                    with self.work.open_results():
                         is_same = self._compare(offset, left, right, losses)
+                        if len(right):
+                            handover.give(turn, offset, right, copy_survived)
                     if hashed is not None:
                         hashed.result()
-                    hashed = pool.submit(self._taker.take, offset, left, right, is_same, losses)
+                    hashed = hand_over(pool, self._taker.take, offset, left, right, is_same, losses)
                     if self._keeper is not None and self._keeper.is_due():
                         hashed.result()
                         self._keep()
@@ -242,6 +225,7 @@ class _HashedReading:
                 if hashed is not None:
                     hashed.result()
                 self._keep()
+        self.is_done = True
 
     def _compare(self, offset: int, left: memoryview, right: memoryview, losses: Losses) -> bool:
         """Compare a strip and put what is found into the ledger; True when it is the same on both media."""
@@ -260,9 +244,11 @@ class _HashedReading:
     def _keep(self) -> None:
         """Keep what is known, where digests are complete."""
         is_complete = self.reached % self._kept_every_bytes == 0 or self.reached == self.end
-        if self._keeper is None or self._closed or not is_complete or self._pair.is_gone():
+        if self._keeper is None or not is_complete or self._pair.is_gone():
             return
-        self._keeper.keep(self.reached, self._ledger)()
+        with self.work.open_results():
+            write = self._keeper.keep(self.reached, self._ledger)
+        write()
 
 
 def _compare_hashed_strip(

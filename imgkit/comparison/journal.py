@@ -11,7 +11,7 @@ import msgspec
 
 from imgkit.clock import Clock, now
 from imgkit.comparison.hashed import RangeDigests
-from imgkit.comparison.ledger import Evidence, Ledger
+from imgkit.comparison.ledger import STATES, Evidence, Ledger
 from imgkit.comparison.lock import Lock
 from imgkit.comparison.result import Reading
 from imgkit.comparison.scan import EVIDENCE_BYTES
@@ -92,7 +92,7 @@ class Journal:
 
         self.reached = 0
         self.ended_early: set[str] = set()
-        self.ledger = Ledger(max_ranges=question.max_ranges, watched=question.watched)
+        self.ledger = Ledger.begin(STATES, question.max_ranges, question.watched)
         self.digests = digests
         self.clock = clock
         self._path, self._question, self._version = path, question, __version__
@@ -283,7 +283,6 @@ def _is_sound(entry: _Entry) -> bool:
     question, ledger = entry.question, entry.ledger
     end_byte = max(question.reference.size_bytes, question.copy.size_bytes)
     end = -(-end_byte // question.block_size)
-    states = {"differ", "missing", "extra", "unreadable"}
     counts = [
         *ledger.blocks.values(),
         *(count for each in ledger.by_watched.values() for count in each),
@@ -291,13 +290,12 @@ def _is_sound(entry: _Entry) -> bool:
         ledger.lost_reference,
         ledger.lost_copy,
     ]
-    runs = [(run.first, run.count) for run in ledger.kept]
     digests = entry.digests
-    passed = [(each.first, each.count) for each in ledger.passed_over]
+    sampled = [Span(sample.block, 1) for sample in ledger.samples]
     return (
         0 <= entry.reached <= end_byte
         and (ledger.watched, ledger.max_ranges) == (question.watched, question.max_ranges)
-        and set(ledger.blocks) == set(ledger.by_watched) == states
+        and set(ledger.blocks) == set(ledger.by_watched) == set(STATES)
         and all(len(each) == len(question.watched) for each in ledger.by_watched.values())
         and all(0 <= count <= end_byte for count in counts)
         and all(each.offset >= 0 and 0 < each.count <= EVIDENCE_BYTES for each in entry.evidence)
@@ -305,18 +303,18 @@ def _is_sound(entry: _Entry) -> bool:
         and len(entry.readings) <= _MOST_READINGS
         and (digests is None) == (not question.digests)
         and (digests is None or _are_complete(digests, question, entry.reached))
-        and len(runs) <= min(ledger.max_ranges, ledger.ranges_total)
-        and all(_are_apart(each, end) for each in (runs, passed, [(sample.block, 1) for sample in ledger.samples]))
+        and len(ledger.kept) <= min(ledger.max_ranges, ledger.ranges_total)
+        and all(_are_apart(each, end) for each in (ledger.kept, ledger.passed_over, sampled))
     )
 
 
-def _are_apart(runs: Sequence[tuple[int, int]], end: int) -> bool:
+def _are_apart(runs: Sequence[Span], end: int) -> bool:
     """Whether runs of blocks are ascending, hold something, do not overlap, and lie before `end`."""
     position = 0
-    for first, count in runs:
-        if first < position or count < 1:
+    for run in runs:
+        if run.first < position or run.count < 1:
             return False
-        position = first + count
+        position = run.end
     return position <= end
 
 

@@ -1,18 +1,20 @@
-"""Where results of strips, in the order of the medium, become ranges and exact counts."""
+"""What the strips of a comparison found, in the order of the medium: the ledger of its ranges, and its samples."""
 
 import bisect
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, get_args
 
 import msgspec
 
+from imgkit import ledger
 from imgkit.comparison.result import State
-from imgkit.spans import Span
+from imgkit.spans import Span, span_between
 
 if TYPE_CHECKING:
-    from imgkit.comparison.pieces import Int64, Runs
+    from imgkit.comparison.pieces import Runs
 
 MOST_SAMPLES = 256
+STATES: tuple[State, ...] = get_args(State)
 
 
 class RawSample(msgspec.Struct, frozen=True):
@@ -24,14 +26,15 @@ class RawSample(msgspec.Struct, frozen=True):
     copy: bytes
 
 
-class PassedOver(msgspec.Struct, frozen=True):
+Run = ledger.Run[State]
+
+
+class PassedOver(Span, frozen=True):
     """Blocks of a dead stretch, counted as unreadable before they were tried; the blocks beside them failed.
 
     `lost_reference` and `lost_copy`: how many of these blocks count as unreadable on each side.
     """
 
-    first: int
-    count: int
     lost_reference: int
     lost_copy: int
 
@@ -62,7 +65,7 @@ class StripResult(NamedTuple):
 
     def parts(self) -> list["Run"]:
         """All of it as runs, ascending."""
-        found = [Run(span.first, span.count, "unreadable", 0) for span in self.unreadable]
+        found = [Run(span.first, span.count, "unreadable") for span in self.unreadable]
         for runs in self.runs:
             found += [
                 Run(first, count, "differ", changed)
@@ -73,45 +76,14 @@ class StripResult(NamedTuple):
         return sorted(found, key=lambda run: run.first)
 
 
-class Run(msgspec.Struct):
-    """A run that may still grow."""
+class Ledger(ledger.Ledger[State], kw_only=True):
+    """The ledger of a comparison, with the differing bytes, samples of them, and what was passed over."""
 
-    first: int
-    count: int
-    state: State
-    differing_bytes: int
-
-    @property
-    def end(self) -> int:
-        return self.first + self.count
-
-
-class Ledger(msgspec.Struct, kw_only=True):
-    """Takes runs in ascending order, joins those that touch, keeps the first `max_ranges`, counts all.
-
-    `watched` are the partitions, as spans of blocks; `by_watched[state][i]` counts the blocks of a state that
-    lie in the i-th. It can be written down at any moment and taken up again from there.
-    """
-
-    max_ranges: int
-    watched: tuple[Span, ...]
-    kept: list[Run] = []
-    ranges_total: int = 0
-    blocks: dict[State, int] = {}
-    by_watched: dict[State, list[int]] = {}
     differing_bytes: int = 0
-    samples: list[RawSample] = []
-    passed_over: list[PassedOver] = []
+    samples: list[RawSample] = msgspec.field(default_factory=list)
+    passed_over: list[PassedOver] = msgspec.field(default_factory=list)
     lost_reference: int = 0
     lost_copy: int = 0
-    last_end: int = -1
-    last_state: State | None = None
-
-    def __post_init__(self) -> None:
-        states: tuple[State, ...] = ("differ", "missing", "extra", "unreadable")
-        for state in states:
-            self.blocks.setdefault(state, 0)
-            self.by_watched.setdefault(state, [0] * len(self.watched))
 
     def absorb(self, strip: StripResult) -> None:
         """Take what a strip found."""
@@ -122,20 +94,13 @@ class Ledger(msgspec.Struct, kw_only=True):
         self.lost_reference += strip.lost_reference
         self.lost_copy += strip.lost_copy
         self.passed_over += strip.passed_over
-        if not strip.unreadable:
-            for runs in strip.runs:
-                self._absorb_differing(runs)
-            return
-        for run in strip.parts():
-            self.add(run.first, run.count, run.state, run.differing_bytes)
-
-    def add(self, first: int, count: int, state: State, differing_bytes: int) -> None:
-        """Take one run."""
-        if count <= 0:
-            return
-        self._count(first, count, state)
-        self.differing_bytes += differing_bytes
-        self._join(first, count, state, differing_bytes)
+        for runs in () if strip.unreadable else strip.runs:
+            if len(runs.firsts):
+                self.differing_bytes += int(runs.differing_bytes.sum())
+                self.add_all(runs.firsts, runs.counts, "differ", runs.differing_bytes)
+        for run in strip.parts() if strip.unreadable else ():
+            self.differing_bytes += run.differing_bytes
+            self.add(run, run.state, run.differing_bytes)
 
     def settle(self, found: StripResult) -> None:
         """Replace the first stretch of `passed_over` by what was found when it was come back to.
@@ -144,9 +109,9 @@ class Ledger(msgspec.Struct, kw_only=True):
         """
         passed = self.passed_over.pop(0)
         parts = found.parts()
-        self._count(passed.first, -passed.count, "unreadable")
+        self.count(passed, "unreadable", -1)
         for part in parts:
-            self._count(part.first, part.count, part.state)
+            self.count(part, part.state)
             self.differing_bytes += part.differing_bytes
         self.lost_reference += found.lost_reference - passed.lost_reference
         self.lost_copy += found.lost_copy - passed.lost_copy
@@ -158,28 +123,16 @@ class Ledger(msgspec.Struct, kw_only=True):
         """Put `parts` in the place of a stretch inside an unreadable run."""
         index = bisect.bisect_right(self.kept, passed.first, key=lambda run: run.first) - 1
         is_kept = index >= 0 and passed.first < self.kept[index].end
-        whole = self.kept[index] if is_kept else Run(passed.first - 1, passed.count + 2, "unreadable", 0)
-        end = passed.first + passed.count
-        pieces = [Run(whole.first, passed.first - whole.first, "unreadable", 0)]
-        for part in [*parts, Run(end, whole.end - end, "unreadable", 0)]:
-            last = pieces[-1]
-            if last.state == part.state and last.end == part.first:
-                last.count += part.count
-                last.differing_bytes += part.differing_bytes
-            else:
-                pieces.append(part)
-        self.ranges_total += len(pieces) - 1
+        whole: Span = self.kept[index] if is_kept else Span(passed.first - 1, passed.count + 2)
+        pieces = ledger.Ledger[State].begin(STATES, passed.count + 2)
+        pieces.add(span_between(whole.first, passed.first), "unreadable")
+        for part in parts:
+            pieces.add(part, part.state, part.differing_bytes)
+        pieces.add(span_between(passed.end, whole.end), "unreadable")
+        self.ranges_total += pieces.ranges_total - 1
         if is_kept:
-            self.kept[index : index + 1] = pieces
+            self.kept[index : index + 1] = pieces.kept
             del self.kept[self.max_ranges :]
-
-    def _count(self, first: int, count: int, state: State) -> None:
-        """Count the blocks of a run, or with a negative count take them off again."""
-        self.blocks[state] += count
-        sign, count = (1, count) if count >= 0 else (-1, -count)
-        for index, span in enumerate(self.watched):
-            inside = max(0, min(first + count, span.end) - max(first, span.first))
-            self.by_watched[state][index] += sign * inside
 
     def sample_of(self, first: int, end: int) -> RawSample | None:
         """The first sample taken in a run of blocks."""
@@ -187,48 +140,3 @@ class Ledger(msgspec.Struct, kw_only=True):
         if index < len(self.samples) and self.samples[index].block < end:
             return self.samples[index]
         return None
-
-    def _absorb_differing(self, runs: "Runs") -> None:
-        total = len(runs.firsts)
-        if total == 0:
-            return
-        ends = runs.firsts + runs.counts
-        self.blocks["differ"] += int(runs.counts.sum())
-        self.differing_bytes += int(runs.differing_bytes.sum())
-        self._count_watched(runs.firsts, ends)
-        taken = 0
-        while taken < total and (taken == 0 or len(self.kept) < self.max_ranges):
-            self._join(int(runs.firsts[taken]), int(runs.counts[taken]), "differ", int(runs.differing_bytes[taken]))
-            taken += 1
-        if taken < total:
-            # Runs of one piece never touch each other, so the rest only needs counting.
-            self.ranges_total += total - taken
-            self.last_end = int(ends[-1])
-
-    def _count_watched(self, firsts: "Int64", ends: "Int64") -> None:
-        import numpy as np
-
-        low, high = int(firsts[0]), int(ends[-1])
-        for index, span in enumerate(self.watched):
-            if span.first <= low and high <= span.end:
-                inside = int((ends - firsts).sum())
-            elif high <= span.first or span.end <= low:
-                continue
-            else:
-                clipped = np.minimum(ends, span.end) - np.maximum(firsts, span.first)
-                inside = int(np.maximum(clipped, 0).sum())
-            self.by_watched["differ"][index] += inside
-
-    def _join(self, first: int, count: int, state: State, differing_bytes: int) -> None:
-        touches = self.last_state == state and self.last_end == first
-        is_kept = self.ranges_total == len(self.kept)
-        self.last_end, self.last_state = first + count, state
-        if touches:
-            if is_kept:
-                last = self.kept[-1]
-                last.count += count
-                last.differing_bytes += differing_bytes
-            return
-        self.ranges_total += 1
-        if is_kept and len(self.kept) < self.max_ranges:
-            self.kept.append(Run(first, count, state, differing_bytes))

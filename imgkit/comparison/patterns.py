@@ -153,13 +153,7 @@ def patterns(
 
 def _events(ranges: Sequence[BlockRange], episodes: Sequence[Episode], block_size: int, drive: Drive) -> list[int]:
     """The first block, in sectors of the drive, of each faulty run that the drive can have caused."""
-    physical = [
-        (first, first + count)
-        for episode in episodes
-        if episode.kind in PHYSICAL_KINDS
-        for first, count in episode.ranges
-    ]
-    firsts = {first for first, _ in physical}
+    firsts = {run.first for episode in episodes if episode.kind in PHYSICAL_KINDS for run in episode.ranges}
     firsts |= {each.first for each in ranges if each.state == "unreadable"}
     sectors = sorted(first * block_size // drive.sector_size for first in firsts)
     return [sector for sector in sectors if sector < drive.total_sectors][:MOST_EVENTS]

@@ -5,6 +5,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from imgkit.spans import Stretch
+
 Int64 = npt.NDArray[np.int64]
 
 _LANE_BYTES = 8
@@ -77,8 +79,8 @@ def _part_size(block_size: int) -> int:
     )
 
 
-def sample_bounds(place: int, length: int, block_size: int) -> tuple[int, int]:
+def sample_bounds(place: int, length: int, block_size: int) -> Stretch:
     """Where the sample around byte `place` starts and ends, in a piece of `length` bytes; it stays in its block."""
     block = place - place % block_size
     start = max(block, place - place % _SAMPLE_LEAD_BYTES - _SAMPLE_LEAD_BYTES)
-    return start, min(length, block + block_size, start + SAMPLE_BYTES)
+    return Stretch(start, min(length, block + block_size, start + SAMPLE_BYTES))

@@ -7,14 +7,14 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from imgkit.comparison.result import Comparison, CopyAgain, Episode, NoCommands, NotAll, Transfer
-from imgkit.spans import Span, difference, union
+from imgkit.spans import Span, Stretch, difference, ranges, union
 
 if TYPE_CHECKING:
     from imgkit.comparison.episodes import Explanation
 
 LARGEST_UNIT_BYTES = 1 << 20
 _MOST_TRIES = 100_000
-REPEATING = frozenset({"bytes-exchanged", "words-exchanged", "high-bit-stripped", "stuck-bit", "newline-rewritten"})
+REPEATING = frozenset({"byte-swapped", "word-swapped", "high-bit-stripped", "stuck-bit", "newline-rewritten"})
 """Kinds that copying again the same way would only repeat."""
 
 
@@ -27,11 +27,11 @@ def copy_again(result: Comparison, explanation: "Explanation") -> CopyAgain:
     """
     empty = explanation.empty
     worse = union([*empty.all_blank, *empty.reference_fill])
-    unequal = union(Span(each.first, each.count) for each in result.ranges if each.state in ("differ", "missing"))
+    unequal = union(each for each in result.ranges if each.state in ("differ", "missing"))
     wanted = difference(unequal, [*worse, *empty.both_fill, *empty.not_examined])
     transfers = tuple(_transfers(wanted, result))
-    unreadable = tuple((each.first, each.count) for each in result.ranges if each.state == "unreadable")
-    not_compared = tuple((each.first, each.count) for each in result.not_compared)
+    unreadable = ranges(each for each in result.ranges if each.state == "unreadable")
+    not_compared = ranges(result.not_compared)
     left_out: dict[NotAll, bool] = {
         "ranges-cut": result.ranges_total > len(result.ranges),
         "not-compared": bool(not_compared),
@@ -53,7 +53,7 @@ def copy_again(result: Comparison, explanation: "Explanation") -> CopyAgain:
         is_all=not any(left_out.values()),
         not_all=tuple(reason for reason, applies in left_out.items() if applies),
         apart=tuple(_transfers(worse, result)),
-        reference_blank=tuple((span.first, span.count) for span in worse),
+        reference_blank=ranges(worse),
         unreadable=unreadable,
         not_compared=not_compared,
         excess_bytes=max(0, result.copy.size_bytes - result.reference.size_bytes),
@@ -72,8 +72,7 @@ def _one_of_each(episodes: Sequence[Episode]) -> list[Episode]:
 def _transfers(spans: Sequence[Span], result: Comparison) -> Iterator[Transfer]:
     size = result.block_size
     for span in spans:
-        start = span.first * size
-        end = min(span.end * size, result.reference.size_bytes)
+        start, end = span.stretch(size).within(Stretch(0, result.reference.size_bytes))
         whole = end - end % size if end > start + size else end
         for first, last in ((start, whole), (whole, end)):
             if first < last:

@@ -10,6 +10,7 @@ from imgkit.findings import Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
+from imgkit.spans import Range, Span
 
 State = Literal["differ", "missing", "extra", "unreadable"]
 WhyNot = Literal["not asked for", "skipped", "interrupted", "same medium"]
@@ -42,7 +43,7 @@ class Sample(msgspec.Struct, frozen=True):
     copy: str
 
 
-class BlockRange(msgspec.Struct, frozen=True):
+class BlockRange(Span, frozen=True):
     """A maximal run of consecutive blocks in one state.
 
     `differ`: both media have the block and it is not the same; a block that one medium has only a part of is
@@ -50,27 +51,23 @@ class BlockRange(msgspec.Struct, frozen=True):
     them gave a read error. `differing_bytes` counts the places where both have a byte and it is not the same.
     """
 
-    first: int
-    count: int
     state: State
     differing_bytes: int
     partitions: tuple[str, ...]
     chs: AddressRange | None
     sample: Sample | None
 
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
-
 
 class Episode(msgspec.Struct, frozen=True):
-    """A reading of ranges that belong together, with its evidence and a confidence from 0 to 1."""
+    """A reading of blocks that belong together, with its evidence and a confidence from 0 to 1.
+
+    `blocks` counts all that it explains; `ranges` are the first `episodes.MOST_RANGES_OF_EPISODE` runs of them,
+    ascending; where there are more, `details` has the exact `ranges_total` and the `last_block`.
+    """
 
     kind: str
-    first: int
-    count: int
-    ranges: tuple[tuple[int, int], ...]
+    blocks: int
+    ranges: tuple[Range, ...]
     confidence: float
     evidence: str
     advice: str
@@ -113,9 +110,9 @@ class CopyAgain(msgspec.Struct, frozen=True, kw_only=True):
     is_all: bool = True
     not_all: tuple[NotAll, ...] = ()
     apart: tuple[Transfer, ...] = ()
-    reference_blank: tuple[tuple[int, int], ...] = ()
-    unreadable: tuple[tuple[int, int], ...] = ()
-    not_compared: tuple[tuple[int, int], ...] = ()
+    reference_blank: tuple[Range, ...] = ()
+    unreadable: tuple[Range, ...] = ()
+    not_compared: tuple[Range, ...] = ()
     excess_bytes: int = 0
     first_do: tuple[str, ...] = ()
 
@@ -136,36 +133,30 @@ class Explained(msgspec.Struct, frozen=True):
     differing_blocks: int
 
 
-class PartitionCount(msgspec.Struct, frozen=True):
+class PartitionCount(Span, frozen=True):
     """What was found in one partition of the label that the ranges were named by, in compared blocks."""
 
     name: str
     type: str
-    first: int
-    count: int
     whole_disk: bool
     differing_blocks: int
     missing_blocks: int
     unreadable_blocks: int
 
 
-class NotCompared(msgspec.Struct, frozen=True):
+class NotCompared(Span, frozen=True):
     """Blocks that were not looked at, and why."""
 
-    first: int
-    count: int
     reason: WhyNot
 
 
-class Reading(msgspec.Struct, frozen=True):
-    """What was compared in one of several calls that went on from each other, as far as it was asked for.
+class Reading(Span, frozen=True):
+    """Blocks that were compared in one of several calls that went on from each other, as far as they were asked for.
 
-    Blocks `first` to `first + count - 1`, and `retried_blocks` of dead stretches before them, from `started_at` to
+    Beside them `retried_blocks` of dead stretches before them, from `started_at` to
     `ended_at` (UTC, ISO 8601).
     """
 
-    first: int
-    count: int
     started_at: str
     ended_at: str
     retried_blocks: int = 0
@@ -211,7 +202,7 @@ class Comparison(Result, frozen=True, kw_only=True):
     is `"finished"` when all was read.
     """
 
-    schema: str = "imgkit.compare/1"
+    schema: str = "imgkit.compare/2"
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     tail: Literal["forbid", "allow"]

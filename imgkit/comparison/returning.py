@@ -1,12 +1,10 @@
 """Coming back to the dead stretches that were passed over, when all else has been read."""
 
-import threading
-
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, StripResult
 from imgkit.comparison.scan import Keeper, Losses, Pair, PieceFindings, blot_out
-from imgkit.medium.crew import attend
 from imgkit.medium.survival import Survived
-from imgkit.spans import Span, intersection
+from imgkit.medium.workers import Work, run
+from imgkit.spans import Stretch, intersection
 
 _FEWEST_AT_ONCE = 4
 _MOST_AT_ONCE = 64
@@ -26,9 +24,7 @@ def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None
         if keeper is not None and keeper.is_due():
             returning.keep(keeper, end)
 
-    interrupted = attend([returning.run], returning, tick)
-    if returning.error is not None:
-        raise returning.error
+    interrupted = run([returning.go_through], returning.work, tick)
     if interrupted and keeper is not None:
         returning.keep(keeper, end)
     return not (interrupted and ledger.passed_over)
@@ -38,30 +34,16 @@ class _Return:
     """Goes through what was passed over, on a thread of its own."""
 
     def __init__(self, pair: Pair, ledger: Ledger) -> None:
-        self.error: BaseException | None = None
+        self.work = Work()
         self._pair, self._ledger = pair, ledger
-        self._lock = threading.Lock()
-        self._stopped = False
-        self._closed = False
         self._buffers = (bytearray(), bytearray())
 
-    def run(self) -> None:
-        try:
-            while self._ledger.passed_over and not self._stopped and not self._pair.is_gone():
-                self._go_into(self._ledger.passed_over[0])
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            self.error = error
-
-    def stop(self) -> None:
-        self._stopped = True
-
-    def close(self) -> None:
-        """Settle nothing more."""
-        with self._lock:
-            self._closed = True
+    def go_through(self) -> None:
+        while self._ledger.passed_over and not self.work.is_stopped and not self._pair.is_gone():
+            self._go_into(self._ledger.passed_over[0])
 
     def keep(self, keeper: Keeper, end: int) -> None:
-        with self._lock:
+        with self.work.results_at_rest():
             write = None if self._pair.is_gone() else keeper.keep(end, self._ledger)
         if write is not None:
             write()
@@ -72,21 +54,21 @@ class _Return:
         So little is lost, and Ctrl-C need not wait, where each failing block takes seconds.
         """
         pair, size = self._pair, self._pair.block_size
-        start, end = passed.first * size, min((passed.first + passed.count) * size, pair.shared_end)
+        start, end = passed.stretch(size).within(Stretch(0, pair.shared_end))
         left, right = self._views(end - start)
-        lost: tuple[list[tuple[int, int]], list[tuple[int, int]]] = ([], [])
+        lost: tuple[list[Stretch], list[Stretch]] = ([], [])
         position, together = 0, _FEWEST_AT_ONCE
-        while not any(lost) and position < len(left) and not self._stopped:
+        while not any(lost) and position < len(left) and not self.work.is_stopped:
             until = min(position + together * size, len(left))
             for medium, view, stretches in ((pair.reference, left, lost[0]), (pair.copy, right, lost[1])):
                 survived = medium.read_sparingly(start + position, view[position:until], size)
-                stretches += [(position + a, position + b) for a, b in survived.lost]
+                stretches += [each.moved(position) for each in survived.lost]
                 if survived.ended_early:
                     pair.tell_early_end(medium)
             position, together = until, min(2 * together, _MOST_AT_ONCE)
         losses = Losses(Survived(lost[0], False), Survived(lost[1], False))
         if position < len(left):
-            position = max((b for _, b in losses.stretches), default=0)
+            position = max((each.end for each in losses.stretches), default=0)
         if position > 0:
             self._settle(passed, losses, left[:position], right[:position])
 
@@ -105,12 +87,10 @@ class _Return:
         findings.look_at(self._pair, offset, left, right)
         found = findings.result()
         tried = -(-len(left) // self._pair.block_size)
-        with self._lock:
-            if self._closed:
-                return
+        with self.work.open_results():
             if tried < passed.count:
                 begun, rest = _parted(passed, tried, found)
-                found = found._replace(unreadable=intersection(found.unreadable, [Span(begun.first, begun.count)]))
+                found = found._replace(unreadable=intersection(found.unreadable, [begun]))
                 self._ledger.passed_over[:1] = [begun, rest]
             self._ledger.settle(found)
 

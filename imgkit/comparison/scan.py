@@ -8,18 +8,18 @@ from typing import Any, NamedTuple, Protocol, Self
 from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, PassedOver, RawSample, StripResult
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import (
+from imgkit.medium.survival import BeforeEachTry, Survived
+from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
     Progress,
     StoppedError,
     Strip,
     StripQueue,
+    run_strips,
     tell_end,
-    work_off,
 )
-from imgkit.medium.survival import BeforeEachTry, Survived
-from imgkit.spans import Span, intersection, total, union
+from imgkit.spans import Span, Stretch, intersection, joined_stretches, total, union
 
 PIECE_BYTES = 256 << 10
 MOST_PIECE_BLOCKS = 1 << 13
@@ -40,6 +40,7 @@ class Pair:
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
     whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
     media again. `only_compares`: what only one of them has is of no use.
+    `reads_copy_through`: no dead stretch of the copy is passed over.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -54,6 +55,7 @@ class Pair:
         self.is_interrupted = False
         self.wants_evidence = False
         self.only_compares = False
+        self.reads_copy_through = False
 
     def tell_early_end(self, medium: Medium) -> None:
         """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""
@@ -84,14 +86,14 @@ class Losses(NamedTuple):
         """What of it lies before byte `end` of the piece."""
 
         def cut(survived: Survived) -> Survived:
-            return survived._replace(lost=[(a, min(b, end)) for a, b in survived.lost if a < end])
+            return survived._replace(lost=[each.within(Stretch(0, end)) for each in survived.lost if each.start < end])
 
         return self._replace(reference=cut(self.reference), copy=cut(self.copy))
 
     @property
-    def stretches(self) -> list[tuple[int, int]]:
+    def stretches(self) -> list[Stretch]:
         """What one of them lost, in bytes of the piece."""
-        return _joined([*self.reference.lost, *self.copy.lost])
+        return joined_stretches([*self.reference.lost, *self.copy.lost])
 
 
 class CarefulReader:
@@ -119,10 +121,16 @@ class CarefulReader:
                 before_each_try=self._before_each_try,
             )
             self._is_in_dead_stretch = bool(survived.passed_over)
-        else:
-            survived = self._medium.read_surviving(offset, buffer, pair.block_size, self._before_each_try)
+            if survived.ended_early:
+                pair.tell_early_end(self._medium)
+            return survived
+        return self.read_through(offset, buffer)
+
+    def read_through(self, offset: int, buffer: memoryview) -> Survived:
+        """As `read`, but each block of a dead stretch is tried at once."""
+        survived = self._medium.read_surviving(offset, buffer, self._pair.block_size, self._before_each_try)
         if survived.ended_early:
-            pair.tell_early_end(self._medium)
+            self._pair.tell_early_end(self._medium)
         return survived
 
 
@@ -166,10 +174,8 @@ class PieceFindings:
         """Take down what could not be read in a piece, or a strip, that starts at byte `offset`."""
         size = pair.block_size
 
-        def blocks(stretches: Iterable[tuple[int, int]]) -> tuple[Span, ...]:
-            return union(
-                Span((offset + a) // size, -(-(offset + b) // size) - (offset + a) // size) for a, b in stretches
-            )
+        def blocks(stretches: Iterable[Stretch]) -> tuple[Span, ...]:
+            return union(each.moved(offset).blocks(size) for each in stretches)
 
         lost = [blocks(losses.reference.lost), blocks(losses.copy.lost)]
         self._unreadable += union([*lost[0], *lost[1]])
@@ -213,13 +219,13 @@ def blot_out(reference: memoryview, copy: memoryview, losses: Losses) -> None:
         reference[start:end] = copy[start:end] = bytes(end - start)
 
 
-def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Iterator[Strip]:
+def strips(pair: Pair, stretches: Sequence[Stretch], strip_size: int) -> Iterator[Strip]:
     """Cut stretches of bytes into strips, leaving out what is a hole in both media.
 
     Strips are ascending, start at a block and do not overlap. They are cut at multiples of `strip_size`, so that they
     are the same when a reading is taken up again at the end of one.
     """
-    for start, end in spans:
+    for start, end in stretches:
         for first, last in _data(pair, start, end):
             position = first
             while position < last:
@@ -228,7 +234,7 @@ def strips(pair: Pair, spans: Sequence[tuple[int, int]], strip_size: int) -> Ite
                 position = cut
 
 
-def _data(pair: Pair, start: int, end: int) -> Iterator[tuple[int, int]]:
+def _data(pair: Pair, start: int, end: int) -> Iterator[Stretch]:
     """The stretches of whole blocks in `start` … `end` in which one of the media may hold something, all apart."""
     size = pair.block_size
     extents = heapq.merge(pair.reference.data_extents(start, end), pair.copy.data_extents(start, end))
@@ -238,11 +244,11 @@ def _data(pair: Pair, start: int, end: int) -> Iterator[tuple[int, int]]:
         data_end = min(end, -(-data_end // size) * size)
         if data_start > last:
             if first < last:
-                yield first, last
+                yield Stretch(first, last)
             first = data_start
         last = max(last, data_end)
     if first < last:
-        yield first, last
+        yield Stretch(first, last)
 
 
 class Worker:
@@ -311,7 +317,7 @@ class Keeper(Protocol):
 
 def scan(
     pair: Pair,
-    spans: Sequence[tuple[int, int]],
+    stretches: Sequence[Stretch],
     ledger: Ledger,
     progress: Progress | None = None,
     keeper: Keeper | None = None,
@@ -321,7 +327,7 @@ def scan(
     Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
     in the ledger, to be come back to. With a keeper a strip is one piece, so that little is lost even of a slow drive.
     """
-    if not spans:
+    if not stretches:
         return None
     pair.wants_evidence, pair.only_compares = keeper is not None, True
     piece = pair.piece_size
@@ -334,7 +340,7 @@ def scan(
                 keeper.note(found.evidence)
             pair.passes_over = len(ledger.passed_over) < MOST_PASSED_OVER
 
-    queue = StripQueue(strips(pair, spans, pieces_in_strip * piece), take_in, spans[0][0])
+    queue = StripQueue(strips(pair, stretches, pieces_in_strip * piece), take_in, stretches[0].start)
 
     def new_worker() -> Callable[[Strip, Callable[[int, StripResult], None]], StripResult]:
         worker = Worker(pair, queue.check)
@@ -346,8 +352,8 @@ def scan(
 
     def keep() -> None:
         if keeper is not None:
-            with queue.between_strips() as reached:
-                write = None if pair.is_gone() else keeper.keep(reached, ledger)
+            with queue.results_at_rest():
+                write = None if pair.is_gone() else keeper.keep(queue.reached, ledger)
             if write is not None:
                 write()
 
@@ -357,15 +363,11 @@ def scan(
         if keeper is not None and keeper.is_due():
             keep()
 
-    if work_off(queue, new_worker, tick):
+    if run_strips(queue, new_worker, tick):
         pair.is_interrupted = True
         keep()
         return queue.unfinished_from
-    tell_end(progress, spans[-1][1])
+    tell_end(progress, stretches[-1].end)
     if keeper is not None and not pair.is_gone():
-        keeper.keep(spans[-1][1], ledger)()
+        keeper.keep(stretches[-1].end, ledger)()
     return None
-
-
-def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    return [(span.first, span.end) for span in union(Span(a, b - a) for a, b in stretches)]

@@ -9,27 +9,36 @@ from imgkit.findings import NotRead, Result
 from imgkit.label.places import KnownBad
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
+from imgkit.spans import Span
 from imgkit.sums.rules import Rule
 from imgkit.volume.probes import Volume
 
 Contents = Literal["data", "blank", "unreadable"]
 
 
-class Area(msgspec.Struct, frozen=True):
+class Area(Span, frozen=True):
     """A run of blocks that hold data, are blank (every byte of a block the same), or could not be read."""
 
-    first: int
-    count: int
     contents: Contents
 
 
-class PartitionUse(msgspec.Struct, frozen=True):
+class InspectedVolume(Span, frozen=True):
+    """A file system or swap area, and the blocks of the inspection that its partition has, or the whole medium."""
+
+    partition: str | None
+    format: str
+    byte_order: Literal["little", "big"] | None
+    block_bytes: int | None
+    size_bytes: int | None
+    clean: bool | None
+    name: str
+
+
+class PartitionUse(Span, frozen=True):
     """How much of a partition is in use, in blocks of the inspection; what lies past the medium is absent."""
 
     name: str
     type: str
-    first: int
-    count: int
     whole_disk: bool
     data_blocks: int
     blank_blocks: int
@@ -57,7 +66,7 @@ class Inspection(Result, frozen=True, kw_only=True):
     exact. `sums` are empty when they were not asked for or not everything could be read.
     """
 
-    schema: str = "imgkit.inspect/1"
+    schema: str = "imgkit.inspect/2"
     path: str
     kind: Literal["file", "device", "packed"]
     route: Route
@@ -73,6 +82,7 @@ class Inspection(Result, frozen=True, kw_only=True):
     areas_total: int
     labels: tuple[Label, ...]
     partitions: tuple[PartitionUse, ...]
+    volumes: tuple[InspectedVolume, ...] = ()
     boot_words: str
     not_read: tuple[NotRead, ...]
     defects: tuple[KnownBad, ...] = ()

@@ -1,28 +1,31 @@
 """One reading of a medium: used and blank areas, how much of each partition is in use, digests."""
 
-import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
 
 import numpy as np
 
 from imgkit.clock import Clock
 from imgkit.digests import Algorithm, Digest, maker
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
-from imgkit.inspection.result import Area, AreaSums, Contents, Inspection, PartitionUse
+from imgkit.findings import Finding, NotRead, Where, by_severity, verdict_of
+from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.checks.defects import defect_findings
 from imgkit.label.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.label.result import Label
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.crew import StoppedError, attend, tell_end
 from imgkit.medium.quiet import unrest
-from imgkit.spans import Span, union
+from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.survival import Survived
+from imgkit.medium.workers import tell_end
+from imgkit.spans import Span, Stretch, union
 from imgkit.volume.boot import boot_findings, first_words
+from imgkit.volume.probes import Volume, probe
 
 if TYPE_CHECKING:
     from imgkit.sums.totals import Totals
@@ -65,47 +68,127 @@ def inspect(
                 max_areas=max_areas,
                 progress=progress,
             )
-    clock = Clock()
-    reading = read_labels(medium, drive=drive)
-    size, _ = block_size_of(reading.labels, block_size)
-    places = Places(reading.labels, drive, size, medium.size_bytes)
-    started = _look_at_boot(medium, reading.labels, boot or Boot(), size)
-    survey = _Survey(medium, size, places.spans, max_areas)
+    inspecting = Inspecting(
+        medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
+    )
     with ExitStack() as stack:
         totals = None
         if sums == "all":
             from imgkit.sums.totals import Totals
 
-            totals = stack.enter_context(Totals(_areas_to_sum(medium, survey)))
-        interrupted = survey.read(digests, totals, progress)
-    is_whole = not (interrupted or survey.counts["unreadable"])
-    summed = _summed(places.partitions, totals) if totals is not None and is_whole else ()
-    return _result(medium, reading, started, places, drive, defects, survey, interrupted, summed, clock)
+            totals = stack.enter_context(Totals(inspecting.areas_to_sum()))
+        return inspecting.read(totals, progress)
+
+
+class Inspecting:
+    """One inspection: what it takes from a reading of the medium, its own or somebody else's, and the result."""
+
+    def __init__(
+        self,
+        medium: Medium,
+        *,
+        block_size: int | None = None,
+        drive: Drive | None = None,
+        defects: Sequence[Span] = (),
+        boot: Boot | None = None,
+        digests: Sequence[Algorithm] = (),
+        max_areas: int = DEFAULT_MAX_AREAS,
+    ) -> None:
+        self._clock = Clock()
+        self._medium, self._drive, self._defects = medium, drive, defects
+        self._labels = read_labels(medium, drive=drive)
+        self.block_size, _ = block_size_of(self._labels.labels, block_size)
+        self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
+        self._started = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._survey = _Survey(self.block_size, self._places.spans, max_areas)
+        self._digests = {name: maker(name)() for name in digests}
+
+    def takers(self) -> list[Taker]:
+        """What a reading of the whole medium has to give its pieces to; they may be cut anywhere."""
+        takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
+        return [*takers, *(_feeder(digest) for digest in self._digests.values())]
+
+    def areas_to_sum(self) -> list[Stretch]:
+        """The whole medium, then each partition as far as the medium goes, in bytes."""
+        whole = Stretch(0, self._medium.size_bytes)
+        return [whole, *(span.stretch(self.block_size).within(whole) for span in self._places.spans)]
+
+    def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
+        """Read the medium, without its holes where nobody wants digests or sums."""
+        takers, end = self.takers(), self._medium.size_bytes
+        if totals is not None:
+            takers.append(lambda offset, view, _: totals.take(offset, view))
+        reading = read_in_order(
+            self._medium,
+            end,
+            takers,
+            piece_bytes=max(1, _PIECE_BYTES // self.block_size) * self.block_size,
+            block_size=self.block_size,
+            stretches=None if len(takers) > 1 else self._written(),
+            progress=progress,
+        )
+        if not reading.is_interrupted:
+            tell_end(None if progress is None else lambda end: progress(end, end), end)
+        return self.result(reading, totals)
+
+    def _written(self) -> Iterator[Stretch]:
+        """The stretches of whole blocks that hold something, ascending and apart."""
+        size, end, reached = self.block_size, self._medium.size_bytes, 0
+        for start, stop in self._medium.data_extents(0, end):
+            first, last = max(reached, start - start % size), min(end, -(-stop // size) * size)
+            if first < last:
+                yield Stretch(first, last)
+                reached = last
+
+    def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
+        """What is known after a reading; to be asked for once."""
+        self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
+        is_whole = not (reading.is_interrupted or self._survey.ledger.blocks["unreadable"])
+        digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
+        summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
+        return _result(
+            self._medium,
+            self._labels,
+            self._started,
+            self._places,
+            self._drive,
+            self._defects,
+            self._survey,
+            reading,
+            digests,
+            summed,
+            self._clock,
+        )
+
+
+def _feeder(digest: Digest) -> Taker:
+    return lambda _, view, __: digest.update(view)
 
 
 class _Start(NamedTuple):
-    """What the boot block starts with, what is to be said of it, and what could not be read."""
+    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
+    a medium without a label."""
 
-    words: str
-    findings: Sequence[Finding]
-    not_read: Sequence[NotRead]
+    words: str = ""
+    findings: Sequence[Finding] = ()
+    not_read: Sequence[NotRead] = ()
+    volume: Volume | None = None
 
 
-def _look_at_boot(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
+def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
     unit = labels[0].block_size if labels else block_size
     try:
         words = first_words(medium.read, unit, boot)
-        beside = [(label.first_byte, label.end_byte) for label in labels]
-        return _Start(words, list(boot_findings(medium.read, unit, boot, beside)), ())
+        beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
+        start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:
-        return _Start("", (), (NotRead(boot.first, "boot"),))
-
-
-def _areas_to_sum(medium: Medium, survey: "_Survey") -> list[tuple[int, int]]:
-    """The whole medium, then each partition as far as the medium goes, in bytes."""
-    size, end = survey.block_size, medium.size_bytes
-    spans = [(span.first * size, span.end * size) for span in survey.watched]
-    return [(0, end), *((min(first, end), min(last, end)) for first, last in spans)]
+        start = _Start(not_read=(NotRead(boot.first, "boot"),))
+    if labels:
+        return start
+    try:
+        return start._replace(volume=probe(medium.read))
+    except OSError:
+        return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
 
 
 def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
@@ -125,102 +208,30 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
 
 
 class _Survey:
-    """Reads a medium in order and counts."""
+    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what none has is blank."""
 
-    def __init__(self, medium: Medium, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
-        self.medium = medium
+    def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
-        self.watched = watched
-        self.areas: list[Area] = []
-        self.areas_total = 0
-        self.counts: dict[Contents, int] = {"data": 0, "blank": 0, "unreadable": 0}
-        self.by_watched: dict[Contents, list[int]] = {each: [0] * len(watched) for each in self.counts}
-        self.digests: dict[str, str] = {}
-        self.ended_early = False
-        self._max_areas = max_areas
-        self._open: Area | None = None
-        self._lock = threading.Lock()
+        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, watched)
         self._reached = 0
-        self._is_stopped = self._is_closed = False
-        self._error: BaseException | None = None
+        self._zeros = b""
 
-    def read(
-        self,
-        algorithms: Sequence[Algorithm],
-        totals: "Totals | None",
-        progress: Callable[[int, int], None] | None,
-    ) -> bool:
-        """Read everything, on a thread of its own; returns whether Ctrl-C ended it early."""
-        digests = {name: maker(name)() for name in algorithms}
-
-        def run() -> None:
-            try:
-                self._read_all(digests, totals)
-            except StoppedError:
-                pass
-            except BaseException as error:  # noqa: BLE001 - raised on the caller's thread
-                self._error = error
-
-        def tick() -> None:
-            if progress is not None:
-                progress(self._reached, self.medium.size_bytes)
-
-        interrupted = attend([run], self, tick)
-        if self._error is not None:
-            raise self._error
-        self._close_area()
-        if interrupted:
-            return True
-        tell_end(None if progress is None else lambda end: progress(end, end), self.medium.size_bytes)
-        if not self.counts["unreadable"]:
-            self.digests = {name: digest.hexdigest() for name, digest in digests.items()}
-        return False
-
-    def stop(self) -> None:
-        """Read no further piece."""
-        self._is_stopped = True
-
-    def close(self) -> None:
-        """Count nothing more."""
-        with self._lock:
-            self._is_closed = True
-
-    def _check(self) -> None:
-        if self._is_stopped:
-            raise StoppedError
-
-    def _read_all(self, digests: dict[Algorithm, Digest], totals: "Totals | None") -> None:
-        size, end = self.block_size, self.medium.size_bytes
-        piece = max(1, _PIECE_BYTES // size) * size
-        buffer = bytearray(piece)
-        zeros = bytes(piece)
-        extents = [(0, end)] if digests or totals else self.medium.data_extents(0, end)
-        for start, stop in extents:
-            first = max(self._reached, start - start % size)
-            self._take(self._reached, first, "blank")
-            last = min(end, -(-stop // size) * size)
-            for offset in range(first, last, piece):
-                self._check()
-                view = memoryview(buffer)[: min(piece, last - offset)]
-                survived = self.medium.read_surviving(offset, view, size, self._check)
-                with self._lock:
-                    if self._is_closed:
-                        raise StoppedError
-                    self.ended_early = self.ended_early or survived.ended_early
-                    self._look_at(offset, view, survived.lost, zeros)
-                    self._reached = offset + len(view)
-                _feed(digests, view)
-                if totals is not None:
-                    totals.take(offset, view)
-            self._reached = max(self._reached, last)
-        self._take(self._reached, end, "blank")
-
-    def _look_at(self, offset: int, view: memoryview, lost: list[tuple[int, int]], zeros: bytes) -> None:
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        """Look at the next piece."""
+        self._take(self._reached, offset, "blank")
+        if len(self._zeros) < len(view):
+            self._zeros = bytes(len(view))
         position = 0
-        for start, stop in [*lost, (len(view), len(view))]:
-            self._look_at_readable(offset + position, view[position:start], zeros)
+        for start, stop in [*survived.lost, Stretch(len(view), len(view))]:
+            self._look_at_readable(offset + position, view[position:start], self._zeros)
             self._take(offset + start, offset + stop, "unreadable")
             position = stop
+        self._reached = offset + len(view)
+
+    def finish(self, end: int | None) -> None:
+        """Nothing more will come; `end` is where the medium ends, None when the reading did not get there."""
+        if end is not None:
+            self._take(self._reached, end, "blank")
 
     def _look_at_readable(self, offset: int, view: memoryview, zeros: bytes) -> None:
         if not len(view):
@@ -243,30 +254,34 @@ class _Survey:
 
     def _take(self, start: int, end: int, contents: Contents) -> None:
         """Count bytes `start` … `end`; both are at a block's start, or the end of the medium."""
-        first, count = start // self.block_size, -(-end // self.block_size) - start // self.block_size
-        if start >= end:
-            return
-        self.counts[contents] += count
-        for index, span in enumerate(self.watched):
-            self.by_watched[contents][index] += max(0, min(first + count, span.end) - max(first, span.first))
-        if self._open is not None and self._open.contents == contents:
-            self._open = Area(self._open.first, self._open.count + count, contents)
-            return
-        self._close_area()
-        self._open = Area(first, count, contents)
-
-    def _close_area(self) -> None:
-        if self._open is None:
-            return
-        self.areas_total += 1
-        if len(self.areas) < self._max_areas:
-            self.areas.append(self._open)
-        self._open = None
+        if start < end:
+            self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
-def _feed(digests: dict[Algorithm, Digest], view: memoryview) -> None:
-    for digest in digests.values():
-        digest.update(view)
+def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
+    return InspectedVolume(
+        span.first,
+        span.count,
+        partition,
+        found.format,
+        found.byte_order,
+        found.block_bytes,
+        found.size_bytes,
+        found.clean,
+        found.name,
+    )
+
+
+def _inspected(
+    places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
+) -> Iterator[InspectedVolume]:
+    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
+    if unlabelled is not None and unlabelled.format:
+        yield _placed(Span(0, blocks), None, unlabelled)
+    for partition, span in zip(places.partitions, places.spans, strict=True):
+        found = volumes.get((partition.label_index, partition.name))
+        if found is not None and found.format:
+            yield _placed(span, partition.name, found)
 
 
 def _result(
@@ -277,11 +292,12 @@ def _result(
     drive: Drive | None,
     defects: Sequence[Span],
     survey: _Survey,
-    interrupted: bool,
+    read: Reading,
+    digests: dict[str, str],
     sums: Sequence[AreaSums],
     clock: Clock,
 ) -> Inspection:
-    labels = reading.labels
+    labels, ledger = reading.labels, survey.ledger
     findings = list(reading.findings)
     not_read = list(reading.not_read)
     volumes = {
@@ -299,14 +315,12 @@ def _result(
                 "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
             )
         )
-    findings += unrest(medium, ended_early=survey.ended_early)
+    findings += unrest(medium, ended_early=read.ended_early)
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)
-    unreadable = [Span(each.first, each.count) for each in survey.areas if each.contents == "unreadable"]
-    is_whole = not (interrupted or survey.counts["unreadable"] or not_read)
-    verdict: Verdict = verdict_of(findings) if is_whole else "incomplete"
+    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
     return Inspection(
-        verdict=verdict,
+        verdict=verdict_of(findings, unanswered=read.is_interrupted or ledger.blocks["unreadable"] or not_read),
         findings=by_severity(findings),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
@@ -316,13 +330,13 @@ def _result(
         size_bytes=medium.size_bytes,
         block_size=survey.block_size,
         blocks=blocks,
-        digests=survey.digests,
+        digests=digests,
         sums=tuple(sums),
-        data_blocks=survey.counts["data"],
-        blank_blocks=survey.counts["blank"],
-        unreadable_blocks=survey.counts["unreadable"],
-        areas=tuple(survey.areas),
-        areas_total=survey.areas_total,
+        data_blocks=ledger.blocks["data"],
+        blank_blocks=ledger.blocks["blank"],
+        unreadable_blocks=ledger.blocks["unreadable"],
+        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+        areas_total=ledger.ranges_total,
         labels=labels,
         partitions=tuple(
             PartitionUse(
@@ -331,18 +345,19 @@ def _result(
                 first=span.first,
                 count=span.count,
                 whole_disk=partition.whole_disk,
-                data_blocks=survey.by_watched["data"][index],
-                blank_blocks=survey.by_watched["blank"][index],
-                unreadable_blocks=survey.by_watched["unreadable"][index],
+                data_blocks=ledger.by_watched["data"][index],
+                blank_blocks=ledger.by_watched["blank"][index],
+                unreadable_blocks=ledger.by_watched["unreadable"][index],
                 absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
                 volume=volumes.get((partition.label_index, partition.name)),
             )
             for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
         ),
+        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
         boot_words=started.words,
         not_read=tuple(not_read),
         defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
         defects_total=len(union(defects)),
         drive=drive,
-        interrupted=interrupted,
+        interrupted=read.is_interrupted,
     )

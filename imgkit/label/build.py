@@ -23,6 +23,7 @@ from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.outputs import Kind, Outputs, Replace
 from imgkit.sameness import place_of
 from imgkit.shell import into_new_file, where_still_saved
+from imgkit.spans import Range
 
 
 class Piece(msgspec.Struct, frozen=True):
@@ -41,8 +42,8 @@ class LabelBuild(Result, frozen=True, kw_only=True):
     for the same target or another one, they destroy nothing.
 
     The pieces are the label's own bytes; or, where something is kept from the medium `kept_from`, whole sectors with
-    what lies beside the label there. `own_bytes` are the label's own in either case, each `(byte of the medium,
-    length)`. `kept` are the fields that were taken from the label there, `left_out` those of the header that nobody
+    what lies beside the label there. `own_bytes` are the label's own in either case, each `[byte of the medium,
+    length]`. `kept` are the fields that were taken from the label there, `left_out` those of the header that nobody
     states.
     """
 
@@ -51,7 +52,7 @@ class LabelBuild(Result, frozen=True, kw_only=True):
     plan: str
     layout: str
     pieces: tuple[Piece, ...]
-    own_bytes: tuple[tuple[int, int], ...]
+    own_bytes: tuple[Range, ...]
     kept_from: str | None
     kept: tuple[KeptField, ...]
     left_out: tuple[str, ...]
@@ -143,7 +144,7 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
             plan=plan.path,
             layout=plan.variant.id,
             pieces=pieces,
-            own_bytes=tuple((part.medium_byte, len(part.content)) for part in own),
+            own_bytes=tuple(Range(part.medium_byte, len(part.content)) for part in own),
             kept_from=str(keep_from.path) if keep_from is not None else None,
             kept=kept,
             left_out=tuple(name for name in unstated(plan) if name not in taken),

@@ -263,7 +263,7 @@ def _put_magics(data: bytearray, variant: Variant) -> None:
 
 def _identity(plan: Plan) -> str:
     """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
-    slots = " ".join(f"{slot.name}:{slot.first}+{slot.count}:{slot.type_code}" for slot in plan.slots)
+    slots = " ".join(f"{slot.name}:{slot}:{slot.type_code}" for slot in plan.slots)
     return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
 
 

@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from imgkit.description import parse_description, read_description
 from imgkit.errors import RequestError
-from imgkit.spans import Span, union
+from imgkit.spans import Span, Stretch, union
 
 ByteOrder = Literal["little", "big", "middle"]
 Role = Literal["partition", "container", "protective"]
@@ -193,7 +193,7 @@ class Layout(_Strict, frozen=True):
         slots = self.partitions.maximum if self.partitions.count else self.partitions.usual
         return max(self.partitions.offset + self.partitions.stride * slots, self._magics_end)
 
-    def own_bytes(self, slot_count: int) -> tuple[int, int]:
+    def own_bytes(self, slot_count: int) -> Stretch:
         """Where a label with so many slots starts and ends in what lies at its place.
 
         What its layout does not describe at the start (boot code in the same block) is not its own.
@@ -201,9 +201,9 @@ class Layout(_Strict, frozen=True):
         array = self.partitions
         offsets = [*(field.offset for field in self.field), *(magic.offset for magic in self.magic)]
         if array.block is not None:
-            return min(offsets), self.header_bytes
+            return Stretch(min(offsets), self.header_bytes)
         end = array.offset + array.stride * slot_count
-        return min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end
+        return Stretch(min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end)
 
     def own_runs(self, slot_count: int) -> tuple[Span, ...]:
         """The bytes of a label with so many slots, from its place on, that are its own: ascending, apart.

@@ -8,7 +8,7 @@ import msgspec
 from imgkit.drive import AddressRange, Drive, Geometry
 from imgkit.errors import RequestError
 from imgkit.label.result import Label, Partition
-from imgkit.spans import Span, intersection, union
+from imgkit.spans import Span, Stretch, intersection, union
 
 DEFAULT_BLOCK_BYTES = 512
 MOST_BLOCK_BYTES = 1 << 20
@@ -28,11 +28,9 @@ def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, Bloc
     return (labels[0].block_size, "label") if labels else (DEFAULT_BLOCK_BYTES, "assumed")
 
 
-class KnownBad(msgspec.Struct, frozen=True):
+class KnownBad(Span, frozen=True):
     """A run of a defect list, in blocks; `faulty_blocks` counts those of it that were found faulty now."""
 
-    first: int
-    count: int
     partitions: tuple[str, ...]
     chs: AddressRange | None
     faulty_blocks: int
@@ -59,8 +57,7 @@ class NamedPartition(msgspec.Struct, frozen=True):
     def span(self, block_size: int) -> Span:
         """Where it lies, in blocks of `block_size`; a block that it holds a part of counts."""
         origin, unit = self.label.origin_block, self.label.block_size
-        first = (origin + self.partition.first) * unit // block_size
-        return Span(first, -(-(origin + self.partition.end) * unit // block_size) - first)
+        return Stretch((origin + self.partition.first) * unit, (origin + self.partition.end) * unit).blocks(block_size)
 
 
 def named_partitions(labels: Sequence[Label]) -> tuple[NamedPartition, ...]:
@@ -102,21 +99,21 @@ class Places:
         self.spans = tuple(partition.span(block_size) for partition in self.partitions)
         self.geometry, self.address_source = _whose_geometry(labels[0] if labels else None, drive)
 
-    def partitions_of(self, first: int, end: int) -> tuple[str, ...]:
-        """The names of the partitions with a block in `first` … `end` − 1."""
+    def partitions_of(self, run: Span) -> tuple[str, ...]:
+        """The names of the partitions with a block in a run."""
         return tuple(
             partition.name
             for partition, span in zip(self.partitions, self.spans, strict=True)
-            if span.first < end and first < span.end
+            if span.first < run.end and run.first < span.end
         )
 
-    def addresses_of(self, first: int, end: int) -> AddressRange | None:
+    def addresses_of(self, run: Span) -> AddressRange | None:
         """The addresses of the first and the last sector of these blocks; None: not known, or past the drive."""
         geometry = self.geometry
         if geometry is None:
             return None
-        start = first * self._block_size // geometry.sector_size
-        last = (min(end * self._block_size, self._end_byte) - 1) // geometry.sector_size
+        start = run.first * self._block_size // geometry.sector_size
+        last = (min(run.end * self._block_size, self._end_byte) - 1) // geometry.sector_size
         if last >= geometry.total_sectors:
             return None
         return AddressRange(geometry.address_of(start), geometry.address_of(last))
@@ -141,8 +138,8 @@ def known_bad(
             KnownBad(
                 span.first,
                 span.count,
-                places.partitions_of(span.first, span.end),
-                places.addresses_of(span.first, span.end),
+                places.partitions_of(span),
+                places.addresses_of(span),
                 inside,
             )
         )

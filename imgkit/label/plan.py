@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.description import described, read_document
-from imgkit.drive import Drive, load_stated
+from imgkit.drive import Drive, DriveFile, load_drive_file
 from imgkit.errors import DescriptionError, RequestError
 from imgkit.label.codec import plain
 from imgkit.label.layout import Layout, Variant, chosen
@@ -42,7 +42,7 @@ class Plan(msgspec.Struct, frozen=True):
     """A plan whose partitions all have their blocks; `files` are the files that it was read from.
 
     `fields` are the header fields that it states, as the codec takes them; `drive_states` names the fields of the
-    drive that are stated, and not left at their defaults.
+    drive that are stated, and not left at their defaults. `drive_file` is the one that the plan names, where it does.
     """
 
     path: str
@@ -52,6 +52,7 @@ class Plan(msgspec.Struct, frozen=True):
     drive_states: frozenset[str]
     fields: dict[str, Any]
     slots: tuple[Slot, ...]
+    drive_file: DriveFile | None = None
 
     @property
     def slot_count(self) -> int:
@@ -81,7 +82,7 @@ class Plan(msgspec.Struct, frozen=True):
         for slot in self.slots:
             partition = there.pop(slot.name, None)
             if partition is None:
-                yield "partition", slot.name, f"{slot.first}+{slot.count}", "none"
+                yield "partition", slot.name, str(slot), "none"
                 continue
             for name in ("first", "count", "type_code"):
                 if getattr(slot, name) != getattr(partition, name):
@@ -91,7 +92,7 @@ class Plan(msgspec.Struct, frozen=True):
                 if asked != there_is:
                     yield name, slot.name, _shown(asked), _shown(there_is)
         for partition in there.values():
-            yield "partition", partition.name, "none", f"{partition.first}+{partition.count}"
+            yield "partition", partition.name, "none", str(partition)
 
 
 def _shown(value: object) -> object:
@@ -110,8 +111,10 @@ def load_plan(path: str | Path) -> Plan:
     stated, partitions_stated = _take_fields(document)
     file = described(document, _PlanFile, source=str(path))
     drive_path = path.parent / file.drive if isinstance(file.drive, str) else None
+    drive_file = None
     if drive_path is not None:
-        drive, drive_states = load_stated(drive_path)
+        drive_file = load_drive_file(drive_path)
+        drive, drive_states = drive_file.drive, drive_file.states
     else:
         assert isinstance(file.drive, Drive)
         drive, drive_states = file.drive, frozenset(document["drive"])
@@ -132,7 +135,7 @@ def load_plan(path: str | Path) -> Plan:
     files = [path, *([drive_path] if drive_path else [])]
     if file.label.layout.endswith(".toml"):
         files.append(path.parent / file.label.layout)
-    plan = Plan(str(path), tuple(map(str, files)), variant, drive, drive_states, fields, slots)
+    plan = Plan(str(path), tuple(map(str, files)), variant, drive, drive_states, fields, slots, drive_file)
     _check_slot_count(plan)
     return plan
 

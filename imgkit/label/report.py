@@ -7,7 +7,7 @@ import msgspec
 
 from imgkit.clock import Clock
 from imgkit.drive import Drive
-from imgkit.findings import Finding, NotRead, Verdict, Where, by_severity, verdict_of
+from imgkit.findings import Finding, NotRead, Where, by_severity, verdict_of
 from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
 from imgkit.label.places import DEFAULT_BLOCK_BYTES
@@ -123,7 +123,7 @@ def report_on(
         )
     at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
     findings = by_severity([*findings, *at_the_end])
-    verdict: Verdict = "incomplete" if reading.not_read else verdict_of(findings)
+    verdict = verdict_of(findings, unanswered=reading.not_read)
     return LabelReport(
         verdict=verdict,
         findings=findings,

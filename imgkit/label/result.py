@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import Drive
 from imgkit.findings import Finding, NotRead, Result, Verdict
 from imgkit.medium.access import Route
+from imgkit.spans import Span
 
 
 def is_sector_size(value: int | None) -> bool:
@@ -42,21 +43,14 @@ class LabelGeometry(msgspec.Struct, frozen=True):
     seek_track_us: int | None = None
 
 
-class Partition(msgspec.Struct, frozen=True):
+class Partition(Span, frozen=True):
     """One partition: `count` blocks from block `first` on, in blocks of the label's `block_size`."""
 
     name: str
-    first: int
-    count: int
     type: str
     type_code: int | str
     used: bool
     details: dict[str, Any]
-
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
 
     def inside(self, outer_name: str) -> "Partition":
         """The partition by the name that it has on a medium where its label lies in an outer partition."""

@@ -13,7 +13,7 @@ from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
 from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Variant, slot_name
 from imgkit.label.values import GUID_FORM
-from imgkit.spans import Span
+from imgkit.spans import Span, span_between
 
 _AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
 _UNITS_BYTES = {
@@ -43,7 +43,7 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     size: str | None = None
 
 
-class Slot(msgspec.Struct, frozen=True):
+class Slot(Span, frozen=True):
     """A planned partition in blocks, with the slot of the label's table that it goes into.
 
     `fields` are the other fields of the slot that the plan states, as the codec takes them.
@@ -51,16 +51,9 @@ class Slot(msgspec.Struct, frozen=True):
 
     index: int
     name: str
-    first: int
-    count: int
     type_code: int | str
     planned: PlannedPartition
-    fields: dict[str, Any] = {}
-
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
+    fields: dict[str, Any] = msgspec.field(default_factory=dict)
 
 
 class Settling:
@@ -71,7 +64,8 @@ class Settling:
         self.variant = variant
         self.drive = drive
         self.step = drive.sectors_per_cylinder if aligned else 1
-        self.first_free, self.last_free = self._room()
+        room = self._room()
+        self.first_free, self.last_free = room.first, room.end
 
     def settle(self, planned: tuple[PlannedPartition, ...]) -> tuple[Slot, ...]:
         """The partitions with their blocks, in the order of the plan."""
@@ -89,7 +83,7 @@ class Settling:
             first = position if stated is None else stated
             count = self._count(partition, first, [other for other in firsts if other is not None and other > first])
             slot = Slot(
-                self._slot_index(partition.name), partition.name, first, count, self._type_code(partition), partition
+                first, count, self._slot_index(partition.name), partition.name, self._type_code(partition), partition
             )
             slots.append(slot)
             if self._is_whole_disk(slot):
@@ -100,19 +94,19 @@ class Settling:
         self._check_overlaps([slot for slot in slots if self._is_used(slot) and not self._is_whole_disk(slot)])
         return tuple(slots)
 
-    def _room(self) -> tuple[int, int]:
+    def _room(self) -> Span:
         """The blocks that partitions may use: after a table that lies at the start, before one at the end."""
         if self.variant.layout.partitions.block is not None:
             table = -(-self.variant.layout.partitions.usual * self.variant.layout.partitions.stride // 512) * 512
             blocks = -(-table // self.drive.sector_size)
-            return 2 + blocks, min(self.drive.usable_blocks, self.drive.total_sectors - 1 - blocks)
+            return span_between(2 + blocks, min(self.drive.usable_blocks, self.drive.total_sectors - 1 - blocks))
         place = self.variant.layout.place[0]
         if self.variant.layout.partitions.names == "letters":
-            return 0, self.drive.usable_blocks
+            return Span(0, self.drive.usable_blocks)
         if place.block < 0:
-            return 0, min(self.drive.usable_blocks, self.drive.total_sectors + place.block)
+            return Span(0, min(self.drive.usable_blocks, self.drive.total_sectors + place.block))
         behind = place.block + -(-(place.offset + self.variant.layout.most_bytes) // self.drive.sector_size)
-        return behind, self.drive.usable_blocks
+        return span_between(behind, self.drive.usable_blocks)
 
     def _first(self, partition: PlannedPartition) -> int | None:
         if partition.first is None:
@@ -214,8 +208,8 @@ class Settling:
     def _check_overlaps(self, slots: list[Slot]) -> None:
         for index, slot in enumerate(slots):
             for other in slots[:index]:
-                shared = spans.intersection([Span(slot.first, slot.count)], [Span(other.first, other.count)])
-                if shared and (slot.first, slot.count) != (other.first, other.count):
+                shared = spans.intersection([slot], [other])
+                if shared and not slot.is_same_run(other):
                     raise self._error(
                         slot.name,
                         f"field 'first': from block {slot.first} on it overlaps {other.name!r} in {shared[0].count} "

@@ -13,11 +13,12 @@ import msgspec
 
 from imgkit.errors import InputError
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
-from imgkit.medium.crew import answer_within
 from imgkit.medium.packed import packing_of, unpack
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.survival import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.workers import answer_within
 from imgkit.sameness import Place, place_of
+from imgkit.spans import Stretch
 
 if TYPE_CHECKING:
     from imgkit.medium.direct import DirectReader
@@ -228,7 +229,7 @@ class Medium:
             return _nothing_of(buffer)
         return read_sparingly(self.read_into, offset, buffer, block_size)
 
-    def data_extents(self, start: int, end: int) -> Iterator[tuple[int, int]]:
+    def data_extents(self, start: int, end: int) -> Iterator[Stretch]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.
 
         A medium that cannot tell its holes gives one stretch. What lies behind the end of a file that was cut since it
@@ -242,11 +243,11 @@ class Medium:
             except OSError as error:
                 if error.errno == errno.ENXIO and self._has_up_to(end):
                     return
-                yield position, end
+                yield Stretch(position, end)
                 return
             if first >= end:
                 return
-            yield first, min(last, end)
+            yield Stretch(first, min(last, end))
             position = last
 
     def change(self) -> Change | None:
@@ -305,7 +306,7 @@ class Medium:
 
 def _nothing_of(buffer: memoryview) -> Survived:
     buffer[:] = bytes(len(buffer))
-    return Survived([(0, len(buffer))], ended_early=False)
+    return Survived([Stretch(0, len(buffer))], ended_early=False)
 
 
 def _absolute(path: Path) -> str:

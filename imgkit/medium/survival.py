@@ -3,8 +3,9 @@
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
+from imgkit.spans import Stretch, joined_stretches
+
 ReadInto = Callable[[int, memoryview], int]
-Stretch = tuple[int, int]
 BeforeEachTry = Callable[[], None]
 """Called before each read; what it raises ends the reading, so that one of many slow tries can be left."""
 
@@ -19,13 +20,13 @@ def go_on() -> None:
 
 
 class Survived(NamedTuple):
-    """How a reading went, in stretches (start, end) of bytes of the buffer, ascending.
+    """How a reading went, in stretches of the buffer, ascending.
 
     `lost` is zero in the buffer. `passed_over` is a part of it: blocks between failing ones, that were not tried one
     by one. `ended_early`: the medium had fewer bytes than it said when it was opened.
     """
 
-    lost: list[Stretch]
+    lost: Sequence[Stretch]
     ended_early: bool
     passed_over: Sequence[Stretch] = ()
 
@@ -57,25 +58,22 @@ class _Attempt:
             return False
         if got < stop - start:
             self.ended_early = True
-            self._unread.append((start + got - got % self._block_size, stop))
+            self._unread.append(Stretch(start + got - got % self._block_size, stop))
         return True
 
-    def give_up(self, first: int, end: int) -> None:
+    def give_up(self, first: int, end: int) -> Stretch:
         """Count these blocks as unreadable."""
         self._unread.append(self._bytes_of(first, end))
+        return self._unread[-1]
 
-    def result(self, passed_over: Sequence[Stretch] = ()) -> Survived:
-        lost: list[Stretch] = []
-        for start, stop in sorted(self._unread):
+    def result(self, *passed_over: Stretch) -> Survived:
+        lost = joined_stretches(self._unread)
+        for start, stop in lost:
             self._buffer[start:stop] = bytes(stop - start)
-            if lost and lost[-1][1] >= start:
-                lost[-1] = (lost[-1][0], max(lost[-1][1], stop))
-            else:
-                lost.append((start, stop))
-        return Survived(lost, self.ended_early, [self._bytes_of(first, end) for first, end in passed_over])
+        return Survived(lost, self.ended_early, passed_over)
 
     def _bytes_of(self, first: int, end: int) -> Stretch:
-        return first * self._block_size, min(end * self._block_size, len(self._buffer))
+        return Stretch(first * self._block_size, min(end * self._block_size, len(self._buffer)))
 
 
 class _Narrowing:
@@ -135,8 +133,9 @@ def read_skipping(
     if attempt.try_run(0, blocks):
         return attempt.result()
     if is_in_dead_stretch and blocks > 2 and not (attempt.try_run(0, 1) or attempt.try_run(blocks - 1, blocks)):
-        attempt.give_up(0, blocks)
-        return attempt.result([(1, blocks - 1)])
+        attempt.give_up(0, 1)
+        attempt.give_up(blocks - 1, blocks)
+        return attempt.result(attempt.give_up(1, blocks - 1))
     front = _Narrowing(attempt, retries, DEAD_BLOCKS).walk(0, blocks, 1)
     if front is None or front == blocks:
         return attempt.result()
@@ -145,8 +144,7 @@ def read_skipping(
     back = _Narrowing(attempt, retries, DEAD_BLOCKS).walk(front, blocks, -1)
     if back is None or back == front:
         return attempt.result()
-    attempt.give_up(front, back)
-    return attempt.result([(front, back)])
+    return attempt.result(attempt.give_up(front, back))
 
 
 def read_sparingly(
@@ -187,15 +185,7 @@ def read_surviving(
         return survived
     ((start, end),) = survived.passed_over
     again = read_sparingly(read_into, offset + start, buffer[start:end], block_size, before_each_try=before_each_try)
-    lost = [
-        *((first, min(last, start)) for first, last in survived.lost if first < start),
-        *((start + first, start + last) for first, last in again.lost),
-        *((max(first, end), last) for first, last in survived.lost if last > end),
-    ]
-    joined: list[Stretch] = []
-    for first, last in lost:
-        if joined and joined[-1][1] == first:
-            joined[-1] = (joined[-1][0], last)
-        else:
-            joined.append((first, last))
-    return Survived(joined, survived.ended_early or again.ended_early)
+    before, behind = Stretch(0, start), Stretch(end, len(buffer))
+    lost = [each.within(part) for each in survived.lost for part in (before, behind)]
+    lost += [each.moved(start) for each in again.lost]
+    return Survived(joined_stretches(lost), survived.ended_early or again.ended_early)

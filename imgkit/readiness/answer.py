@@ -45,6 +45,12 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
             "How the old machine itself reads the drive: all this was read here",
             "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then the sheet and its log",
         )
+    if evidence.readings == "once":
+        yield NotChecked(
+            "Whether it reads the same a second time: it was read once",
+            "the same call again, with the medium read twice; a file may then come from the system's memory, a device "
+            "does not",
+        )
     yield NotChecked(
         "What lies inside the file systems: only their first blocks were looked at",
         "the machine's own file system check, in single-user mode",

@@ -13,8 +13,10 @@ from imgkit.label.report import LabelReading
 from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
 from imgkit.medium import Medium
+from imgkit.readiness.given import Readings
 from imgkit.readiness.machine import MachineFile, Mark
 from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
+from imgkit.spans import Stretch
 from imgkit.volume.boot import boot_findings
 from imgkit.volume.probes import Volume
 
@@ -61,6 +63,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     root: Root | None
     proofs: tuple[Proof, ...]
     digests: tuple[TakenDigest, ...]
+    readings: Readings
     whole_readings: int
     interrupted: bool
 
@@ -79,7 +82,7 @@ def boot_marks(
         asked.append((Mark(boot.signature_offset, boot.signature), "the drive file"))
     if machine is not None and machine.boot is not None:
         asked += [(mark, "the machine file") for mark in machine.boot.marks]
-    stretches = [(label.first_byte, label.end_byte) for label in labels]
+    stretches = [Stretch(label.first_byte, label.end_byte) for label in labels]
     seen = []
     for mark, said_by in asked:
         reach = -(-(mark.offset + len(mark.bytes) // 2) // unit)
@@ -118,7 +121,7 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
     volumes: Sequence[tuple[Partition, Volume]] = ()
     if named is not None:
         span, unit = named.span(named.label.block_size), named.label.block_size
-        told = RootPartition(name, span.first, span.count, unit, named.type, said_by)
+        told = RootPartition(span.first, span.count, name, unit, named.type, said_by)
         seen = tuple(_root_marks(medium, span.first * unit, machine))
         volumes = reading.volumes[named.label_index]
     return Root(

@@ -91,7 +91,13 @@ class MachineFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     drive_unit: DriveUnit = DriveUnit()
 
 
-def load_machine(path: str | Path) -> MachineFile:
+class LoadedMachine(MachineFile, frozen=True, kw_only=True):
+    """A machine file as it was loaded; `path` is where it lies."""
+
+    path: str
+
+
+def load_machine(path: str | Path) -> LoadedMachine:
     """Read a machine file.
 
     Raises DescriptionError naming the file, the table and the field.
@@ -108,4 +114,4 @@ def load_machine(path: str | Path) -> MachineFile:
             f"{path}: table [drive_unit]: field 'inrush_amperes': {inrush:g} is less than the running current, "
             f"{running:g}: it is the most that is drawn while the drive spins up"
         )
-    return file
+    return LoadedMachine(path=str(path), **msgspec.structs.asdict(file))

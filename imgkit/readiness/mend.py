@@ -20,7 +20,7 @@ from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
 from imgkit.meanings import Subject, subject_of
-from imgkit.medium import DEFAULT_ACCESS, Medium
+from imgkit.medium import DEFAULT_ACCESS
 from imgkit.readiness.evidence import Evidence
 from imgkit.readiness.given import Given
 from imgkit.readiness.planned import Beside
@@ -83,23 +83,7 @@ class _Paths:
         self.target = self.medium
         self.saved: Path | None = None
         self.can_be_written = True
-        named = (
-            given.reference,
-            given.seal,
-            given.sheet,
-            given.log,
-            given.drive,
-            given.plan,
-            given.machine,
-            given.since,
-        )
-        self.of: dict[str, Path] = {
-            name: (each.path if isinstance(each, Medium) else Path(each)).absolute()
-            for name, each in zip(
-                ("reference", "seal", "sheet", "log", "drive", "plan", "machine", "since"), named, strict=True
-            )
-            if each is not None
-        }
+        self.of = {name: path.absolute() for name, path in given.paths().items()}
         everything = [self.folder, self.medium, *self.of.values()]
         self.odd = tuple(str(path) for path in everything if not str(path).isprintable())
 
@@ -196,7 +180,7 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         "This writes to the medium: read its name twice.",
     )
     if again is not None and again.reference_blank:
-        runs = ", ".join(f"{first}+{count}" for first, count in again.reference_blank[:_MOST_RUNS])
+        runs = ", ".join(map(str, again.reference_blank[:_MOST_RUNS]))
         more = len(again.reference_blank) - _MOST_RUNS
         yield _step(
             f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "

@@ -2,8 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from pathlib import Path
-from typing import NamedTuple
+from typing import IO, NamedTuple
 
 from imgkit import spans
 from imgkit.errors import DescriptionError
@@ -13,10 +12,9 @@ from imgkit.label.plan import Plan
 from imgkit.label.report import searched_for
 from imgkit.label.result import Label
 from imgkit.medium import Medium
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 from imgkit.sums.result import Seal
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, block_digests
-from imgkit.sums.verify import block_digests_file
 
 
 class PlannedBytes(NamedTuple):
@@ -33,10 +31,7 @@ class PlannedBytes(NamedTuple):
 
     def blocks(self, block_size: int) -> tuple[Span, ...]:
         """The blocks that hold any of them."""
-        return spans.union(
-            Span(start // block_size, -(-(start + len(content)) // block_size) - start // block_size)
-            for start, content in self.pieces
-        )
+        return spans.union(Stretch(start, start + len(content)).blocks(block_size) for start, content in self.pieces)
 
     def whole_blocks(self, block_size: int) -> tuple[Span, ...]:
         """The blocks that hold nothing else."""
@@ -83,10 +78,9 @@ class Beside(NamedTuple):
 class SealedBlocks:
     """What a seal to the block knows of a block that holds another label now."""
 
-    def __init__(self, seal: Seal, path: Path, plan: Plan | None) -> None:
-        self._seal = seal
+    def __init__(self, seal: Seal, block_file: IO[bytes] | None, plan: Plan | None) -> None:
+        self._seal, self._block_file = seal, block_file
         known = {variant.id: variant for variant in searched_for(plan)}
-        self._path = None if seal.block_digests is None else block_digests_file(path, seal.block_digests)
         self._original = tuple(
             part for label in seal.labels if label.layout in known for part in label_parts(label, known[label.layout])
         )
@@ -97,13 +91,12 @@ class SealedBlocks:
         No where that label cannot be put together from what the seal knows of it.
         """
         size = self._seal.block_size
-        if self._path is None or not self._original:
+        if self._block_file is None or not self._original:
             return False
         try:
             there = medium.read(block * size, size)
-            with self._path.open("rb") as file:
-                file.seek(block * BLOCK_DIGEST_BYTES)
-                expected = file.read(BLOCK_DIGEST_BYTES)
+            self._block_file.seek(block * BLOCK_DIGEST_BYTES)
+            expected = self._block_file.read(BLOCK_DIGEST_BYTES)
         except OSError:
             return False
         pieces = tuple((part.medium_byte, part.content) for part in self._original)

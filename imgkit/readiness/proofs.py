@@ -13,7 +13,6 @@ from imgkit.medium import Medium
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
 from imgkit.readiness.result import Outcome, Proof
 from imgkit.spans import Span
-from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, Tally, Verification
 
 NO_RISK = "none in what was compared: every byte was compared with the original's"
@@ -44,13 +43,13 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
     """What a comparison with the original says; `planned` is what the plan's label may look like."""
     name = _name(comparison.reference.path)
     extra = 0 if comparison.tail == "allow" else comparison.extra_blocks
-    runs = [Span(each.first, each.count) for each in comparison.ranges if each.state == "differ"]
+    runs = [each for each in comparison.ranges if each.state == "differ"]
     is_only_replaced = (
         not (comparison.missing_blocks or extra)
         and spans.total(runs) == comparison.differing_blocks > 0
         and any(each.explain(medium, reference, runs, comparison.block_size) for each in planned)
     )
-    replaced = tuple((run.first, run.count) for run in runs) if is_only_replaced else ()
+    replaced = spans.ranges(runs) if is_only_replaced else ()
     differing = 0 if is_only_replaced else comparison.differing_blocks
     bad = [
         text
@@ -108,7 +107,7 @@ def of_verification(
     """
     name = _name(verification.seal_path)
     extra = 0 if verification.tail == "allow" else verification.extra_blocks
-    runs = [Span(each.first, each.count) for each in verification.ranges if each.state == "differ"]
+    runs = [each for each in verification.ranges if each.state == "differ"]
     size, precision = verification.block_size, verification.precision_blocks
     explained: Literal["no", "surely", "perhaps"] = "no"
     is_listed = spans.total(runs) == verification.differing_blocks > 0
@@ -121,7 +120,7 @@ def of_verification(
                 explained = "surely" if all(sealed.had_the_rest(medium, block) for block in blocks) else "perhaps"
         elif not original_had_the_label and _all_hold(runs, planned.blocks(size), precision):
             explained = "perhaps"
-    replaced = tuple((run.first, run.count) for run in runs) if explained == "surely" else ()
+    replaced = spans.ranges(runs) if explained == "surely" else ()
     differing = verification.differing_blocks if explained == "no" else 0
     verb = "in ranges that differ" if precision > 1 else "differs" if differing == 1 else "differ"
     bad = [
@@ -174,21 +173,22 @@ def of_verification(
     )
 
 
-def link_to(sheet: Sheet, medium: Medium, tail: Literal["forbid", "allow"]) -> Link:
-    """Hold a worksheet's expected sums against the medium: is it what the worksheet was made from."""
-    size = sheet.block_size
+def link_to(
+    sheet: Sheet, medium: Medium, sums: Sequence[int | None], tail: Literal["forbid", "allow"], *, is_stopped: bool
+) -> Link:
+    """Compare a worksheet's expected sums with those of the medium: is it what the worksheet was made from.
+
+    `sums` are those of the sheet's ranges, None where a range was not read whole.
+    """
     if medium.size_bytes < sheet.size_bytes:
         return Link(
             "differs", f"the worksheet was made from {sheet.size_bytes:,} bytes, here are {medium.size_bytes:,}"
         )
-    extents = [(each.first * size, min(each.end * size, sheet.size_bytes)) for each in sheet.ranges]
-    try:
-        sums = sum_ranges(medium, extents, sheet.rule, block_size=size)
-    except KeyboardInterrupt:
-        return Link("unknown", "the summing here was stopped before the end")
     others = sum(value is not None and value != each.expected for value, each in zip(sums, sheet.ranges, strict=True))
     if others:
         return Link("differs", f"{_count(others, 'range')} of the worksheet {_has(others)} another sum here")
+    if is_stopped:
+        return Link("unknown", "the summing here was stopped before the end")
     lost = sum(value is None for value in sums)
     if lost:
         return Link("unknown", f"{_count(lost, 'range')} of the worksheet could not be read here")
@@ -256,11 +256,11 @@ def written_over(beside: Sequence[Beside]) -> Iterator[Finding]:
     if not beside:
         return
     first, total = beside[0], sum(each.length for each in beside)
-    blocks = sorted({each.block for each in beside})
+    blocks = spans.union(Span(each.block, 1) for each in beside)
     yield Finding(
         "copy.beside-label",
         "stop",
-        f"{_count(total, 'byte')} beside the planned label, in {_runs([(block, 1) for block in blocks])}, "
+        f"{_count(total, 'byte')} beside the planned label, in {_runs(blocks)}, "
         f"{'is' if total == 1 else 'are'} not the reference's, from byte {first.offset} of block {first.block} on: "
         "what lay there was overwritten, as a rule boot code",
         Where(block=first.block),
@@ -318,7 +318,7 @@ def _all_hold(runs: Sequence[Span], blocks: Sequence[Span], precision: int) -> b
     if spans.total(runs) > precision * spans.total(blocks):
         return False
     return all(
-        spans.overlapping(blocks, first, min(first + precision, run.end))
+        spans.overlapping(blocks, Span(first, min(precision, run.end - first)))
         for run in runs
         for first in range(run.first, run.end, precision)
     )
@@ -344,13 +344,12 @@ def _ranges(runs: Sequence[Span]) -> str:
     return "a range" if len(runs) == 1 else f"{len(runs)} ranges"
 
 
-def _runs(runs: Sequence[tuple[int, int]]) -> str:
-    only_one = len(runs) == 1 and runs[0][1] == 1
-    return f"block {runs[0][0]}" if only_one else f"blocks {', '.join(f'{first}+{count}' for first, count in runs)}"
+def _runs(runs: Sequence[Span]) -> str:
+    return f"block {runs[0].first}" if spans.total(runs) == 1 else f"blocks {', '.join(map(str, runs))}"
 
 
-def _hold(runs: Sequence[tuple[int, int]]) -> str:
-    return "holds" if len(runs) == 1 and runs[0][1] == 1 else "hold"
+def _hold(runs: Sequence[Span]) -> str:
+    return "holds" if spans.total(runs) == 1 else "hold"
 
 
 def _chance(share: float) -> str:

@@ -185,7 +185,10 @@ def boot(evidence: Evidence) -> Question:
 
 
 def quiet(evidence: Evidence) -> Question:
-    """Was the medium quiet: no read errors, no change meanwhile, the same each time."""
+    """Was the medium quiet: no read errors, no change meanwhile, and the same each time when it was read twice.
+
+    One reading without errors is enough: it is the very one that was compared with the original.
+    """
     found = evidence.inspection
     points = []
     if evidence.interrupted:
@@ -206,8 +209,10 @@ def quiet(evidence: Evidence) -> Question:
         points.append(Point("way", "unsure", says, _call(evidence, "") + ", the cache not allowed"))
     told = _told(evidence, "quiet")
     readings = max(1, evidence.whole_readings)
-    counted = {1: "once", 2: "twice"}.get(readings, f"{readings} times")
-    times = counted if readings == 1 else f"{counted}, the same each time"
+    times = "once" if readings == 1 else "twice, the same each time"
+    if evidence.readings == "twice" and readings == 1 and not evidence.interrupted and not found.unreadable_blocks:
+        says = "the second reading did not give every block: whether it reads alike is not known"
+        points.append(Point("read twice", "unsure", says, f"{_call(evidence, '--read-twice')}, when it is quiet"))
     good = f"read {times}, no error, no change"
     is_hidden = found.kind == "device" and readings == 1
     by_size = " (of a device only a change of size would show in one reading)" if is_hidden else ""
@@ -272,10 +277,11 @@ def _root(evidence: Evidence) -> list[Point]:
             Point("root partition", "no", f"the label has no partition {root.asked_for}, where {root.said_by} has root")
         ]
     assert root.told is not None
-    place = f"{root.told.first}+{partition.count}"
-    if root.planned is not None and (root.planned.first, root.planned.count) != (partition.first, partition.count):
-        asked = f"{root.planned.first}+{root.planned.count}"
-        return [Point("root partition", "no", f"partition {root.asked_for} is {place}, the plan has it at {asked}")]
+    place = str(root.told)
+    if root.planned is not None and not root.planned.is_same_run(partition):
+        return [
+            Point("root partition", "no", f"partition {root.asked_for} is {place}, the plan has it at {root.planned}")
+        ]
     if root.told.first * root.told.block_size >= evidence.medium.size_bytes:
         return [Point("root partition", "no", f"the medium ends before partition {root.asked_for}, {place}")]
     said = f"partition {root.asked_for}, {place}, {partition.type}; said by {root.said_by}"

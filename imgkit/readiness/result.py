@@ -6,10 +6,11 @@ import msgspec
 
 from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.drive import Boot, Drive
-from imgkit.findings import Finding, Result, Verdict
+from imgkit.findings import Finding, Result
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.readiness.machine import MachineFile
+from imgkit.spans import Range, Span
 from imgkit.sums.result import Tally, Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]
@@ -46,7 +47,6 @@ STAGE_WORDS: dict[Stage, str] = {
     "first start": "The first start",
     "afterwards": "Afterwards",
 }
-VERDICT_OF: dict[Answer, Verdict] = {"go": "pass", "no-go": "fail", "cannot-say": "incomplete"}
 
 
 class ReadMedium(msgspec.Struct, frozen=True):
@@ -77,7 +77,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     risk_in_short: str
     blocks: int
     differing_blocks: int
-    replaced: tuple[tuple[int, int], ...] = ()
+    replaced: tuple[Range, ...] = ()
 
 
 class Point(msgspec.Struct, frozen=True):
@@ -130,12 +130,10 @@ class TakenDigest(msgspec.Struct, frozen=True):
     taken_at: str
 
 
-class RootPartition(msgspec.Struct, frozen=True):
+class RootPartition(Span, frozen=True):
     """The partition that the system starts from, in blocks of `block_size` from the medium's start; `said_by` whom."""
 
     name: str
-    first: int
-    count: int
     block_size: int
     type: str
     said_by: str
@@ -180,7 +178,7 @@ class Preflight(Result, frozen=True, kw_only=True):
     `verification` and `tally` are shortened: their counts are exact, their lists are cut.
     """
 
-    schema: str = "imgkit.preflight/1"
+    schema: str = "imgkit.preflight/2"
     answer: Answer
     reasons: tuple[str, ...]
     questions: tuple[Question, ...]

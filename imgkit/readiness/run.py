@@ -3,21 +3,18 @@
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TypeVar
+from typing import IO, TypeVar
 
 import msgspec
 
 from imgkit.clock import Clock
-from imgkit.comparison.differ import compare
 from imgkit.comparison.result import Comparison, LabelPair
-from imgkit.drive import Boot, Drive, load_boot, load_drive
-from imgkit.errors import RequestError
-from imgkit.findings import Finding, Where, by_severity
+from imgkit.drive import Boot, Drive, DriveFile
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inspection.result import Inspection
-from imgkit.inspection.survey import inspect
 from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.places import block_size_of
-from imgkit.label.plan import Plan, load_plan
+from imgkit.label.plan import Plan
 from imgkit.label.report import read_labels, report_on, searched_for
 from imgkit.label.result import Label, LabelReport
 from imgkit.meanings import Subject, subject_of
@@ -27,16 +24,17 @@ from imgkit.readiness import proofs
 from imgkit.readiness.answer import answer_of, never_checked, reasons
 from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
 from imgkit.readiness.evidence import Evidence, boot_marks, find_root
-from imgkit.readiness.given import Given, Tail
-from imgkit.readiness.machine import MachineFile, load_machine
+from imgkit.readiness.given import Given, Loaded, Readings, Tail
+from imgkit.readiness.machine import LoadedMachine
 from imgkit.readiness.mend import Found, mending
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
 from imgkit.readiness.questions import QUESTIONS, open_points, tells_the_order
-from imgkit.readiness.result import VERDICT_OF, Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
+from imgkit.readiness.reading import MediumRead, read_again, read_medium
+from imgkit.readiness.result import Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
 from imgkit.readiness.since import load_earlier, since
-from imgkit.sums.result import Sheet, Tally, Verification
-from imgkit.sums.tally import load_sheet, tally
-from imgkit.sums.verify import load_seal, verify
+from imgkit.sums.result import SealFile, SheetFile, Tally, Verification
+from imgkit.sums.tally import tally_only
+from imgkit.sums.verify import open_block_digests
 
 Progress = Callable[[int, int], None]
 T = TypeVar("T", Verification, Tally)
@@ -51,14 +49,15 @@ def preflight(
     medium: str | Path | Medium,
     *,
     reference: str | Path | Medium | None = None,
-    seal: str | Path | None = None,
-    sheet: str | Path | None = None,
+    seal: str | Path | SealFile | None = None,
+    sheet: str | Path | SheetFile | None = None,
     log: str | Path | None = None,
-    drive: str | Path | None = None,
-    plan: str | Path | None = None,
-    machine: str | Path | None = None,
+    drive: str | Path | DriveFile | None = None,
+    plan: str | Path | Plan | None = None,
+    machine: str | Path | LoadedMachine | None = None,
     since: str | Path | None = None,
     tail: Tail = "forbid",
+    readings: Readings = "once",
     access: Access = DEFAULT_ACCESS,
     progress: Progress | None = None,
 ) -> Preflight:
@@ -69,25 +68,32 @@ def preflight(
     `tail="allow"` accepts a medium that goes on after the original's end.
 
     *go*: every question that is needed (exact, label, drive, boot, quiet) has its evidence and is answered well, and
-    no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. Ctrl-C ends the reading
-    early; what is not known then is left open. Raises InputError for media, DescriptionError for the files that
-    describe something, RequestError for a call that cannot be.
+    no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. The medium is read once,
+    for all questions together, and a second time for `readings="twice"`. Ctrl-C ends the reading early; what
+    is not known then is left open. Raises InputError for media, DescriptionError for the files that describe
+    something, RequestError for a call that cannot be.
     """
-    if (sheet is None) != (log is None):
-        raise RequestError("the worksheet (sheet) and what the old machine answered (log) go together: give both")
     given = Given(
         reference=reference,
-        seal=_path(seal),
-        sheet=_path(sheet),
-        log=_path(log),
-        drive=_path(drive),
-        plan=_path(plan),
-        machine=_path(machine),
-        since=_path(since),
+        seal=seal,
+        sheet=sheet,
+        log=log,
+        drive=drive,
+        plan=plan,
+        machine=machine,
+        since=since,
         tail=tail,
+        readings=readings,
         access=access,
     )
-    run = _Run(given, progress)
+    return preflight_of(medium, given.load(), progress=progress)
+
+
+def preflight_of(medium: str | Path | Medium, loaded: Loaded, *, progress: Progress | None = None) -> Preflight:
+    """As `preflight`, from files that were read already."""
+    given = loaded.given
+    run = _Run(loaded, Clock())
+    reference = given.reference
     with ExitStack() as opened:
         if not isinstance(medium, Medium):
             medium = opened.enter_context(open_medium(medium, given.access))
@@ -95,76 +101,56 @@ def preflight(
             reference = (
                 medium if is_same(medium, reference) else opened.enter_context(open_medium(reference, given.access))
             )
-        return run.carry_out(medium, reference)
-
-
-def _path(name: str | Path | None) -> Path | None:
-    return None if name is None else Path(name)
-
-
-class _Stages:
-    """One progress over several readings of the same medium."""
-
-    def __init__(self, progress: Progress | None, stages: int, unit: int) -> None:
-        self._progress, self._stages, self._unit = progress, max(1, stages), unit
-        self._done = 0
-
-    def next(self) -> Progress | None:
-        """The progress of the next reading."""
-        start = self._done * self._unit
-        self._done += 1
-        progress = self._progress
-        if progress is None:
-            return None
-
-        def show(done: int, total: int) -> None:
-            progress(start + self._unit * done // max(1, total), self._unit * self._stages)
-
-        return show
+        beside = open_block_digests(loaded.seal) if loaded.seal is not None else None
+        block_file = opened.enter_context(beside) if beside is not None else None
+        return run.carry_out(medium, reference, block_file, progress)
 
 
 class _Run:
     """One preflight, from the files that were given to the result."""
 
-    def __init__(self, given: Given, progress: Progress | None) -> None:
-        self.clock = Clock()
-        self.given, self.progress = given, progress
-        self.plan: Plan | None = load_plan(given.plan) if given.plan is not None else None
-        self.drive: Drive | None = load_drive(given.drive) if given.drive is not None else None
-        self.drive_said_by = str(given.drive) if given.drive is not None else ""
+    def __init__(self, loaded: Loaded, clock: Clock) -> None:
+        self.clock, self.loaded, self.given = clock, loaded, loaded.given
+        self.plan, self.machine = loaded.plan, loaded.machine
+        self.drive: Drive | None = loaded.drive.drive if loaded.drive is not None else None
+        self.drive_said_by = loaded.drive.path if loaded.drive is not None else ""
         if self.drive is None and self.plan is not None:
-            self.drive, self.drive_said_by = self.plan.drive, f"the drive of {given.plan}"
-        self.boot = load_boot(given.drive) if given.drive is not None else Boot()
-        self.machine: MachineFile | None = load_machine(given.machine) if given.machine is not None else None
-        self.before = load_earlier(given.since) if given.since is not None else None
-        self.seal = load_seal(given.seal) if given.seal is not None else None
-        self.sheet: Sheet | None = load_sheet(given.sheet) if given.sheet is not None else None
+            self.drive, self.drive_said_by = self.plan.drive, f"the drive of {self.plan.path}"
+        self.boot = loaded.drive.boot if loaded.drive is not None else Boot()
+        self.before = load_earlier(self.given.since) if self.given.since is not None else None
         self.comparison: Comparison | None = None
         self.verification: Verification | None = None
         self.tally: Tally | None = None
         self.link: proofs.Link | None = None
         self.candidates: list[PlannedBytes] = []
         self.beside: tuple[Beside, ...] = ()
-        self.interrupted = False
 
-    def carry_out(self, medium: Medium, reference: Medium | None) -> Preflight:
+    def carry_out(
+        self, medium: Medium, reference: Medium | None, block_file: IO[bytes] | None, progress: Progress | None
+    ) -> Preflight:
         """Read, ask, answer."""
-        stages = _Stages(
-            self.progress, 1 + sum(each is not None for each in (reference, self.seal, self.sheet)), medium.size_bytes
-        )
+        wants_two = self.given.readings == "twice"
+        first, second = _two_stages(progress) if wants_two else (progress, None)
         self._planned(())
+        if self.loaded.sheet is not None and self.given.log is not None:
+            self.tally = tally_only(self.loaded.sheet, self.given.log)
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
         report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
-        inspection = inspect(medium, drive=self.drive, boot=self.boot, digests=("sha256",), progress=stages.next())
-        self.interrupted = inspection.interrupted
-        found = tuple(self._prove(medium, reference, report, stages))
-        taken = [each for each in self._whole_digests(medium, inspection) if each is not None]
+        read = read_medium(medium, reference, self.loaded, block_file, self.drive, self.boot, first)
+        inspection, interrupted = read.inspection, read.interrupted
+        self.comparison, self.verification = read.comparison, read.verification
+        taken = [read.sha256]
+        if wants_two and not interrupted:
+            again, interrupted = read_again(medium, inspection.block_size, second)
+            taken.append(again)
+        whole = [each for each in taken if each is not None]
+        found = tuple(self._proofs(medium, reference, report, read, block_file))
         unit, _ = block_size_of(report.labels, None)
         findings = [
             *self._label_findings(report),
             *self._boot_findings(inspection),
             *self._proof_findings(found),
-            *self._medium_findings(inspection, taken),
+            *self._medium_findings(inspection, whole),
             *self._machine_findings(report),
             *self._drive_findings(medium),
         ]
@@ -188,50 +174,35 @@ class _Run:
             machine=self.machine,
             root=find_root(medium, reading, self.plan, self.machine),
             proofs=found,
-            digests=tuple(self._digests(medium, inspection)),
-            whole_readings=len(taken),
-            interrupted=self.interrupted,
+            digests=tuple(self._digests(medium, read)),
+            readings=self.given.readings,
+            whole_readings=len(whole),
+            interrupted=interrupted,
         )
         return self._result(evidence)
 
-    def _prove(
+    def _proofs(
         self,
         medium: Medium,
         reference: Medium | None,
         report: LabelReport,
-        stages: _Stages,
+        read: MediumRead,
+        block_file: IO[bytes] | None,
     ) -> Iterator[Proof]:
-        """What each means that was given says of exactness; none is begun after Ctrl-C."""
-        given = self.given
-        if reference is not None and not self.interrupted:
-            self.comparison = compare(
-                reference,
-                medium,
-                drive=self.drive,
-                tail=given.tail,
-                digests=("sha256",),
-                progress=stages.next(),
-            )
-            self.interrupted = self.comparison.interrupted
+        """What each means that was given says of exactness."""
+        if self.comparison is not None and reference is not None:
             planned = self._planned(self.comparison.labels.reference)
             self.beside = beside_the_label(medium, reference, planned, self.comparison.block_size)
             yield proofs.of_comparison(self.comparison, medium, reference, planned)
-        if self.seal is not None and given.seal is not None and not self.interrupted:
-            self.verification = verify(medium, given.seal, drive=self.drive, tail=given.tail, progress=stages.next())
-            self.interrupted = self.verification.interrupted
-            had_it = self.seal.labels == report.labels
-            planned = self._planned(self.seal.labels)
-            sealed = SealedBlocks(self.seal, given.seal, self.plan)
+        seal, sheet = self.loaded.seal, self.loaded.sheet
+        if self.verification is not None and seal is not None:
+            had_it = seal.labels == report.labels
+            sealed = SealedBlocks(seal, block_file, self.plan)
+            planned = self._planned(seal.labels)
             yield proofs.of_verification(self.verification, medium, planned, sealed, original_had_the_label=had_it)
-        if self.sheet is not None and given.sheet is not None and given.log is not None and not self.interrupted:
-            progress = stages.next()
-            try:
-                self.tally = tally(given.sheet, given.log, access=given.access, progress=progress).tally
-                self.link = proofs.link_to(self.sheet, medium, given.tail)
-            except KeyboardInterrupt:
-                self.interrupted = True
-                return
-            yield proofs.of_sheet(self.tally, self.sheet, self.link)
+        if self.tally is not None and sheet is not None:
+            self.link = proofs.link_to(sheet, medium, read.sums, self.given.tail, is_stopped=read.interrupted)
+            yield proofs.of_sheet(self.tally, sheet, self.link)
 
     def _planned(self, originals: Sequence[Label]) -> tuple[PlannedBytes, ...]:
         """The bytes that the plan's label may have: as a new one, or with what it leaves out from an original's."""
@@ -246,7 +217,7 @@ class _Run:
         questions = tuple(ask(evidence) for ask in QUESTIONS)
         answer = answer_of(questions)
         result = Preflight(
-            verdict=VERDICT_OF[answer],
+            verdict=verdict_of(unanswered=answer == "cannot-say", unequal=answer == "no-go"),
             findings=evidence.findings,
             started_at=self.clock.started_at,
             elapsed_seconds=self.clock.elapsed_seconds,
@@ -290,7 +261,7 @@ class _Run:
 
     def _label_findings(self, report: LabelReport) -> Iterator[Finding]:
         yield from report.findings
-        if self.plan is not None and self.given.drive is not None and self.drive is not None:
+        if self.plan is not None and self.loaded.drive is not None and self.drive is not None:
             other = [
                 name
                 for name in ("sector_size", "cylinders", "heads", "sectors_per_track", "reserved_blocks_at_end")
@@ -300,7 +271,7 @@ class _Run:
                 yield Finding(
                     "plan.other-drive",
                     "check",
-                    f"the plan is for another drive than {self.given.drive}: {', '.join(other)} differ",
+                    f"the plan is for another drive than {self.drive_said_by}: {', '.join(other)} differ",
                     Where(field=other[0]),
                     "Find out which of the two describes the drive, and correct the other.",
                 )
@@ -318,7 +289,7 @@ class _Run:
         if self.verification is not None:
             yield from self.verification.findings
         if self.tally is not None:
-            yield from (each for each in self.tally.findings if each.id != "tally.no-image")
+            yield from self.tally.findings
         yield from proofs.written_over(self.beside)
         yield from proofs.disagreements(found, self.comparison, self.verification)
         if self.link is not None and self.link.state == "differs":
@@ -344,14 +315,6 @@ class _Run:
                 "and compare several dumps.",
             )
 
-    def _whole_digests(self, medium: Medium, inspection: Inspection) -> Iterator[str | None]:
-        """SHA-256 of the whole medium, once for each reading."""
-        yield inspection.digests.get("sha256")
-        if self.comparison is not None:
-            yield self.comparison.copy.digests.get("sha256")
-        if self.verification is not None and self.verification.seal_size_bytes == medium.size_bytes:
-            yield self.verification.sha256
-
     def _machine_findings(self, report: LabelReport) -> Iterator[Finding]:
         if self.machine is None or self.machine.machine.byte_order is None or not report.labels:
             return
@@ -363,8 +326,8 @@ class _Run:
                 f"the label is {label.byte_order}-endian ({label.layout}), {self.machine.machine.name} is "
                 f"{self.machine.machine.byte_order}-endian",
                 Where(block=label.block),
-                "The machine will not see this label. Write it in the machine's own order, or exchange the bytes of "
-                "the whole if all of it is exchanged. " + WRITE_SAFELY,
+                "The machine will not see this label. Write it in the machine's own order, or swap the bytes of "
+                "the whole if all of it is swapped. " + WRITE_SAFELY,
             )
 
     def _drive_findings(self, medium: Medium) -> Iterator[Finding]:
@@ -381,9 +344,9 @@ class _Run:
             "in for the drive, allow the tail.",
         )
 
-    def _digests(self, medium: Medium, inspection: Inspection) -> Iterator[TakenDigest]:
-        for algorithm, digest in inspection.digests.items():
-            yield TakenDigest("medium", str(medium.path), algorithm, digest, self.clock.started_at)
+    def _digests(self, medium: Medium, read: MediumRead) -> Iterator[TakenDigest]:
+        if read.sha256 is not None:
+            yield TakenDigest("medium", str(medium.path), "sha256", read.sha256, self.clock.started_at)
         if self.comparison is not None:
             original = self.comparison.reference
             for algorithm, digest in original.digests.items():
@@ -391,6 +354,16 @@ class _Run:
         if self.verification is not None:
             seal = self.verification
             yield TakenDigest("sealed original", seal.seal_name, "sha256", seal.seal_sha256, seal.seal_made_at)
+
+
+def _two_stages(progress: Progress | None) -> tuple[Progress | None, Progress | None]:
+    """One progress over two readings of one medium."""
+    if progress is None:
+        return None, None
+    return (
+        lambda done, total: progress(done, 2 * total),
+        lambda done, total: progress(total + done, 2 * total),
+    )
 
 
 def _once(findings: Sequence[Finding]) -> list[Finding]:

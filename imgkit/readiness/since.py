@@ -63,10 +63,10 @@ def load_earlier(path: str | Path) -> Earlier:
     known = _SCHEMA.match(stated) if isinstance(stated, str) else None
     if known is None:
         raise DescriptionError(
-            f"{path}: not a preflight result: its schema is {str(stated)[:60]!r}, not 'imgkit.preflight/1'"
+            f"{path}: not a preflight result: its schema is {str(stated)[:60]!r}, not 'imgkit.preflight/2'"
         )
-    if int(known.group(1)) != 1:
-        raise DescriptionError(f"{path}: made by another version of imgkit ({stated}), this one reads version 1")
+    if int(known.group(1)) != 2:
+        raise DescriptionError(f"{path}: made by another version of imgkit ({stated}), this one reads version 2")
     try:
         return msgspec.convert(fields, Earlier)
     except (msgspec.ValidationError, RecursionError) as error:

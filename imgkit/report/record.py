@@ -80,15 +80,10 @@ class Run(Protocol):
     def count(self) -> int: ...
 
     @property
+    def end(self) -> int: ...
+
+    @property
     def state(self) -> str: ...
-
-
-class UnreadRun(msgspec.Struct, frozen=True):
-    """A run of blocks that could not be read."""
-
-    first: int
-    count: int
-    state: str = "unreadable"
 
 
 class SurfaceMap(msgspec.Struct, frozen=True, kw_only=True):
@@ -101,7 +96,7 @@ class SurfaceMap(msgspec.Struct, frozen=True, kw_only=True):
 
     runs: Sequence[Run]
     runs_total: int
-    known_bad: tuple[Span, ...]
+    known_bad: Sequence[Span]
     drive: Drive | None
     block_size: int
     blocks: int

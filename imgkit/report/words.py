@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from imgkit.drive import AddressRange, Drive
     from imgkit.label.result import Label
     from imgkit.report.record import Table
+    from imgkit.spans import Span
 
 MOST_COMMAND_CHARACTERS = 20_000
 """More than two paths of the greatest length (POSIX: PATH_MAX): a command that is cut short does something else."""
@@ -51,12 +52,12 @@ def whole_disks(labels: "Sequence[Label]") -> frozenset[str]:
     return frozenset(each.name for each in named_partitions(labels) if each.whole_disk)
 
 
-def cylinders(label: "Label", first: int, count: int) -> str:
+def cylinders(label: "Label", run: "Span") -> str:
     """The cylinders of a run of a label's blocks, or a dash where they are not known."""
     per_cylinder = label.geometry.sectors_per_cylinder
-    if not per_cylinder or not count:
+    if not per_cylinder or not run.count:
         return "–"
-    start, end = first // per_cylinder, (first + count - 1) // per_cylinder
+    start, end = run.first // per_cylinder, (run.end - 1) // per_cylinder
     return str(start) if start == end else f"{start} – {end}"
 
 
@@ -77,7 +78,8 @@ def where(place: Where) -> str:
 def unread(place: NotRead) -> str:
     """A place that could not be read."""
     if place.what == "volume":
-        return f"block {place.block}, the start of partition {clean(place.partition or '', 40)}"
+        of = "the medium" if place.partition is None else f"partition {clean(place.partition, 40)}"
+        return f"block {place.block}, the start of {of}"
     return f"block {place.block}, {'the boot block' if place.what == 'boot' else 'where a label may lie'}"
 
 

@@ -7,7 +7,9 @@ from itertools import groupby
 
 from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
-from imgkit.medium.crew import StoppedError, attend
+from imgkit.medium.survival import Survived
+from imgkit.medium.workers import Work, run
+from imgkit.spans import Stretch
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
 
@@ -17,35 +19,31 @@ _SIDE_BY_SIDE_BYTES = 512 << 10
 
 _MOST_WORKERS = 16
 
-Extent = tuple[int, int]
-
 
 def sum_ranges(
     medium: Medium,
-    extents: Sequence[Extent],
+    extents: Sequence[Stretch],
     rule: Rule,
     *,
     block_size: int,
     implementation: Implementation | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[int | None]:
-    """The sum of each stretch of bytes `(start, end)`, None for one that could not be read whole.
+    """The sum of each stretch, None for one that could not be read whole.
 
     `block_size` is what an unreadable place is narrowed down to. `progress` is called with the bytes done and to do.
     """
     wanted = sum(end - start for start, end in extents)
     chosen = implementation or best_implementation(rule, wanted)
-    work = _Work(medium, extents, rule, chosen, block_size)
+    summing = _Summing(medium, extents, rule, chosen, block_size)
 
     def tick() -> None:
         if progress is not None:
-            progress(work.done_bytes, wanted)
+            progress(summing.done_bytes, wanted)
 
-    if attend([work.run] * workers(), work, tick):
+    if run([summing.sum_all] * workers(), summing.work, tick):
         raise KeyboardInterrupt
-    if work.error is not None:
-        raise work.error
-    return work.values
+    return summing.values
 
 
 def workers() -> int:
@@ -53,16 +51,44 @@ def workers() -> int:
     return min(_MOST_WORKERS, len(os.sched_getaffinity(0)))
 
 
-class _Work:
+class SumsInOrder:
+    """The sums of ascending stretches of bytes that do not overlap, from pieces of a medium that come in order."""
+
+    def __init__(self, extents: Sequence[Stretch], rule: Rule) -> None:
+        self.values: list[int | None] = [None] * len(extents)
+        """None for what was not read, or not read whole."""
+        self._extents, self._rule = extents, rule
+        self._implementation = best_implementation(rule, sum(end - start for start, end in extents))
+        self._next = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        self._running, self._is_whole = new_sum(self._rule, self._implementation), True
+
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+        """The next piece."""
+        piece_end = offset + len(view)
+        while self._next < len(self._extents) and self._extents[self._next][0] < piece_end:
+            start, end = self._extents[self._next]
+            low, high = max(0, start - offset), min(len(view), end - offset)
+            self._running.update(view[low:high])
+            self._is_whole = self._is_whole and not any(a < high and low < b for a, b in survived.lost)
+            if end > piece_end:
+                return
+            self.values[self._next] = self._running.value() if self._is_whole else None
+            self._next += 1
+            self._begin()
+
+
+class _Summing:
     """Hands out stretches to the threads: one at a time, or as many of one length as are summed side by side."""
 
     def __init__(
-        self, medium: Medium, extents: Sequence[Extent], rule: Rule, implementation: Implementation, block_size: int
+        self, medium: Medium, extents: Sequence[Stretch], rule: Rule, implementation: Implementation, block_size: int
     ) -> None:
         self.values: list[int | None] = [None] * len(extents)
         self.done_bytes = 0
-        self.is_stopped = False
-        self.error: BaseException | None = None
+        self.work = Work()
         self._medium, self._extents = medium, extents
         self._rule: Rule = rule
         self._implementation: Implementation = implementation
@@ -77,42 +103,25 @@ class _Work:
         self._buffer_bytes = min(_PIECE_BYTES, longest * self._lanes)
         self._tasks = iter(list(_tasks(extents, self._lanes)))
 
-    def run(self) -> None:
-        try:
-            buffer = new_buffer(self._buffer_bytes)
-            while (task := self._next()) is not None:
-                if len(task) == 1:
-                    self._sum_one(task[0], buffer)
-                else:
-                    self._sum_side_by_side(task, buffer)
-        except StoppedError:
-            pass
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            self.error = self.error or error
-            self.is_stopped = True
-
-    def stop(self) -> None:
-        """Sum no further piece."""
-        self.is_stopped = True
-
-    def close(self) -> None:
-        """Nothing to do: half of the sums are none."""
-
-    def _check(self) -> None:
-        if self.is_stopped:
-            raise StoppedError
+    def sum_all(self) -> None:
+        """What one thread does."""
+        buffer = new_buffer(self._buffer_bytes)
+        while (task := self._next()) is not None:
+            if len(task) == 1:
+                self._sum_one(task[0], buffer)
+            else:
+                self._sum_side_by_side(task, buffer)
 
     def _next(self) -> list[int] | None:
         with self._lock:
-            return None if self.is_stopped else next(self._tasks, None)
+            return None if self.work.is_stopped else next(self._tasks, None)
 
     def _sum_one(self, index: int, buffer: memoryview) -> None:
         start, end = self._extents[index]
         running = new_sum(self._rule, self._implementation)
         is_whole = True
         for offset in range(start, end, _PIECE_BYTES):
-            if self.is_stopped:
-                return
+            self.work.check()
             piece = buffer[: min(_PIECE_BYTES, end - offset)]
             is_whole = self._read(offset, piece) and is_whole
             running.update(piece)
@@ -126,8 +135,7 @@ class _Work:
         states = [0] * len(indexes)
         is_whole = [True] * len(indexes)
         for done in range(0, length, stripe):
-            if self.is_stopped:
-                return
+            self.work.check()
             count = min(stripe, length - done)
             for lane, start in enumerate(starts):
                 piece = view[lane * stripe : lane * stripe + count]
@@ -138,13 +146,13 @@ class _Work:
 
     def _read(self, offset: int, piece: memoryview) -> bool:
         """Fill `piece`; False when not all of it could be read."""
-        survived = self._medium.read_surviving(offset, piece, self._block_size, self._check)
+        survived = self._medium.read_surviving(offset, piece, self._block_size, self.work.check)
         with self._lock:
             self.done_bytes += len(piece)
         return not survived.lost and not survived.ended_early
 
 
-def _tasks(extents: Sequence[Extent], lanes: int) -> Iterator[list[int]]:
+def _tasks(extents: Sequence[Stretch], lanes: int) -> Iterator[list[int]]:
     """Neighbours of one length together, `lanes` of them; the rest one by one."""
     for _, group in groupby(range(len(extents)), key=lambda index: extents[index][1] - extents[index][0]):
         indexes = list(group)

@@ -1,15 +1,16 @@
 """What seals, worksheets and their checks are and answer: the documents that are kept, and the results."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 import msgspec
 from msgspec import Meta
 
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Result
-from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource
+from imgkit.label.places import MOST_BLOCK_BYTES, AddressSource, Places
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
+from imgkit.spans import Range, Span
 from imgkit.sums.rules import Rule
 
 MOST_BYTES_OF_A_MEDIUM = 1 << 62
@@ -24,6 +25,7 @@ PathText = Annotated[str, Meta(max_length=4096, pattern=r"^[^\x00]*\Z")]
 Tag = Annotated[str, Meta(pattern="^[a-z][a-z0-9]{2,11}$")]
 
 State = Literal["differ", "missing", "extra", "unreadable", "unanswered"]
+STATES: tuple[State, ...] = get_args(State)
 
 
 class BlockDigests(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -70,6 +72,12 @@ class Seal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         return -(-self.size_bytes // self.range_bytes)
 
 
+class SealFile(Seal, frozen=True, kw_only=True):
+    """A seal as it was loaded; `path` is where it lies, with its block digests beside it."""
+
+    path: str
+
+
 class SealReport(Result, frozen=True, kw_only=True):
     """What `imgkit seal` answers. `to_block`: whether single blocks can be told by it."""
 
@@ -87,23 +95,21 @@ class SealReport(Result, frozen=True, kw_only=True):
     labels: tuple[Label, ...]
 
 
-class CheckedRange(msgspec.Struct, frozen=True):
+class CheckedRange(Span, frozen=True):
     """A run of consecutive blocks in one state, as narrow as the seal or the worksheet can tell.
 
     `differ`: at least one block of the run is not the same. `missing`: the copy ends before. `extra`: the original
     had no such blocks. `unreadable`: read errors. `unanswered`: nothing is known of it.
     """
 
-    first: int
-    count: int
     state: State
     partitions: tuple[str, ...]
     chs: AddressRange | None
 
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
+
+def checked_range(run: Span, state: State, places: Places) -> CheckedRange:
+    """A run of blocks in one state, and where it lies."""
+    return CheckedRange(run.first, run.count, state, places.partitions_of(run), places.addresses_of(run))
 
 
 class Verification(Result, frozen=True, kw_only=True):
@@ -143,17 +149,12 @@ class Verification(Result, frozen=True, kw_only=True):
     labels: tuple[Label, ...]
 
 
-class SheetRange(msgspec.Struct, frozen=True, array_like=True, forbid_unknown_fields=True):
+class SheetRange(Range, frozen=True, forbid_unknown_fields=True):
     """`[first block, number of blocks, sum that is expected]`; its number on the sheet is its place, from 1."""
 
     first: Whole
     count: Positive
     expected: Annotated[int, Meta(ge=0, lt=1 << 32)]
-
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
 
 
 class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -191,6 +192,12 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def sheet_blocks(self) -> int:
         """The number of blocks in the ranges of this sheet."""
         return sum(each.count for each in self.ranges)
+
+
+class SheetFile(Sheet, frozen=True, kw_only=True):
+    """A worksheet as it was loaded; `path` is where its sheet lies."""
+
+    path: str
 
 
 class WorkTime(msgspec.Struct, frozen=True):
@@ -258,12 +265,10 @@ class Worksheet(Result, frozen=True, kw_only=True):
     drive: Drive | None
 
 
-class DoubleAnswer(msgspec.Struct, frozen=True):
+class DoubleAnswer(Span, frozen=True):
     """A range that was answered more than once and not always the same."""
 
     number: int
-    first: int
-    count: int
     answers: tuple[int, ...]
     expected: int
 
@@ -301,7 +306,7 @@ class Tally(Result, frozen=True, kw_only=True):
     another answer than what is expected, its range is too.
     """
 
-    schema: str = "imgkit.tally/1"
+    schema: str = "imgkit.tally/2"
     sheet_path: str
     log_path: str
     tag: str

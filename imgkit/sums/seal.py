@@ -8,6 +8,7 @@ from typing import NamedTuple, Protocol
 import msgspec
 import xxhash
 
+from imgkit import spans
 from imgkit.clock import Clock, now
 from imgkit.documents import MOST_BYTES, to_bytes
 from imgkit.errors import ImgkitError, InputError, RequestError
@@ -16,8 +17,8 @@ from imgkit.label.places import block_size_of
 from imgkit.label.report import LabelReading, read_labels
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unproven, what_forbids
+from imgkit.medium.reading import Taker, read_in_order
 from imgkit.outputs import CHECK_LINE, Kind, Outputs, Replace, json_kind
-from imgkit.sums.reading import Taker, read_in_order
 from imgkit.sums.result import BlockDigests, Seal, SealReport
 
 DEFAULT_RANGE_BYTES = 1 << 20
@@ -109,12 +110,11 @@ def seal(
         raise KeyboardInterrupt
     if forbidden := what_forbids(medium, ended_early=done.ended_early):
         raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and seal it again")
-    if done.lost:
-        first = done.lost[0][0] // size
-        lost = sum(-(-end // size) - start // size for start, end in done.lost)
+    if lost_stretches := done.lost_before(medium.size_bytes):
+        lost = spans.union(stretch.blocks(size) for stretch in lost_stretches)
         raise InputError(
-            f"{medium.path}: {lost} blocks could not be read, the first is block {first}: an original that cannot be "
-            "read whole cannot be sealed"
+            f"{medium.path}: {spans.total(lost)} blocks could not be read, the first is block {lost[0].first}: an "
+            "original that cannot be read whole cannot be sealed"
         )
     document = to_bytes(
         Seal(

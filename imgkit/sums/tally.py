@@ -5,17 +5,20 @@ from pathlib import Path
 from string import ascii_lowercase
 from typing import NamedTuple
 
+import msgspec
+
 from imgkit.clock import Clock
 from imgkit.documents import read_document
 from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import read_input
 from imgkit.label.places import Places
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 from imgkit.sums.log import Answers, answers_in
 from imgkit.sums.ranges import sum_ranges
-from imgkit.sums.result import CheckedRange, DoubleAnswer, NextSheet, Sheet, State, Tally
+from imgkit.sums.result import STATES, DoubleAnswer, NextSheet, Sheet, SheetFile, State, Tally, checked_range
 from imgkit.sums.risk import risk_of
 from imgkit.sums.script import is_device_name
 from imgkit.sums.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
@@ -29,18 +32,18 @@ _MOST_PARTS = 64
 _FEWEST_PARTS = 4
 
 
-def load_sheet(path: str | Path) -> Sheet:
+def load_sheet(path: str | Path) -> SheetFile:
     """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
     sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet")
     end = 0
     for each in sheet.ranges:
         if each.first < end or each.end > sheet.blocks or each.expected >= 1 << 32:
-            raise DescriptionError(f"{path}: not a worksheet: the range {each.first}+{each.count} cannot be there")
+            raise DescriptionError(f"{path}: not a worksheet: the range {each} cannot be there")
         end = each.end
     if not is_device_name(sheet.device):
         raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
-    return sheet
+    return SheetFile(path=str(path), **msgspec.structs.asdict(sheet))
 
 
 def read_log(path: str | Path) -> bytes:
@@ -56,7 +59,7 @@ class Tallied(NamedTuple):
 
 
 def tally(
-    sheet_path: str | Path,
+    sheet: str | Path | SheetFile,
     log_path: str | Path,
     *,
     image: str | Path | Medium | None = None,
@@ -73,17 +76,13 @@ def tally(
     """
     if not 1 <= next_ranges <= 10_000:
         raise RequestError(f"{next_ranges} ranges: must be between 1 and 10000")
-    clock = Clock()
-    sheet = load_sheet(sheet_path)
-    log = read_log(log_path)
-    answers = answers_in(log, sheet)
-    states, doubles = _judged(sheet, answers)
+    judged = _Judged(sheet, log_path)
     findings: list[Finding] = []
     upcoming = None
-    spans = _next_spans(sheet, states, next_ranges)
+    spans = _next_spans(judged.sheet, judged.states, next_ranges)
     if spans:
         try:
-            upcoming = _next_worksheet(sheet, states, spans, image, access, progress)
+            upcoming = _next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
         except ImgkitError as error:
             if image is not None:
                 raise
@@ -96,9 +95,24 @@ def tally(
                     "Name the image that the worksheet was made from.",
                 )
             )
-    return Tallied(
-        _result(sheet, sheet_path, log_path, len(log), answers, states, doubles, findings, max_ranges, clock), upcoming
-    )
+    return Tallied(_result(judged, findings, max_ranges), upcoming)
+
+
+def tally_only(sheet: str | Path | SheetFile, log_path: str | Path, *, max_ranges: int = DEFAULT_MAX_RANGES) -> Tally:
+    """As `tally`, without a next worksheet: no image is opened."""
+    return _result(_Judged(sheet, log_path), [], max_ranges)
+
+
+class _Judged:
+    """A worksheet with what the log answers to it."""
+
+    def __init__(self, sheet: str | Path | SheetFile, log_path: str | Path) -> None:
+        self.clock = Clock()
+        self.sheet = sheet if isinstance(sheet, SheetFile) else load_sheet(sheet)
+        log = read_log(log_path)
+        self.log_path, self.log_bytes = str(log_path), len(log)
+        self.answers = answers_in(log, self.sheet)
+        self.states, self.doubles = _judged(self.sheet, self.answers)
 
 
 def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[DoubleAnswer]]:
@@ -110,7 +124,7 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
         sums = [value for value in told if value is not None]
         is_in_last = number in answers.in_last_session
         if len(sums) > 1:
-            doubles.append(DoubleAnswer(number, each.first, each.count, tuple(sums), each.expected))
+            doubles.append(DoubleAnswer(each.first, each.count, number, tuple(sums), each.expected))
         if not told or not is_in_last:
             states.append("unanswered")
         elif not sums:
@@ -133,12 +147,11 @@ def _next_spans(sheet: Sheet, states: Sequence[State | None], next_ranges: int) 
     room = MOST_RANGES - len(asked)
     spans: list[Span] = []
     for each, state in asked:
-        whole = Span(each.first, each.count)
         if state == "unanswered":
-            spans.append(whole)
+            spans.append(each)
         elif each.count > 1:
-            cut = pieces(whole, rounded_part(each.count, parts))
-            cut = cut if len(cut) - 1 <= room else [whole]
+            cut = pieces(each, rounded_part(each.count, parts))
+            cut = cut if len(cut) - 1 <= room else [each]
             room -= len(cut) - 1
             spans += cut
     return spans
@@ -168,8 +181,8 @@ def _next_worksheet(
             "that image"
         )
     asked = [each for each, state in zip(sheet.ranges, states, strict=True) if state is not None]
-    size = sheet.block_size
-    extents = [(each.first * size, min(each.end * size, image.size_bytes)) for each in asked]
+    size, whole = sheet.block_size, Stretch(0, image.size_bytes)
+    extents = [each.stretch(size).within(whole) for each in asked]
     if sum_ranges(image, extents, sheet.rule, block_size=size) != [each.expected for each in asked]:
         raise InputError(f"{image.path}: is not the image that the worksheet was made from, or was changed since")
     return draft(
@@ -191,38 +204,24 @@ def _next_worksheet(
     )
 
 
-def _result(
-    sheet: Sheet,
-    sheet_path: str | Path,
-    log_path: str | Path,
-    log_bytes: int,
-    answers: Answers,
-    states: Sequence[State | None],
-    doubles: Sequence[DoubleAnswer],
-    findings: Sequence[Finding],
-    max_ranges: int,
-    clock: Clock,
-) -> Tally:
+def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Tally:
+    sheet, answers, states, doubles = judged.sheet, judged.answers, judged.states, judged.doubles
     places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
-    counts = {
-        state: sum(each.count for each, found in zip(sheet.ranges, states, strict=True) if found == state)
-        for state in ("differ", "unreadable", "unanswered")
-    }
+    ledger = Ledger[State].begin(STATES, max_ranges)
+    for each, state in zip(sheet.ranges, states, strict=True):
+        if state is not None:
+            ledger.add(each, state)
+    counts = ledger.blocks
     compared = sheet.sheet_blocks - counts["unreadable"] - counts["unanswered"]
-    verdict: Verdict = "pass"
-    if counts["unreadable"] or counts["unanswered"]:
-        verdict = "incomplete"
-    elif counts["differ"]:
-        verdict = "fail"
+    said = by_severity([*findings, *_findings(sheet, answers, doubles, states)])
     matching = sum(state is None for state in states)
-    runs = _runs(sheet, states)
     return Tally(
-        verdict=verdict,
-        findings=by_severity([*findings, *_findings(sheet, answers, doubles, states)]),
-        started_at=clock.started_at,
-        elapsed_seconds=clock.elapsed_seconds,
-        sheet_path=str(sheet_path),
-        log_path=str(log_path),
+        verdict=verdict_of(said, unanswered=counts["unreadable"] + counts["unanswered"], unequal=counts["differ"]),
+        findings=said,
+        started_at=judged.clock.started_at,
+        elapsed_seconds=judged.clock.elapsed_seconds,
+        sheet_path=sheet.path,
+        log_path=judged.log_path,
         tag=sheet.tag,
         round=sheet.round,
         rule=sheet.rule,
@@ -246,39 +245,17 @@ def _result(
         repeated_answers=answers.repeated,
         garbled_lines=answers.garbled,
         foreign_lines=answers.foreign,
-        log_bytes=log_bytes,
+        log_bytes=judged.log_bytes,
         is_finished=answers.is_finished,
         sessions=answers.sessions[-MOST_SESSIONS_LISTED:],
         sessions_total=len(answers.sessions),
-        ranges=tuple(
-            CheckedRange(
-                span.first,
-                span.count,
-                state,
-                places.partitions_of(span.first, span.end),
-                places.addresses_of(span.first, span.end),
-            )
-            for span, state in runs[:max_ranges]
-        ),
-        ranges_total=len(runs),
+        ranges=tuple(checked_range(run, run.state, places) for run in ledger.kept),
+        ranges_total=ledger.ranges_total,
         address_source=places.address_source,
         drive=sheet.drive,
         risk=risk_of(sheet.rule, matching, sheet.block_size),
         next_sheet=None,
     )
-
-
-def _runs(sheet: Sheet, states: Sequence[State | None]) -> list[tuple[Span, State]]:
-    """Maximal runs of blocks in one state, ascending."""
-    found: list[tuple[Span, State]] = []
-    for each, state in zip(sheet.ranges, states, strict=True):
-        if state is None:
-            continue
-        if found and found[-1][1] == state and found[-1][0].end == each.first:
-            found[-1] = (Span(found[-1][0].first, found[-1][0].count + each.count), state)
-        else:
-            found.append((Span(each.first, each.count), state))
-    return found
 
 
 def _findings(
@@ -300,8 +277,7 @@ def _findings(
         Finding(
             "tally.answered-twice",
             "check",
-            f"range {each.number} ({each.first}+{each.count}) was answered {', '.join(map(str, each.answers))}; "
-            f"{each.expected} is right",
+            f"range {each.number} ({each}) was answered {', '.join(map(str, each.answers))}; {each.expected} is right",
             Where(block=each.first),
             "The drive reads differently from time to time, or something was written between. Ask again.",
         )
@@ -368,8 +344,6 @@ def _session_findings(sheet: Sheet, answers: Answers) -> list[Finding]:
 
 def with_next(result: Tally, folder: str, drafted: Drafted, held: Drafted) -> Tally:
     """The result with the next worksheet: `held` is what the folder has, `drafted` or one that asks the same."""
-    import msgspec
-
     report = held.report
     findings = list(result.findings)
     if held is not drafted:

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from imgkit.sums.ranges import Extent, workers
+from imgkit.spans import Stretch
+from imgkit.sums.ranges import workers
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.running import Implementation, RunningSum, best_implementation, new_sum
 
@@ -13,15 +14,15 @@ if TYPE_CHECKING:
 
 
 class Totals:
-    """Every rule's sum of each area (bytes from, to); areas may overlap, the same area is summed once.
+    """Every rule's sum of each area; areas may overlap, the same area is summed once.
 
     Used as a context: its threads end with it.
     """
 
-    def __init__(self, areas: Sequence[Extent], implementation: Implementation | None = None) -> None:
+    def __init__(self, areas: Sequence[Stretch], implementation: Implementation | None = None) -> None:
         self.areas = tuple(areas)
         wanted = sum(end - start for start, end in set(areas))
-        self._sums: dict[tuple[Extent, Rule], RunningSum] = {
+        self._sums: dict[tuple[Stretch, Rule], RunningSum] = {
             (area, rule): new_sum(rule, implementation or best_implementation(rule, wanted))
             for area in dict.fromkeys(areas)
             for rule in RULES

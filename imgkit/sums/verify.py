@@ -2,22 +2,27 @@
 
 import hashlib
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import IO, Literal
+
+import msgspec
 
 from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.documents import read_document
 from imgkit.drive import Drive
 from imgkit.errors import DescriptionError
-from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import open_input
 from imgkit.label.places import Places
+from imgkit.ledger import Ledger
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import unrest
-from imgkit.spans import Span
-from imgkit.sums.reading import Reading, Taker, read_in_order
-from imgkit.sums.result import BlockDigests, CheckedRange, Seal, State, Verification
+from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.survival import Survived
+from imgkit.spans import Span, Stretch, span_between
+from imgkit.sums.result import STATES, BlockDigests, Seal, SealFile, State, Verification, checked_range
 from imgkit.sums.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
 
 DEFAULT_MAX_RANGES = 10_000
@@ -25,7 +30,7 @@ _COPY_BYTES = 1 << 20
 Tail = Literal["forbid", "allow"]
 
 
-def load_seal(path: str | Path) -> Seal:
+def load_seal(path: str | Path) -> SealFile:
     """Read a seal; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
     seal = read_document(path, Seal, schema="imgkit.seal/1", what="seal")
@@ -36,12 +41,12 @@ def load_seal(path: str | Path) -> Seal:
         )
     if seal.block_digests is not None and seal.block_digests.size_bytes != seal.blocks * BLOCK_DIGEST_BYTES:
         raise DescriptionError(f"{path}: not a seal: it has not one digest for each block")
-    return seal
+    return SealFile(path=str(path), **msgspec.structs.asdict(seal))
 
 
 def verify(
     copy: str | Path | Medium,
-    seal_path: str | Path,
+    seal: str | Path | SealFile,
     *,
     drive: Drive | None = None,
     tail: Tail = "forbid",
@@ -49,23 +54,37 @@ def verify(
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Verification:
-    """Read a copy once and hold it against a seal.
+    """Read a copy once and compare it with a seal.
 
     `tail="allow"` accepts a copy that goes on after the original's end. Ctrl-C ends the reading early; the result is
     then marked `interrupted`. Raises InputError for the copy and DescriptionError for the seal.
     """
-    if not isinstance(copy, Medium):
-        seal_path = Path(seal_path)
-        load_seal(seal_path)
-        with open_medium(copy, access) as opened:
-            return verify(opened, seal_path, drive=drive, tail=tail, max_ranges=max_ranges, progress=progress)
-    seal_path = Path(seal_path)
-    seal = load_seal(seal_path)
-    run = _Run(copy, seal, seal_path, drive, tail)
+    if not isinstance(seal, SealFile):
+        seal = load_seal(seal)
+    with ExitStack() as opened:
+        if not isinstance(copy, Medium):
+            copy = opened.enter_context(open_medium(copy, access))
+        block_file = opened.enter_context(beside) if (beside := open_block_digests(seal)) is not None else None
+        checking = Verifying(copy, seal, block_file, drive=drive, tail=tail, max_ranges=max_ranges)
+        reading = read_in_order(
+            copy,
+            checking.end,
+            checking.takers(),
+            piece_bytes=piece_bytes(seal.block_size),
+            block_size=seal.block_size,
+            progress=progress,
+        )
+        return checking.result(reading)
+
+
+def open_block_digests(seal: SealFile) -> IO[bytes] | None:
+    """The file of a seal's block digests, open at its start; None for a seal without.
+
+    Raises DescriptionError when it is not there, or not the seal's.
+    """
     if seal.block_digests is None:
-        return run.carry_out(None, max_ranges, progress)
-    with _opened_block_digests(block_digests_file(seal_path, seal.block_digests), seal.block_digests) as file:
-        return run.carry_out(file, max_ranges, progress)
+        return None
+    return _opened_block_digests(block_digests_file(Path(seal.path), seal.block_digests), seal.block_digests)
 
 
 def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
@@ -100,37 +119,13 @@ def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
     raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
 
 
-class _Runs:
-    """Runs of blocks in one state, ascending: those that touch become one, the first `most` are kept, all counted."""
-
-    def __init__(self, most: int) -> None:
-        self.kept: list[Span] = []
-        self.blocks = self.total = 0
-        self.end = -1
-        self.most = most
-
-    def add(self, first: int, end: int) -> None:
-        """Take blocks `first` … `end` − 1, as far as they lie behind those before."""
-        first = max(first, self.end)
-        if first >= end:
-            return
-        self.blocks += end - first
-        touches = first == self.end
-        self.total += not touches
-        if touches and self.total == len(self.kept):
-            self.kept[-1] = Span(self.kept[-1].first, end - self.kept[-1].first)
-        elif not touches and len(self.kept) < self.most:
-            self.kept.append(Span(first, end - first))
-        self.end = end
-
-
 class _BlockComparison:
     """The blocks whose digests are not the seal's, from pieces that come in order."""
 
-    def __init__(self, expected: IO[bytes], block_size: int, runs: _Runs) -> None:
-        self._expected, self._block_size, self._runs = expected, block_size, runs
+    def __init__(self, expected: IO[bytes], block_size: int, differ: Ledger[State]) -> None:
+        self._expected, self._block_size, self._differ = expected, block_size, differ
 
-    def take(self, offset: int, view: memoryview, lost: Sequence[tuple[int, int]]) -> None:
+    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
         found = block_digests(view, self._block_size)
         expected = self._expected.read(len(found))
         if found == expected:
@@ -139,74 +134,91 @@ class _BlockComparison:
 
         size = self._block_size
         unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
-        for start, end in lost:
+        for start, end in survived.lost:
             unequal[start // size : -(-end // size)] = False
         edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
-        for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-            self._runs.add(first, end)
+        if len(edges):
+            self._differ.add_all(edges[0::2], edges[1::2] - edges[0::2], "differ")
 
 
-class _Run:
-    """One check, from the reading to the result."""
+class Verifying:
+    """One check against a seal: what it takes from a reading of the copy, its own or somebody else's, and the result.
 
-    def __init__(self, copy: Medium, seal: Seal, seal_path: Path, drive: Drive | None, tail: Tail) -> None:
+    `block_file` is that of `open_block_digests`, at its start.
+    """
+
+    def __init__(
+        self,
+        copy: Medium,
+        seal: SealFile,
+        block_file: IO[bytes] | None,
+        *,
+        drive: Drive | None,
+        tail: Tail,
+        max_ranges: int = DEFAULT_MAX_RANGES,
+    ) -> None:
         self.clock = Clock()
-        self.copy, self.seal, self.seal_path = copy, seal, seal_path
+        self.copy, self.seal = copy, seal
         self.drive, self.tail = drive, tail
+        self.end = min(seal.size_bytes, copy.size_bytes)
+        """Up to which byte the copy is compared."""
         self.places = Places(seal.labels, drive, seal.block_size, max(seal.size_bytes, copy.size_bytes))
         self.copy_blocks = -(-copy.size_bytes // seal.block_size)
+        self._whole = hashlib.sha256()
+        self._ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
+        self._max_ranges = max_ranges
+        self._found = {state: Ledger[State].begin((state,), max_ranges) for state in STATES}
+        self._block_file = block_file
 
-    def carry_out(
-        self, block_file: IO[bytes] | None, max_ranges: int, progress: Callable[[int, int], None] | None
-    ) -> Verification:
-        seal = self.seal
-        end = min(seal.size_bytes, self.copy.size_bytes)
-        whole = hashlib.sha256()
-        ranges = RangeDigests(seal.range_bytes, seal.size_bytes)
-        takers: list[Taker] = [lambda _, view, __: whole.update(view), ranges.take]
-        differ = _Runs(max_ranges)
-        if block_file is not None:
-            takers.append(_BlockComparison(block_file, seal.block_size, differ).take)
-        reading = read_in_order(
-            self.copy,
-            end,
-            takers,
-            piece_bytes=piece_bytes(seal.block_size),
-            block_size=seal.block_size,
-            progress=progress,
-        )
-        is_whole = end == seal.size_bytes and not (reading.lost or reading.is_interrupted)
-        sha256 = whole.hexdigest() if is_whole else None
-        return self._result(reading, self._states(reading, bytes(ranges.digests), differ), sha256, max_ranges)
+    def takers(self) -> list[Taker]:
+        """What a reading of the copy has to give its pieces to; they may be cut anywhere, and go past the end."""
+        takers: list[Taker] = [lambda _, view, __: self._whole.update(view), self._ranges.take]
+        if self._block_file is not None:
+            takers.append(_BlockComparison(self._block_file, self.seal.block_size, self._found["differ"]).take)
+        return [WholeBlocks(taker, self.seal.block_size, self.end).take for taker in takers]
 
-    def _states(self, reading: Reading, digests: bytes, differ: _Runs) -> dict[State, _Runs]:
-        """The runs of blocks in each state, none of them in two; `differ` has what a seal to the block found."""
-        seal, size = self.seal, self.seal.block_size
-        states: dict[State, _Runs] = {"differ": differ}
-        for state in ("unreadable", "unanswered", "missing", "extra"):
-            states[state] = _Runs(differ.most)
+    def result(self, reading: Reading) -> Verification:
+        """What is known after a reading; to be asked for once."""
+        lost = reading.lost_before(self.end)
+        is_whole = self.end == self.seal.size_bytes and not (lost or reading.is_interrupted)
+        sha256 = self._whole.hexdigest() if is_whole else None
+        self._judge(reading, lost)
+        return self._result(reading, sha256)
+
+    def _judge(self, reading: Reading, lost: Sequence[Stretch]) -> None:
+        """Put every block that is not equal into its state; what a seal to the block found differs already."""
+        seal, size, found = self.seal, self.seal.block_size, self._found
+
+        def add(state: State, first: int, end: int) -> None:
+            found[state].add(span_between(first, end), state)
+
         common = min(seal.blocks, self.copy_blocks)
         reached = common if not reading.is_interrupted else min(common, reading.reached // size)
-        unreadable = spans.union(Span(a // size, -(-b // size) - a // size) for a, b in reading.lost)
+        unreadable = spans.union(stretch.blocks(size) for stretch in lost)
         for span in unreadable:
-            states["unreadable"].add(span.first, span.end)
+            add("unreadable", span.first, span.end)
         cut = min(seal.size_bytes, self.copy.size_bytes) // size
         is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
-        is_read = states["unreadable"].end <= cut
+        is_read = found["unreadable"].last_end <= cut
         cut_differs = is_cut and is_read and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid")
         if seal.block_digests is None:
-            self._judge_ranges(digests, reached, unreadable, states, cut if cut_differs else reached)
-        for span in spans.difference([Span(reached, common - reached)], unreadable):
-            states["unanswered"].add(span.first, span.end)
-        if cut_differs:
-            differ.add(cut, cut + 1)
+            digests = bytes(self._ranges.digests)
+            self._judge_ranges(digests, reached, unreadable, add, cut if cut_differs else reached)
+        for span in spans.difference([span_between(reached, common)], unreadable):
+            add("unanswered", span.first, span.end)
+        if cut_differs and found["differ"].last_end <= cut:
+            add("differ", cut, cut + 1)
         if not reading.is_interrupted:
-            states["missing"].add(common, seal.blocks)
-            states["extra"].add(common, self.copy_blocks)
-        return states
+            add("missing", common, seal.blocks)
+            add("extra", common, self.copy_blocks)
 
     def _judge_ranges(
-        self, digests: bytes, reached: int, unreadable: Sequence[Span], states: dict[State, _Runs], unanswered_end: int
+        self,
+        digests: bytes,
+        reached: int,
+        unreadable: Sequence[Span],
+        add: Callable[[State, int, int], None],
+        unanswered_end: int,
     ) -> None:
         """Compare the digests of ranges; of one with an unreadable block nothing is known of its other blocks.
 
@@ -222,35 +234,28 @@ class _Run:
             if lost < len(unreadable) and unreadable[lost].first < end:
                 position, here = first, lost
                 while here < len(unreadable) and unreadable[here].first < end:
-                    states["unanswered"].add(position, unreadable[here].first)
+                    add("unanswered", position, unreadable[here].first)
                     position, here = unreadable[here].end, here + 1
-                states["unanswered"].add(position, min(end, unanswered_end))
+                add("unanswered", position, min(end, unanswered_end))
             elif place + width > len(digests):
-                states["unanswered"].add(first, min(end, unanswered_end))
+                add("unanswered", first, min(end, unanswered_end))
             elif digests[place : place + width] != seal.ranges[place : place + width]:
-                states["differ"].add(first, end)
+                add("differ", first, end)
 
-    def _result(
-        self, reading: Reading, states: dict[State, _Runs], sha256: str | None, max_ranges: int
-    ) -> Verification:
+    def _result(self, reading: Reading, sha256: str | None) -> Verification:
         seal = self.seal
-        totals = {state: runs.blocks for state, runs in states.items()}
-        unequal = totals["differ"] + totals["missing"]
-        unequal += 0 if self.tail == "allow" else totals["extra"]
+        totals = {state: of_state.blocks[state] for state, of_state in self._found.items()}
         findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
         is_shorter = self.copy.size_bytes < seal.size_bytes
-        incomplete = (
-            totals["unreadable"] > 0
+        verdict = verdict_of(
+            findings,
+            unanswered=totals["unreadable"]
             or reading.is_interrupted
             or reading.ended_early
-            or (totals["unanswered"] > 0 and not is_shorter)
+            or (totals["unanswered"] > 0 and not is_shorter),
+            unequal=totals["differ"] + totals["missing"] + (0 if self.tail == "allow" else totals["extra"]),
         )
-        verdict: Verdict = "pass"
-        if incomplete:
-            verdict = "incomplete"
-        elif unequal or says_stop(findings):
-            verdict = "fail"
-        runs = sorted((span.first, span.count, state) for state, found in states.items() for span in found.kept)
+        runs = sorted((run for of_state in self._found.values() for run in of_state.kept), key=lambda run: run.first)
         common = min(seal.blocks, self.copy_blocks)
         compared = common - totals["unreadable"] - totals["unanswered"]
         return Verification(
@@ -262,7 +267,7 @@ class _Run:
             kind=self.copy.kind,
             route=self.copy.route,
             size_bytes=self.copy.size_bytes,
-            seal_path=str(self.seal_path),
+            seal_path=seal.path,
             seal_name=seal.name,
             seal_made_at=seal.made_at,
             seal_size_bytes=seal.size_bytes,
@@ -279,18 +284,12 @@ class _Run:
             extra_blocks=totals["extra"],
             unreadable_blocks=totals["unreadable"],
             unanswered_blocks=totals["unanswered"],
-            ranges=tuple(self._range(first, count, state) for first, count, state in runs[:max_ranges]),
-            ranges_total=sum(found.total for found in states.values()),
+            ranges=tuple(checked_range(run, run.state, self.places) for run in runs[: self._max_ranges]),
+            ranges_total=sum(of_state.ranges_total for of_state in self._found.values()),
             address_source=self.places.address_source,
             drive=self.drive,
             interrupted=reading.is_interrupted,
             labels=seal.labels,
-        )
-
-    def _range(self, first: int, count: int, state: State) -> CheckedRange:
-        end = first + count
-        return CheckedRange(
-            first, count, state, self.places.partitions_of(first, end), self.places.addresses_of(first, end)
         )
 
     def _size_findings(self) -> list[Finding]:

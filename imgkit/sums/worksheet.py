@@ -16,7 +16,7 @@ from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.quiet import what_forbids
 from imgkit.outputs import Outputs, Replace
-from imgkit.spans import Span
+from imgkit.spans import Span, Stretch
 from imgkit.sums.ranges import sum_ranges
 from imgkit.sums.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.sums.risk import risk_of
@@ -154,7 +154,8 @@ def sheet_of(
     """Sum these runs of blocks and put the sheet together; raises InputError for a run that cannot be read."""
     from imgkit import __version__
 
-    extents = [(span.first * block_size, min(span.end * block_size, image.size_bytes)) for span in spans]
+    whole = Stretch(0, image.size_bytes)
+    extents = [span.stretch(block_size).within(whole) for span in spans]
     values = sum_ranges(image, extents, rule, block_size=block_size, implementation=implementation, progress=progress)
     if forbidden := what_forbids(image):
         raise InputError(f"{forbidden}: stop what writes to it, or bring it back, and start again")

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from imgkit.drive import Boot
 from imgkit.findings import Finding, Where
+from imgkit.spans import Stretch
 from imgkit.volume.probes import Read
 
 _SHOWN_BYTES = 16
@@ -14,19 +15,19 @@ def first_words(read: Read, block_size: int, boot: Boot) -> str:
     return read(boot.first * block_size, _SHOWN_BYTES).hex()
 
 
-def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[tuple[int, int]] = ()) -> Iterator[Finding]:
-    """Look at the boot blocks; `labels` are the stretches of bytes (start, end) where a label lies, left out here.
+def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stretch] = ()) -> Iterator[Finding]:
+    """Look at the boot blocks; `labels` are the bytes where a label lies, left out here.
 
     Raises OSError when they cannot be read.
     """
-    start = boot.first * block_size
-    data = bytearray(read(start, boot.count * block_size))
+    start, stop = boot.stretch(block_size)
+    data = bytearray(read(start, stop - start))
     rest = bytearray(data)
     for first, end in sorted(labels, reverse=True):
         low, high = max(0, first - start), max(0, min(end - start, len(rest)))
         if low < high:
             del rest[low:high]
-    blocks = f"block {boot.first}" if boot.count == 1 else f"blocks {boot.first} to {boot.first + boot.count - 1}"
+    blocks = f"block {boot.first}" if boot.count == 1 else f"blocks {boot.first} to {boot.end - 1}"
     if not rest or rest.count(rest[0]) == len(rest):
         yield Finding(
             "boot.blank",
@@ -53,5 +54,5 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[tupl
                 f"{expected.hex()}",
                 Where(block=boot.first),
                 "The machine will not start from this. See whether the boot block is of another machine, or has its "
-                "bytes exchanged.",
+                "bytes swapped.",
             )

@@ -20,7 +20,8 @@ class Volume(msgspec.Struct, frozen=True):
     """What lies in a partition.
 
     `size_bytes` is what the volume says of itself, `clean` whether it was closed cleanly; None: it does not say.
-    `mark` is what it was known by.
+    `mark` is what it was known by. `format` is its name in results, empty for what is no volume; `block_bytes` is what
+    it hands out space in, `name` what it is called in itself.
     """
 
     kind: str
@@ -28,6 +29,13 @@ class Volume(msgspec.Struct, frozen=True):
     clean: bool | None
     byte_order: Literal["little", "big"] | None
     mark: str
+    format: str = ""
+    block_bytes: int | None = None
+    name: str = ""
+
+
+def _name(raw: bytes) -> str:
+    return raw.split(b"\0")[0].decode("utf-8", "replace").strip()
 
 
 Probe = Callable[[Read], Iterator[Volume]]
@@ -36,8 +44,8 @@ Probe = Callable[[Read], Iterator[Volume]]
 def fast_file_system(read: Read) -> Iterator[Volume]:
     """The superblock at byte 8192: magic 0x011954 at 1372, in either byte order.
 
-    Offsets of the fields (size in fragments 36, fragment size 52, clean flag 209) are those of the superblock of
-    the Berkeley 4.4 releases, from memory.
+    Offsets of the fields (size in fragments 36, block size 48, fragment size 52, clean flag 209) are those of the
+    superblock of the Berkeley 4.4 releases, from memory.
     """
     data = read(8192, 1376)
     if len(data) < 1376:
@@ -45,7 +53,7 @@ def fast_file_system(read: Read) -> Iterator[Volume]:
     for order, sign in (("little", "<"), ("big", ">")):
         (magic,) = struct.unpack_from(f"{sign}I", data, 1372)
         if magic == 0x011954:
-            fragments, fragment_size = (struct.unpack_from(f"{sign}i", data, at)[0] for at in (36, 52))
+            fragments, block_size, fragment_size = (struct.unpack_from(f"{sign}i", data, at)[0] for at in (36, 48, 52))
             size = fragments * fragment_size if fragments > 0 and 512 <= fragment_size <= 65_536 else None
             yield Volume(
                 "fast file system",
@@ -53,25 +61,33 @@ def fast_file_system(read: Read) -> Iterator[Volume]:
                 data[209] != 0,
                 "little" if order == "little" else "big",
                 "superblock at byte 8192",
+                "fast",
+                block_size if 4096 <= block_size <= 65_536 else None,
             )
 
 
 def ext2(read: Read) -> Iterator[Volume]:
-    """The superblock at byte 1024: magic 0xEF53 at 56, blocks 4, log of the block size 24, state 58.
+    """The superblock at byte 1024: magic 0xEF53 at 56, blocks 4, log of the block size 24, state 58, name 120.
 
     Common practice; checked in the tests against `mke2fs`. It is little-endian on every machine, so its byte order
     says nothing of the one it was made on.
     """
-    data = read(1024, 64)
-    if len(data) == 64 and struct.unpack_from("<H", data, 56)[0] == 0xEF53:
+    data = read(1024, 136)
+    if len(data) == 136 and struct.unpack_from("<H", data, 56)[0] == 0xEF53:
         blocks, logarithm = struct.unpack_from("<I", data, 4)[0], struct.unpack_from("<I", data, 24)[0]
         state = struct.unpack_from("<H", data, 58)[0]
-        size = blocks << (10 + logarithm) if logarithm <= 6 else None
-        yield Volume("ext2", size, bool(state & 1), None, "superblock at byte 1024")
+        block_size = 1024 << logarithm if logarithm <= 6 else None
+        size = blocks * block_size if block_size else None
+        mark = "superblock at byte 1024"
+        yield Volume("ext2", size, bool(state & 1), None, mark, "ext2", block_size, _name(data[120:]))
 
 
 def fat(read: Read) -> Iterator[Volume]:
-    """The parameters in the first block (ECMA-107): sector size at 11, FATs at 16, total at 19 or 32."""
+    """The parameters in the first block (ECMA-107): sector size at 11, FATs at 16, total at 19 or 32, name at 43.
+
+    Which of the formats it is depends on the count of clusters: 12 bits for fewer than 4085 (ECMA-107), 16 for fewer
+    than 65,525 (common practice).
+    """
     data = read(0, 512)
     if len(data) < 512 or data[510:] != b"\x55\xaa" or data[0] not in (0xEB, 0xE9):
         return
@@ -87,15 +103,24 @@ def fat(read: Read) -> Iterator[Volume]:
     )
     total = small or large
     if possible and total:
-        yield Volume("FAT", total * sector_size, None, None, "parameters in the first block")
+        entries, fat_sectors = struct.unpack_from("<H", data, 17)[0], struct.unpack_from("<H", data, 22)[0]
+        clusters = (total - reserved - fats * fat_sectors - -(-entries * 32 // sector_size)) // per_cluster
+        kind = "fat12" if clusters < 4085 else "fat16" if clusters < 65_525 and fat_sectors else "fat32"
+        name = _name(data[43:54]) if data[38] == 0x29 and fat_sectors else ""
+        mark = "parameters in the first block"
+        yield Volume("FAT", total * sector_size, None, None, mark, kind, per_cluster * sector_size, name)
 
 
 def iso_9660(read: Read) -> Iterator[Volume]:
-    """The primary volume descriptor in sector 16 of 2048 bytes (ECMA-119): type 1, `CD001`, size 80, block size 128."""
+    """The primary volume descriptor in sector 16 of 2048 bytes (ECMA-119): type 1, `CD001`.
+
+    Its name is at 40, its size at 80, its block size at 128.
+    """
     data = read(16 * 2048, 256)
     if len(data) == 256 and data[:6] == b"\x01CD001":
         blocks, block_size = struct.unpack_from("<I", data, 80)[0], struct.unpack_from("<H", data, 128)[0]
-        yield Volume("ISO 9660", blocks * (block_size or 2048), None, None, "volume descriptor in sector 16")
+        size, mark = blocks * (block_size or 2048), "volume descriptor in sector 16"
+        yield Volume("ISO 9660", size, None, None, mark, "iso9660", block_size or 2048, _name(data[40:72]))
 
 
 def swap(read: Read) -> Iterator[Volume]:
@@ -114,7 +139,7 @@ def swap(read: Read) -> Iterator[Volume]:
             version, last_page = struct.unpack_from(f"{sign}II", data, 1024)
             if mark == b"SWAPSPACE2" and version == 1:
                 size, byte_order = (last_page + 1) * page, "little" if order == "little" else "big"
-        yield Volume("swap", size, None, byte_order, "mark at the end of the first page")
+        yield Volume("swap", size, None, byte_order, "mark at the end of the first page", "swap", page)
         return
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from imgkit import spans
-from imgkit.spans import Span
+from imgkit.spans import Span, span_between
 
 
 class _Runs:
@@ -15,28 +15,28 @@ class _Runs:
         self._firsts = [run.first for run in runs]
         self._ends = [run.end for run in runs]
 
-    def within(self, first: int, end: int) -> list[tuple[int, int]]:
-        """The parts of the runs, (first, end), in `first` … `end` − 1."""
+    def within(self, first: int, end: int) -> list[Span]:
+        """The parts of the runs in `first` … `end` − 1."""
         index = bisect.bisect_right(self._ends, first)
         found = []
         while index < len(self._firsts) and self._firsts[index] < end:
-            found.append((max(first, self._firsts[index]), min(end, self._ends[index])))
+            found.append(span_between(max(first, self._firsts[index]), min(end, self._ends[index])))
             index += 1
         return found
 
     def blocks_before(self, end: int) -> int:
-        return sum(stop - first for first, stop in self.within(0, end))
+        return sum(span.count for span in self.within(0, end))
 
 
 class Absent(NamedTuple):
-    """The parts of a stretch, (first, end) in blocks, in which a dump abstains, and those that it has not."""
+    """The parts of a run of blocks in which a dump abstains, and those that it has not."""
 
-    abstains: list[tuple[int, int]]
-    unreadable: list[tuple[int, int]]
+    abstains: list[Span]
+    unreadable: list[Span]
 
     def covers(self, first: int, end: int) -> bool:
         """Whether nothing is left of `first` … `end` − 1."""
-        return sum(stop - start for part in self for start, stop in part) == end - first
+        return sum(span.count for part in self for span in part) == end - first
 
 
 _NOTHING = Absent([], [])

@@ -10,6 +10,7 @@ from imgkit.blocklist import HEADER, MOST_RUNS
 from imgkit.errors import OutputError
 from imgkit.medium import Medium
 from imgkit.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, errors_told
+from imgkit.spans import Span, Stretch, span_between, union
 from imgkit.targets import Name
 from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
 
@@ -65,25 +66,25 @@ class BestFile(Meanwhile):
         while self.problem is None and (data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES)):
             records = np.frombuffer(data, np.int64).reshape(-1, 3)
             for source, firsts, counts in _to_take(records, len(media), trust):
-                for start, end, part in _windows(firsts, firsts + counts, max(1, READ_AT_ONCE_BYTES // block_size)):
+                for window, part in _windows(firsts, firsts + counts, max(1, READ_AT_ONCE_BYTES // block_size)):
                     with self.noting_problems():
-                        lost_blocks += self._take(media[source], start, end, part, block_size)
+                        lost_blocks += self._take(media[source], window, part, block_size)
         return lost_blocks
 
-    def _take(self, medium: Medium, start: int, end: int, runs: Int64, block_size: int) -> int:
-        """Copy the runs of blocks, (first, end), that lie in blocks `start` … `end` − 1, from a dump."""
-        offset = start * block_size
-        length = min(end * block_size, self._size_bytes) - offset
-        old, new = (np.zeros((end - start, block_size), np.uint8) for _ in range(2))
+    def _take(self, medium: Medium, window: Span, runs: Int64, block_size: int) -> int:
+        """Copy the runs of blocks, rows of first and end, that lie in a window, from a dump."""
+        offset, end = window.stretch(block_size).within(Stretch(0, self._size_bytes))
+        length = end - offset
+        old, new = (np.zeros((window.count, block_size), np.uint8) for _ in range(2))
         survived = medium.read_surviving(offset, new.data.cast("B")[:length], block_size)
         os.preadv(self.descriptor, [old.data.cast("B")[:length]], offset)
-        edges = np.zeros(end - start + 1, np.int64)
-        np.add.at(edges, runs[:, 0] - start, 1)
-        np.add.at(edges, runs[:, 1] - start, -1)
+        edges = np.zeros(window.count + 1, np.int64)
+        np.add.at(edges, runs[:, 0] - window.first, 1)
+        np.add.at(edges, runs[:, 1] - window.first, -1)
         is_wanted = np.cumsum(edges[:-1]) > 0
-        is_lost = np.zeros(end - start, np.bool_)
-        for first, last in survived.lost:
-            is_lost[first // block_size : -(-last // block_size)] = True
+        is_lost = np.zeros(window.count, np.bool_)
+        for lost in union(each.blocks(block_size) for each in survived.lost):
+            is_lost[lost.first : lost.end] = True
         is_kept = ~is_wanted | is_lost
         new[is_kept] = old[is_kept]
         for first, last in _unequal_pages(old.reshape(-1)[:length], new.reshape(-1)[:length]):
@@ -112,36 +113,36 @@ def _to_take(records: Int64, dumps: int, trust: Sequence[int]) -> Iterator[tuple
         yield source, runs[:, 0], runs[:, 1]
 
 
-def _windows(firsts: Int64, ends: Int64, most_blocks: int) -> Iterator[tuple[int, int, Int64]]:
-    """Ascending runs in windows (start, end) of no more than `most_blocks`, each with its runs; long ones are cut."""
+def _windows(firsts: Int64, ends: Int64, most_blocks: int) -> Iterator[tuple[Span, Int64]]:
+    """Ascending runs in windows of no more than `most_blocks`, each with its runs; long ones are cut."""
     index = 0
     while index < len(firsts):
         start = int(firsts[index])
         after = max(index + 1, int(np.searchsorted(ends, start + most_blocks, "right")))
         end = int(ends[after - 1])
         if end - start <= most_blocks:
-            yield start, end, np.stack([firsts[index:after], ends[index:after]], axis=1)
+            yield span_between(start, end), np.stack([firsts[index:after], ends[index:after]], axis=1)
         else:
             for first in range(start, end, most_blocks):
                 last = min(first + most_blocks, end)
-                yield first, last, np.array([[first, last]], np.int64)
+                yield span_between(first, last), np.array([[first, last]], np.int64)
         index = after
 
 
-def _unequal_pages(old: Rows, new: Rows) -> Iterator[tuple[int, int]]:
+def _unequal_pages(old: Rows, new: Rows) -> Iterator[Stretch]:
     """The stretches, in whole pages and up to the end, in which two pieces are not the same."""
     whole = len(old) // _PAGE_BYTES * _PAGE_BYTES
     flags = (old[:whole] != new[:whole]).reshape(-1, _PAGE_BYTES).any(axis=1)
     yield from _stretches(np.append(flags, bool((old[whole:] != new[whole:]).any())), len(old))
 
 
-def _stretches_with_data(piece: memoryview) -> Iterator[tuple[int, int]]:
+def _stretches_with_data(piece: memoryview) -> Iterator[Stretch]:
     """The parts of a piece, in whole pages of it, that are not all zero."""
     whole = len(piece) // _PAGE_BYTES * _PAGE_BYTES
     pages = np.frombuffer(piece[:whole], np.uint8).reshape(-1, _PAGE_BYTES)
     maybe = np.flatnonzero(~pages[:, :_WORD_BYTES].any(axis=1))
     if not len(maybe):
-        yield 0, len(piece)
+        yield Stretch(0, len(piece))
         return
     has_data = np.ones(len(pages) + 1, np.bool_)
     has_data[maybe] = pages[maybe].any(axis=1)
@@ -149,11 +150,11 @@ def _stretches_with_data(piece: memoryview) -> Iterator[tuple[int, int]]:
     yield from _stretches(has_data, len(piece))
 
 
-def _stretches(pages: Mask, length: int) -> Iterator[tuple[int, int]]:
-    """Runs of pages, the last of which ends at `length`, as (start, end) in bytes."""
+def _stretches(pages: Mask, length: int) -> Iterator[Stretch]:
+    """The bytes of runs of pages, the last of which ends at `length`."""
     edges = np.flatnonzero(np.diff(pages.astype(np.int8), prepend=0, append=0))
     for first, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-        yield first * _PAGE_BYTES, min(end * _PAGE_BYTES, length)
+        yield Stretch(first * _PAGE_BYTES, min(end * _PAGE_BYTES, length))
 
 
 class DoubtFile(Meanwhile):
@@ -161,21 +162,19 @@ class DoubtFile(Meanwhile):
 
     def __init__(self, outputs: Outputs, path: Name) -> None:
         super().__init__(outputs, path, BLOCK_LIST)
-        self._open: tuple[int, int] | None = None
+        self._open: Span | None = None
         self._runs = 0
         self._lines = f"{HEADER}\n"
 
     def note(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
         """Take runs; those that touch become one."""
         ends = firsts + counts
-        if self._open is not None and self._open[1] == firsts[0]:
-            firsts = np.concatenate(([self._open[0]], firsts[1:]))
-        elif self._open is not None:
-            firsts = np.concatenate(([self._open[0]], firsts))
-            ends = np.concatenate(([self._open[1]], ends))
+        if self._open is not None:
+            firsts = np.concatenate(([self._open.first], firsts))
+            ends = np.concatenate(([self._open.end], ends))
         starts_run = np.concatenate(([True], firsts[1:] != ends[:-1]))
         ends_run = np.concatenate((starts_run[1:], [True]))
-        runs = list(zip(firsts[starts_run].tolist(), ends[ends_run].tolist(), strict=True))
+        runs = list(map(span_between, firsts[starts_run].tolist(), ends[ends_run].tolist()))
         self._open = runs[-1]
         self._runs += len(runs) - 1
         if self._runs >= MOST_RUNS and self.problem is None:
@@ -183,13 +182,13 @@ class DoubtFile(Meanwhile):
                 f"{self.path}: not written: more than {MOST_RUNS} runs of blocks are in doubt, as between dumps that "
                 "are not of one drive, or where one has a slip"
             )
-        self._lines += "".join(f"{first},{end - first}\n" for first, end in runs[:-1])
+        self._lines += "".join(f"{run.first},{run.count}\n" for run in runs[:-1])
         if len(self._lines) >= _LISTED_AT_ONCE_BYTES:
             self._put_down()
 
     def finish(self) -> None:
         if self._open is not None:
-            self._lines += f"{self._open[0]},{self._open[1] - self._open[0]}\n"
+            self._lines += f"{self._open.first},{self._open.count}\n"
         self._put_down()
         super().finish()
 

@@ -9,18 +9,18 @@ import numpy as np
 from imgkit.comparison.emptiness import Fill, rows_with_any
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.crew import (
+from imgkit.medium.survival import BeforeEachTry
+from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
     Progress,
     StoppedError,
     Strip,
     StripQueue,
+    run_strips,
     tell_end,
-    work_off,
 )
-from imgkit.medium.survival import BeforeEachTry
-from imgkit.spans import Span, intersection
+from imgkit.spans import Span, Stretch, difference, intersection, total
 from imgkit.voting.absence import Absence, Absent
 from imgkit.voting.ballot import (
     ABSTAINS,
@@ -129,16 +129,15 @@ class Worker:
                 found, handed_in = Findings(self._dumps), time.monotonic()
         return found
 
-    def _blocks(self, start: int, end: int) -> tuple[int, int]:
-        size = self._panel.block_size
-        return start // size, -(-end // size)
-
     def _poll_zeros(self, start: int, end: int, found: Findings) -> None:
-        first, last = self._blocks(start, end)
+        part = Stretch(start, end).blocks(self._panel.block_size)
+        first, last = part.first, part.end
         absent = [absence.within(first, last) for absence in self._panel.absences]
         if self._panel.zero_is_fill:
-            everywhere = intersection_of([each.abstains + each.unreadable for each in absent])
-            found.common_fill += last - first - sum(stop - start for start, stop in everywhere)
+            everywhere: Sequence[Span] = [part]
+            for each in absent:
+                everywhere = intersection(everywhere, each.abstains + each.unreadable)
+            found.common_fill += part.count - total(everywhere)
         self._poll_alike(first, last, absent, found)
 
     def _poll_alike(self, first: int, last: int, absent: Sequence[Absent], found: Findings) -> None:
@@ -147,7 +146,7 @@ class Worker:
             return
         edges = {first, last}
         for each in absent:
-            edges.update(edge for part in each for span in part for edge in span)
+            edges.update(edge for part in each for span in part for edge in (span.first, span.end))
         ordered = np.array(sorted(edges), np.int64)
         said = np.full((self._dumps, len(ordered) - 1), FIRST_VERSION, np.int64)
         _say_absent(said, ordered, absent)
@@ -156,7 +155,8 @@ class Worker:
     def _poll_piece(self, buffers: Buffers, offset: int, count: int, found: Findings) -> bool:
         """Read and poll one piece; True when it is the same wherever it was read."""
         panel = self._panel
-        first, last = self._blocks(offset, offset + count)
+        part = Stretch(offset, offset + count).blocks(panel.block_size)
+        first, last = part.first, part.end
         absent = [absence.within(first, last) for absence in panel.absences]
         readers = [dump for dump, each in enumerate(absent) if not each.covers(first, last)]
         lost = {dump: self._read(dump, buffers.views[dump][:count], offset, absent[dump]) for dump in readers}
@@ -174,9 +174,9 @@ class Worker:
         said = np.full((self._dumps, last - first), UNDECIDED, np.int64)
         edges = np.arange(first, last + 1, dtype=np.int64)
         for dump, runs in lost.items():
-            for start, end in runs:
-                said[dump, start - first : end - first] = UNREADABLE
-                found.errors[dump] += end - start
+            for run in runs:
+                said[dump, run.first - first : run.end - first] = UNREADABLE
+                found.errors[dump] += run.count
         _say_absent(said, edges, absent)
         cut_bytes = (last - first) * panel.block_size - count
         if panel.fills:
@@ -190,27 +190,26 @@ class Worker:
             panel.best.write_at(offset, buffers.views[0][:count])
         return False
 
-    def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[tuple[int, int]]:
-        """Fill `view` with what the dump has; returns the runs of blocks, (first, end), that gave a read error.
+    def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[Span]:
+        """Fill `view` with what the dump has; returns the runs of blocks that gave a read error.
 
         What it lacks, or could not be read, is zero.
         """
         panel = self._panel
         size = panel.block_size
         medium = panel.media[dump]
-        first, last = self._blocks(offset, offset + len(view))
-        runs: list[tuple[int, int]] = []
-        for start, end in _between(first, last, absent):
-            begin = start * size - offset
-            part = view[begin : min(end * size - offset, len(view))]
-            survived = medium.read_surviving(offset + begin, part, size, self._before_each_try)
+        here = Stretch(offset, offset + len(view))
+        lacks = [*absent.abstains, *absent.unreadable]
+        runs: list[Span] = []
+        for span in difference([here.blocks(size)], lacks):
+            start, end = span.stretch(size).within(here)
+            survived = medium.read_surviving(start, view[start - offset : end - offset], size, self._before_each_try)
             if survived.ended_early:
                 panel.shrunk.add(dump)
-            runs += [(start + a // size, start - (-b // size)) for a, b in survived.lost]
-        for spans in absent:
-            for start, end in spans:
-                begin, stop = start * size - offset, min(end * size - offset, len(view))
-                view[begin:stop] = bytes(stop - begin)
+            runs += [each.moved(start).blocks(size) for each in survived.lost]
+        for span in lacks:
+            start, end = span.stretch(size).within(here)
+            view[start - offset : end - offset] = bytes(end - start)
         return runs
 
     def _rows(self, view: memoryview, count: int, blocks: int) -> Rows:
@@ -244,30 +243,11 @@ class Worker:
         return bool(rows_with_any(self._panel.fills, self._rows(view, count, last - first), cut_bytes).any())
 
 
-def intersection_of(runs: Sequence[Sequence[tuple[int, int]]]) -> list[tuple[int, int]]:
-    """The parts, (first, end), that all of some lists of runs have in common."""
-    common = [Span(first, end - first) for first, end in runs[0]]
-    for each in runs[1:]:
-        common = list(intersection(common, [Span(first, end - first) for first, end in each]))
-    return [(span.first, span.end) for span in common]
-
-
-def _between(first: int, last: int, absent: Absent) -> Iterator[tuple[int, int]]:
-    """The runs of blocks, (first, end), that are not absent."""
-    position = first
-    for start, end in sorted([*absent.abstains, *absent.unreadable]):
-        if position < start:
-            yield position, start
-        position = end
-    if position < last:
-        yield position, last
-
-
 def _say_absent(said: Int64, edges: Int64, absent: Sequence[Absent]) -> None:
     for dump, each in enumerate(absent):
         for runs, says in ((each.abstains, ABSTAINS), (each.unreadable, UNREADABLE)):
-            for start, end in runs:
-                low, high = np.searchsorted(edges, (start, end))
+            for run in runs:
+                low, high = np.searchsorted(edges, (run.first, run.end))
                 said[dump, low:high] = says
 
 
@@ -321,7 +301,7 @@ def read_all(panel: Panel, ledger: Ledger, totals: Findings, progress: Progress 
         return lambda strip, hand_in: worker.vote(strip, hand_in)
 
     queue = StripQueue(strips(panel), take_in)
-    if work_off(queue, new_worker, tick):
+    if run_strips(queue, new_worker, tick):
         return queue.unfinished_from
     tell_end(progress, panel.length)
     return None

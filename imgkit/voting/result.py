@@ -7,6 +7,7 @@ import msgspec
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Result
 from imgkit.medium.access import Route
+from imgkit.spans import Span
 
 State = Literal["partly-read", "majority", "no-majority", "only-one", "unreadable"]
 
@@ -46,7 +47,7 @@ class Pairing(msgspec.Struct, frozen=True):
     differing_blocks: int
 
 
-class VoteRange(msgspec.Struct, frozen=True):
+class VoteRange(Span, frozen=True):
     """A maximal run of blocks in one state in which the same dumps play the same parts; dumps by number.
 
     `partly-read`: some dumps could not be read, at least two could and agree. `majority`: more than half of the dumps
@@ -57,8 +58,6 @@ class VoteRange(msgspec.Struct, frozen=True):
     taken, None where there is none.
     """
 
-    first: int
-    count: int
     state: State
     behind: tuple[int, ...]
     unreadable_in: tuple[int, ...]
@@ -66,11 +65,6 @@ class VoteRange(msgspec.Struct, frozen=True):
     partitions: tuple[str, ...]
     chs: AddressRange | None
     blank_in: tuple[int, ...] = ()
-
-    @property
-    def end(self) -> int:
-        """The block after the last one."""
-        return self.first + self.count
 
 
 class Outlier(msgspec.Struct, frozen=True):
@@ -83,13 +77,11 @@ class Outlier(msgspec.Struct, frozen=True):
     next_outvoted_blocks: int
 
 
-class PartitionVote(msgspec.Struct, frozen=True):
+class PartitionVote(Span, frozen=True):
     """What was found in one partition of the label that the ranges were named by."""
 
     name: str
     type: str
-    first: int
-    count: int
     whole_disk: bool
     partly_read_blocks: int
     majority_blocks: int
@@ -141,7 +133,7 @@ class Vote(Result, frozen=True, kw_only=True):
     one dump alone, or the dumps are not of one length; `"pass"` otherwise.
     """
 
-    schema: str = "imgkit.vote/1"
+    schema: str = "imgkit.vote/2"
     block_size: int
     block_size_source: Literal["call", "label", "assumed"]
     fill_patterns: tuple[str, ...]

@@ -10,7 +10,7 @@ from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.drive import Drive
 from imgkit.errors import RequestError
-from imgkit.findings import Finding, Verdict, Where, by_severity, says_stop
+from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
 from imgkit.label.result import Label
@@ -248,9 +248,9 @@ class _Run:
         from imgkit.voting.ballot import STATE_CODES, pairs_of
 
         files: list[Meanwhile] = [file for file in (best_file, doubt_file) if file is not None]
-        blocks = {state: int(ledger.blocks[code]) for state, code in STATE_CODES.items()}
+        blocks = {state: ledger.by_code.blocks[code] for state, code in STATE_CODES.items()}
         agreed = voted - sum(blocks.values())
-        ranges = tuple(self._range(run) for run in ledger.kept)
+        ranges = tuple(self._range(run) for run in ledger.by_code.kept)
         outlier = _outlier(dumps)
         findings = by_severity(
             [
@@ -267,15 +267,11 @@ class _Run:
         )
         are_written = all(file.problem is None for file in files)
         has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
-        verdict: Verdict = "pass"
-        if self.is_interrupted or has_errors or blocks["unreadable"] or not are_written:
-            verdict = "incomplete"
-        elif (
-            blocks["majority"] + blocks["no-majority"] + blocks["only-one"]
-            or len(self._lengths()) > 1
-            or says_stop(findings)
-        ):
-            verdict = "fail"
+        verdict = verdict_of(
+            findings,
+            unanswered=self.is_interrupted or has_errors or blocks["unreadable"] or not are_written,
+            unequal=blocks["majority"] + blocks["no-majority"] + blocks["only-one"] or len(self._lengths()) > 1,
+        )
         best = None
         doubts_path = None if doubt_file is None or not doubt_file.is_finished else doubt_file.path
         if best_file is not None and best_file.is_finished:
@@ -316,7 +312,7 @@ class _Run:
             trust=self.trust,
             outlier=outlier,
             ranges=ranges,
-            ranges_total=ledger.ranges_total,
+            ranges_total=ledger.by_code.ranges_total,
             partitions=self._partitions(ledger),
             label_from=self.label_from,
             address_source=self.places.address_source,
@@ -330,7 +326,7 @@ class _Run:
     def _range(self, run: "Run") -> VoteRange:
         from imgkit.voting.ballot import STATE_CODES, unpacked
 
-        code = unpacked(run.code)
+        code = unpacked(run.state)
         leading = code.leading(len(self.media))
         return VoteRange(
             first=run.first,
@@ -339,8 +335,8 @@ class _Run:
             behind=self._numbers(code.behind),
             unreadable_in=self._numbers(code.unreadable),
             taken_from=next((number for number in self.trust if leading >> (number - 1) & 1), None),
-            partitions=self.places.partitions_of(run.first, run.end),
-            chs=self.places.addresses_of(run.first, run.end),
+            partitions=self.places.partitions_of(run),
+            chs=self.places.addresses_of(run),
             blank_in=self._numbers(code.blank),
         )
 
@@ -350,6 +346,7 @@ class _Run:
     def _partitions(self, ledger: "Ledger") -> tuple[PartitionVote, ...]:
         from imgkit.voting.ballot import STATE_CODES
 
+        blocks = {state: ledger.by_code.by_watched[code] for state, code in STATE_CODES.items()}
         return tuple(
             PartitionVote(
                 name=partition.name,
@@ -357,19 +354,17 @@ class _Run:
                 first=span.first,
                 count=span.count,
                 whole_disk=partition.whole_disk,
-                partly_read_blocks=int(counts[STATE_CODES["partly-read"]]),
-                majority_blocks=int(counts[STATE_CODES["majority"]]),
-                no_majority_blocks=int(counts[STATE_CODES["no-majority"]]),
-                only_one_blocks=int(counts[STATE_CODES["only-one"]]),
-                unreadable_blocks=int(counts[STATE_CODES["unreadable"]]),
+                partly_read_blocks=blocks["partly-read"][index],
+                majority_blocks=blocks["majority"][index],
+                no_majority_blocks=blocks["no-majority"][index],
+                only_one_blocks=blocks["only-one"][index],
+                unreadable_blocks=blocks["unreadable"][index],
             )
-            for partition, span, counts in zip(
-                self.places.partitions, self.places.spans, ledger.by_watched, strict=True
-            )
+            for index, (partition, span) in enumerate(zip(self.places.partitions, self.places.spans, strict=True))
         )
 
     def _read_again(self, ranges: Sequence[VoteRange], ledger: "Ledger", doubts_path: str | None) -> ReadAgain | None:
-        runs = spans.union(Span(each.first, each.count) for each in ranges if each.state in STATES_IN_DOUBT)
+        runs = spans.union(each for each in ranges if each.state in STATES_IN_DOUBT)
         if not ledger.doubt_runs:
             return None
         again = str(_not_there_yet("again.img"))
@@ -504,9 +499,7 @@ class _Run:
         from imgkit.comparison.result import BlockRange
 
         drives = [
-            Span(each.first, each.count)
-            for each in ranges
-            if not (outlier and each.behind == (outlier.dump,) and not each.unreadable_in)
+            each for each in ranges if not (outlier and each.behind == (outlier.dump,) and not each.unreadable_in)
         ]
         # To the patterns, a place that the dumps do not agree on is what a read error is: badly given by the drive.
         events = [BlockRange(span.first, span.count, "unreadable", 0, (), None, None) for span in spans.union(drives)]

@@ -2,6 +2,7 @@
 
 from imgkit.comparison.causes.evidence import Told
 from imgkit.comparison.causes.moved import Move
+from imgkit.spans import Span
 
 KIND = "transposed"
 ADVICE = (
@@ -12,10 +13,8 @@ ADVICE = (
 
 def tell(move: Move, blocks: int, block_size: int) -> Told:
     """Speak of the first of two pieces that changed places."""
-    first, other = move.start // block_size, (move.start + move.shift_bytes) // block_size
     count = (move.end - move.start) // block_size
+    one, other = (Span(start // block_size, count) for start in (move.start, move.start + move.shift_bytes))
     return Told(
-        f"blocks {first}+{count} and {other}+{count} changed places",
-        0.98,
-        {"first_block": first, "other_block": other},
+        f"blocks {one} and {other} changed places", 0.98, {"first_block": one.first, "other_block": other.first}
     )

@@ -9,6 +9,7 @@ from imgkit.drive import Drive
 from imgkit.findings import Finding, Severity, Where
 from imgkit.label.codec import Decoded
 from imgkit.label.result import Label, LabelGeometry, Partition
+from imgkit.spans import Span
 from imgkit.volume.probes import Volume
 
 if TYPE_CHECKING:
@@ -65,20 +66,20 @@ class Context(msgspec.Struct, frozen=True):
         """A block of the medium, from what the label counts."""
         return self.label.origin_block + block
 
-    def extent(self, first: int, count: int) -> str:
+    def extent(self, run: Span) -> str:
         """A run of blocks in words, with its cylinders where they are known."""
         per_cylinder = self.sectors_per_cylinder
-        if count < 1:
-            return f"no blocks (at block {first})"
-        text = f"blocks {first} to {first + count - 1}" if count > 1 else f"block {first}"
+        if run.count < 1:
+            return f"no blocks (at block {run.first})"
+        text = f"blocks {run.first} to {run.end - 1}" if run.count > 1 else f"block {run.first}"
         if not per_cylinder:
             return text
-        start, end = first // per_cylinder, (first + count - 1) // per_cylinder
+        start, end = run.first // per_cylinder, (run.end - 1) // per_cylinder
         return f"{text} (cylinder {start})" if start == end else f"{text} (cylinders {start} to {end})"
 
     def named(self, partition: Partition) -> str:
         """A partition in words."""
-        return f"partition {partition.name} ({partition.type}, {self.extent(partition.first, partition.count)})"
+        return f"partition {partition.name} ({partition.type}, {self.extent(partition)})"
 
 
 WRITE_SAFELY = (

@@ -152,9 +152,9 @@ def byte_order(context: Context) -> Iterator[Finding]:
         yield finding(
             "label.byte-order",
             "stop",
-            f"a label ({context.label.layout}) is valid only after exchanging the two bytes of each 16-bit word",
-            "The dump or the copy went through something that exchanges bytes, so all that is on it is exchanged too. "
-            "Exchange them back (`dd conv=swab`) into a new file and look at that one.",
+            f"a label ({context.label.layout}) is valid only with the two bytes of each 16-bit word swapped",
+            "The dump or the copy went through something that swaps bytes, so all that is on it is swapped too. "
+            "Swap them back (`dd conv=swab`) into a new file and look at that one.",
             block=context.label.block,
         )
     if context.wanted and context.label.layout not in context.wanted:

@@ -7,7 +7,7 @@ from imgkit import spans
 from imgkit.findings import Finding
 from imgkit.label.checks.context import Context, finding
 from imgkit.label.result import Partition
-from imgkit.spans import Span
+from imgkit.spans import Span, span_between
 
 _MOST_GAPS_TOLD = 8
 
@@ -54,7 +54,7 @@ def in_reserved(context: Context) -> Iterator[Finding]:
                 "partition.in-reserved",
                 "stop",
                 f"{context.named(partition)} runs {inside} blocks into the drive's reserved area, "
-                f"{context.extent(usable, total - usable)}",
+                f"{context.extent(span_between(usable, total))}",
                 "The drive keeps its table of replaced defects there, and a file system in it destroys both. "
                 f"End the partition before block {usable}.",
                 block=context.on_medium(max(partition.first, usable)),
@@ -72,7 +72,7 @@ def overlap(context: Context) -> Iterator[Finding]:
                 "partition.overlap",
                 "stop",
                 f"{context.named(left)} and {context.named(right)} share "
-                f"{end - first} blocks: {context.extent(first, end - first)}",
+                f"{end - first} blocks: {context.extent(span_between(first, end))}",
                 "Writing to one destroys the other. Decide which of the two these blocks belong to and "
                 "correct the label before either is used.",
                 block=context.on_medium(first),
@@ -178,17 +178,17 @@ def unaligned(context: Context) -> Iterator[Finding]:
 
 def alias(context: Context) -> Iterator[Finding]:
     """Two partitions over the very same blocks."""
-    runs: dict[tuple[int, int], list[Partition]] = {}
+    runs: dict[Span, list[Partition]] = {}
     for partition in context.label.partitions:
         if partition.count > 0 and not context.label.is_whole_disk(partition):
-            runs.setdefault((partition.first, partition.count), []).append(partition)
-    for partitions in runs.values():
+            runs.setdefault(Span(partition.first, partition.count), []).append(partition)
+    for span, partitions in runs.items():
         for left, right in combinations(partitions, 2):
             yield finding(
                 "partition.alias",
                 "note",
                 f"partitions {left.name} ({left.type}) and {right.name} ({right.type}) are the very same "
-                f"blocks: {context.extent(left.first, left.count)}",
+                f"blocks: {context.extent(span)}",
                 "Normal as a second name. Never mount or swap on both at once.",
                 block=context.on_medium(left.first),
                 partition=right.name,
@@ -212,7 +212,7 @@ def whole_disk(context: Context) -> Iterator[Finding]:
 def gap(context: Context) -> Iterator[Finding]:
     """Blocks that are in no used partition."""
     total = context.geometry.total_sectors
-    used = [Span(partition.first, partition.count) for partition in context.label.used_partitions()]
+    used = context.label.used_partitions()
     if not total or not used:
         return
     usable = total
@@ -235,7 +235,7 @@ def gap(context: Context) -> Iterator[Finding]:
         yield finding(
             "partition.gap",
             "note",
-            f"{context.extent(span.first, span.count)}: {span.count} blocks in no used partition",
+            f"{context.extent(span)}: {span.count} blocks in no used partition",
             "Lost room, unless it is kept for something. See whether a partition was meant to reach here.",
             block=context.on_medium(span.first),
         )

@@ -6,14 +6,15 @@ thousand: on a surface by cylinder and angle, on the strip by block.
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import msgspec
 
 from imgkit.drive import Drive, track_order
 from imgkit.report import words
-from imgkit.report.record import SurfaceMap
+from imgkit.report.record import Run, SurfaceMap
+from imgkit.spans import Span
 
 RINGS = 40
 PARTS = 60
@@ -118,13 +119,18 @@ class _Episodes:
         return ""
 
 
+def _ranked(faults: SurfaceMap) -> Iterator[tuple[Run | Span, int]]:
+    """Faulty and known bad runs, each with the rank of its state."""
+    yield from ((run, _SEVERITY.index(run.state)) for run in faults.runs)
+    yield from ((run, _SEVERITY.index(_KNOWN)) for run in faults.known_bad)
+
+
 def _blocks(faults: SurfaceMap, step: int) -> tuple[Any, Any]:
     """Faulty and known bad blocks and the rank of their state, shape (n,) each; every `step`-th of a run, and its
     first."""
     import numpy as np
 
-    runs = [(each.first, each.count, _SEVERITY.index(each.state)) for each in faults.runs]
-    runs += [(each.first, each.count, _SEVERITY.index(_KNOWN)) for each in faults.known_bad]
+    runs = [(run.first, run.count, rank) for run, rank in _ranked(faults)]
     firsts, counts, ranks = np.array(runs, np.int64).T
     counts = -(-counts // step)
     within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
@@ -205,16 +211,14 @@ def _strip(faults: SurfaceMap, episodes: _Episodes) -> tuple[Cell, ...]:
     counts = [[0, 0] for _ in range(STRIP_CELLS)]
     ranks = [len(_SEVERITY)] * STRIP_CELLS
     firsts = [-1] * STRIP_CELLS
-    runs = [(each.first, each.first + each.count, _SEVERITY.index(each.state)) for each in faults.runs]
-    runs += [(each.first, each.first + each.count, _SEVERITY.index(_KNOWN)) for each in faults.known_bad]
-    for first, last, rank in runs:
-        low, high = first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (last - 1) * STRIP_CELLS // total)
+    for run, rank in _ranked(faults):
+        low, high = run.first * STRIP_CELLS // total, min(STRIP_CELLS - 1, (run.end - 1) * STRIP_CELLS // total)
         for cell in range(low, high + 1):
             start, end = -(-cell * total // STRIP_CELLS), -(-(cell + 1) * total // STRIP_CELLS)
-            inside = max(0, min(last, end) - max(first, start))
+            inside = max(0, min(run.end, end) - max(run.first, start))
             counts[cell][_SEVERITY[rank] == _KNOWN] += inside
             if inside and (rank < ranks[cell] or firsts[cell] < 0):
-                ranks[cell], firsts[cell] = rank, max(first, start)
+                ranks[cell], firsts[cell] = rank, max(run.first, start)
     width = 1000 / STRIP_CELLS
     return tuple(
         Cell(

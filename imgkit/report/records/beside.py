@@ -43,7 +43,7 @@ def _sample(number: int, each: BlockRange, block_size: int) -> Sample:
         ends = f"; the {'reference' if len(reference) < len(copy) else 'copy'} ends here"
     return Sample(
         anchor=f"sample-{number}",
-        title=of.span_of(each),
+        title=str(each),
         aside=f"byte {byte_in_block} of block {block} (byte {words.grouped(first)} of the medium); {len(differing)} of "
         f"{length} differ{ends}",
         offset=each.sample.offset,

@@ -25,8 +25,7 @@ def range_section(result: Tally | Verification, whole: frozenset[str]) -> Sectio
         caption="Ranges that are not known to be equal",
         columns=(("Blocks", "place"), ("State", "short"), ("Partition", "short"), ("Cylinder/head/sector", "place")),
         rows=tuple(
-            (of.span_of(each), each.state, of.names(each.partitions, whole), words.address_range(each.chs))
-            for each in shown
+            (str(each), each.state, of.names(each.partitions, whole), words.address_range(each.chs)) for each in shown
         ),
         total=result.ranges_total,
         listed=len(result.ranges),
@@ -48,7 +47,7 @@ def not_known_section(result: Tally | Verification, nothing: str) -> Section:
         return of.section("not-known", title, Text((nothing,)))
     left = [each for each in result.ranges if each.state in _NOT_KNOWN]
     columns: Columns = (("Blocks", "place"), ("Why", "text"))
-    rows = ((of.span_of(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
+    rows = ((str(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
     lead = f"Of {words.plural(blocks, 'block')} it is not known whether they are equal."
     drawn = of.table("Ranges of which nothing is known", columns, rows, what="ranges", listed=len(left))
     return of.section("not-known", title, Text((lead,)), drawn)

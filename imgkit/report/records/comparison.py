@@ -95,7 +95,7 @@ def _names(result: Comparison) -> tuple[str, str]:
 
 
 def _not_compared_blocks(result: Comparison) -> int:
-    return spans.total(Span(each.first, each.count) for each in result.not_compared)
+    return spans.total(result.not_compared)
 
 
 def _answer_of_copy(result: Comparison) -> Answer:
@@ -195,28 +195,23 @@ def _episodes(result: Comparison) -> tuple[Section, ...]:
 
 
 def _episode(episode: Episode) -> Item:
-    ranges = [str(Span(first, count)) for first, count in episode.ranges]
-    extent = str(Span(episode.first, episode.count))
+    ranges = episode.ranges
     total = episode.details.get("ranges_total", len(ranges))
-    shown = ", ".join(ranges[:_MOST_NAMES_IN_A_ROW])
-    left_out = max(total, len(ranges)) - min(len(ranges), _MOST_NAMES_IN_A_ROW)
-    shown += f" and {words.grouped(left_out)} more" if left_out else ""
+    last = episode.details.get("last_block", ranges[-1].end - 1)
     details = "; ".join(f"{field_name(name)}: {value_text(name, value)}" for name, value in episode.details.items())
-    is_one = ranges == [extent]
-    place = extent if is_one else f"{words.plural(total, 'range')} between {episode.first} and {_last(episode)}"
+    place, notes = str(ranges[0]), [("details", details)] if details else []
+    if total > 1:
+        place = f"{words.plural(episode.blocks, 'block')} between {ranges[0].first} and {last}"
+        notes.insert(0, ("ranges", of.runs_text(ranges, _MOST_NAMES_IN_A_ROW, total)))
     return Item(
         word=f"{episode.confidence * 100:.0f} %",
         tone="plain",
         name=episode.kind,
         place=place,
         text=episode.evidence,
-        notes=(*(() if is_one else (("ranges", shown),)), *((("details", details),) if details else ())),
+        notes=tuple(notes),
         advice=episode.advice,
     )
-
-
-def _last(episode: Episode) -> int:
-    return episode.first + episode.count - 1
 
 
 def _copy_again(result: Comparison) -> tuple[Section, ...]:
@@ -281,7 +276,7 @@ def _ranges(result: Comparison) -> Section:
                  ("Cylinder/head/sector", "place")),
         rows=tuple(
             (
-                of.span_of(each),
+                str(each),
                 each.state,
                 each.differing_bytes if each.state == "differ" else "–",
                 of.names(each.partitions, whole),
@@ -320,7 +315,7 @@ def _map(result: Comparison) -> tuple[Section, ...]:
         blocks=max(result.reference.blocks, result.copy.blocks),
         noun="faulty block",
         known_bad=result.defects,
-        episodes=((Span(first, count), each.kind) for each in result.episodes for first, count in each.ranges),
+        episodes=((run, each.kind) for each in result.episodes for run in each.ranges),
     )
 
 
@@ -340,8 +335,7 @@ def _partitions(result: Comparison) -> Section:
 
 def _counts_of(result: Comparison, partition: PartitionCount) -> dict[str, int]:
     """Every block of a partition in one count."""
-    own = [Span(partition.first, partition.count)]
-    left_out = [Span(each.first, each.count) for each in result.not_compared]
+    own, left_out = [partition], result.not_compared
     shorter, longer = sorted((result.reference.blocks, result.copy.blocks))
     copy_only = [Span(shorter, longer - shorter)] if result.copy.blocks > shorter else []
     in_both = spans.difference(spans.intersection(own, [Span(0, shorter)]), left_out)
@@ -389,7 +383,7 @@ def _left_out(result: Comparison) -> Section:
         all_blocks = words.grouped(max(result.reference.blocks, result.copy.blocks))
         blocks.append(Text((f"{words.grouped(left_out)} of {all_blocks} blocks were not compared.",)))
         columns: Columns = (("Blocks", "place"), ("Why", "text"))
-        rows = ((of.span_of(each), _NOT_COMPARED_WORDS[each.reason]) for each in result.not_compared[: of.MOST_ROWS])
+        rows = ((str(each), _NOT_COMPARED_WORDS[each.reason]) for each in result.not_compared[: of.MOST_ROWS])
         caption = "Blocks that were not compared"
         blocks.append(of.table(caption, columns, rows, what="runs", listed=len(result.not_compared)))
     else:
@@ -402,7 +396,7 @@ def _unreadable(result: Comparison) -> Iterable[str]:
     if not result.unreadable_blocks:
         yield "No block gave a read error."
         return
-    runs = [(each.first, each.count) for each in result.ranges if each.state == "unreadable"]
+    runs = [each for each in result.ranges if each.state == "unreadable"]
     where = f": {of.runs_text(runs, 40)}" if runs else ""
     lost = words.plural(result.unreadable_blocks, "block")
     yield f"{lost} could not be read{where}. Whether they are equal is not known."

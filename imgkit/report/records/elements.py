@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Container, Iterable, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 from imgkit.drive import AddressRange, Drive
 from imgkit.findings import Finding, Result, Severity
@@ -38,16 +38,6 @@ SHORT_ROWS = 12
 
 SEVERITY_TONES: dict[Severity, Tone] = {"stop": "bad", "check": "look", "note": "plain"}
 NO_NAMES: frozenset[str] = frozenset()
-
-
-class Blocks(Protocol):
-    """Consecutive blocks."""
-
-    @property
-    def first(self) -> int: ...
-
-    @property
-    def count(self) -> int: ...
 
 
 def answer(question: str, word: str, tone: Tone, *sentences: str) -> Answer:
@@ -137,7 +127,7 @@ def table(
 
 
 def partition_table(
-    rows: Sequence[tuple[str, Blocks, dict[str, int], str]], kept: Container[str], last: str, listed: int
+    rows: Sequence[tuple[str, Span, dict[str, int], str]], kept: Container[str], last: str, listed: int
 ) -> Table:
     """Partitions, each `(name, blocks, counts by heading, what it is)`; counts that are 0 in all of them are left out,
     but those that are `kept`. `last` is the heading of what they are."""
@@ -147,7 +137,7 @@ def partition_table(
         "",
         (("Partition", "short"), ("Blocks", "place"), *counted, (last, "text")),
         (
-            (words.clean(name, 40), span_of(blocks), *(counts[each] for each in there), words.clean(what, 80))
+            (words.clean(name, 40), str(blocks), *(counts[each] for each in there), words.clean(what, 80))
             for name, blocks, counts, what in rows
         ),
         what="partitions",
@@ -165,15 +155,10 @@ def counted(parts: Iterable[tuple[int, str]]) -> str:
     return ", ".join(f"{words.plural(number, 'block')} {text}" for number, text in parts if number)
 
 
-def runs_text(runs: Sequence[tuple[int, int]], most: int) -> str:
-    """Runs of blocks in a line."""
-    shown = ", ".join(f"{first}+{count}" for first, count in runs[:most])
-    return shown + (f" and {words.grouped(len(runs) - most)} more" if len(runs) > most else "")
-
-
-def span_of(run: Blocks) -> str:
-    """A run of blocks as it is written."""
-    return str(Span(run.first, run.count))
+def runs_text(runs: Sequence[Span], most: int, total: int = 0) -> str:
+    """Runs of blocks in a line, of which `total` there are, or as many as are given."""
+    more = max(total, len(runs)) - min(most, len(runs))
+    return ", ".join(map(str, runs[:most])) + (f" and {words.grouped(more)} more" if more else "")
 
 
 def names(partitions: Sequence[str], whole: frozenset[str]) -> tuple[str, ...]:
@@ -196,7 +181,7 @@ def first_of(run: Run, partitions: tuple[str, ...], chs: AddressRange | None) ->
     """The first range that is not equal, as a sentence."""
     place = f", partition {', '.join(partitions[:8])}" if partitions else ""
     address = "" if chs is None else f", cylinder/head/sector {words.address(chs.first)}"
-    return f"First: {span_of(run)} {run.state}{place}{address}."
+    return f"First: {run} {run.state}{place}{address}."
 
 
 def map_section(
@@ -220,7 +205,7 @@ def map_section(
     drawn = SurfaceMap(
         runs=runs,
         runs_total=runs_total,
-        known_bad=tuple(Span(each.first, each.count) for each in known_bad),
+        known_bad=known_bad,
         drive=on,
         block_size=block_size,
         blocks=blocks,
@@ -242,7 +227,7 @@ def known_bad_tables(defects: Sequence[KnownBad], total: int, whole: frozenset[s
         ("Cylinder/head/sector", "place"),
     )
     rows = (
-        (span_of(each), each.faulty_blocks, names(each.partitions, whole), words.address_range(each.chs))
+        (str(each), each.faulty_blocks, names(each.partitions, whole), words.address_range(each.chs))
         for each in defects[:MOST_ROWS]
     )
     caption = f"Known bad blocks: {words.plural(total, 'run')} in the defect list"

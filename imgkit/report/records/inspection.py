@@ -1,10 +1,15 @@
 """The record of an inspection."""
 
-from imgkit.inspection.result import Inspection, PartitionUse
+from collections.abc import Sequence
+
+from imgkit.inspection.result import InspectedVolume, Inspection, PartitionUse
+from imgkit.ledger import Run
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Record, Section, Text, UnreadRun
+from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
+from imgkit.spans import Span
+from imgkit.volume.probes import Volume
 
 _MOST_AREAS = 100
 
@@ -13,7 +18,7 @@ def record(result: Inspection) -> Record:
     """What is on a medium: what holds data, what is blank, what could not be read, and the labels."""
     reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
     whole = frozenset(each.name for each in result.partitions if each.whole_disk)
-    unread = tuple(UnreadRun(area.first, area.count) for area in result.areas if area.contents == "unreadable")
+    unread = tuple(Run(area.first, area.count, "unreadable") for area in result.areas if area.contents == "unreadable")
     return Record(
         **of.begun(result),
         kind="inspection",
@@ -74,7 +79,9 @@ def _reading(result: Inspection, reached: int) -> Answer:
 
 def _partitions(result: Inspection) -> Section:
     if not result.partitions:
-        return of.section("partitions", "Partitions", Text(("No partitions are known: no label names one.",)))
+        lies = tuple(f"At the start of the medium: {_stated(each.format, each)}." for each in result.volumes)
+        none = ("No partitions are known: no label names one.", *lies)
+        return of.section("partitions", "Partitions", Text(none), short=len(lies) and len(none))
     rows = [
         (
             use.name,
@@ -101,7 +108,12 @@ def _contents(use: PartitionUse) -> str:
         if use.whole_disk:
             return "all that its label speaks of" if "/" in use.name else "the whole disk"
         return "nothing with a well-known mark" if use.data_blocks else "blank"
-    parts = [volume.kind]
+    return _stated(volume.kind, volume)
+
+
+def _stated(name: str, volume: Volume | InspectedVolume) -> str:
+    """A volume, and what it says of itself."""
+    parts = [name]
     if volume.size_bytes is not None:
         parts.append(words.size(volume.size_bytes))
     if volume.clean is not None:
@@ -113,7 +125,7 @@ def _areas(result: Inspection) -> Section:
     largest = sorted(result.areas, key=lambda area: -area.count)[:_MOST_AREAS]
     columns: Columns = (("Blocks", "place"), ("Contents", "short"), ("Bytes", "number"))
     rows = (
-        (of.span_of(area), area.contents, area.count * result.block_size)
+        (str(area), area.contents, area.count * result.block_size)
         for area in sorted(largest, key=lambda area: area.first)
     )
     drawn = of.table(
@@ -140,7 +152,7 @@ def _digests(result: Inspection) -> Section:
     return of.section("digests", "Digests and sums", *(blocks or [Text((none,))]), short=of.SHORT_ROWS if blocks else 0)
 
 
-def _not_read(result: Inspection, unread: tuple[UnreadRun, ...]) -> Section:
+def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
     lead = []
     if result.interrupted:
         lead.append("The inspection was stopped before the end: this is what is known so far.")
@@ -150,7 +162,7 @@ def _not_read(result: Inspection, unread: tuple[UnreadRun, ...]) -> Section:
         lead.append(f"{lost} gave read errors. What they hold is not known.")
     blocks: list[Block] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
     if unread:
-        rows = ((of.span_of(each),) for each in unread[: of.MOST_ROWS])
+        rows = ((str(each),) for each in unread[: of.MOST_ROWS])
         blocks.append(of.table("Runs that gave read errors", (("Blocks", "place"),), rows, what="runs",
                                listed=len(unread)))  # fmt: skip
     return of.section("not-read", "Not read", *blocks, short=3 if lead else 0)

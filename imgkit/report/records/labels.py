@@ -62,7 +62,7 @@ def partition_table(label: Label) -> Table:
             str(each.first),
             str(each.count),
             str(each.end - 1) if each.count else "–",
-            words.cylinders(label, each.first, each.count),
+            words.cylinders(label, each),
             words.clean(each.type, 60) + (" (whole disk)" if label.is_whole_disk(each) else ""),
         )
         for each in label.partitions[: of.MOST_ROWS]
@@ -113,7 +113,7 @@ def _in_two(runs: set[Span]) -> tuple[Span, ...]:
     reached = 0
     for span in sorted(runs):
         if span.first < reached:
-            shared.append(Span(span.first, min(span.end, reached) - span.first))
+            shared.append(spans.span_between(span.first, min(span.end, reached)))
         reached = max(reached, span.end)
     return spans.union(shared)
 
@@ -188,7 +188,7 @@ def _own_rows(labels: Sequence[Label | None]) -> Iterable[Field]:
     if any(label is not None and label.origin_block for label in labels):
         yield _row("partitions counted from block", labels, lambda label: label.origin_block)
     if any(label is not None and label.bytes_exchanged for label in labels):
-        yield _row("bytes of each 16-bit word", labels, _byte_exchange)
+        yield _row("bytes of each 16-bit word", labels, _byte_swap)
     yield _row("type name", labels, lambda label: label.type_name)
     yield _row("pack name", labels, lambda label: label.pack_name)
     yield _row("magics", labels, _magics)
@@ -246,7 +246,7 @@ def _partition_parts(label: Label | None, partition: Partition) -> dict[str, str
     """What a partition says, by the subject of each part."""
     whole = " (whole disk)" if label is not None and label.is_whole_disk(partition) else ""
     parts = {
-        "blocks": f"{partition.first}+{partition.count}{whole}",
+        "blocks": f"{partition}{whole}",
         "type": f"{partition.type}, code {partition.type_code}",
     }
     for name, value in partition.details.items():
@@ -270,8 +270,8 @@ def _magics(label: Label) -> str:
     return f"{len(label.magics_ok) - there} of {len(label.magics_ok)} wrong"
 
 
-def _byte_exchange(label: Label) -> str:
-    return "exchanged" if label.bytes_exchanged else "in their places"
+def _byte_swap(label: Label) -> str:
+    return "swapped" if label.bytes_exchanged else "in their places"
 
 
 def _computed(label: Label) -> str | None:

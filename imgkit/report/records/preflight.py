@@ -6,6 +6,7 @@ from typing import Any
 
 import msgspec
 
+from imgkit import spans
 from imgkit.readiness.result import (
     ANSWER_MEANINGS,
     ANSWER_WORDS,
@@ -159,8 +160,8 @@ def _map(result: Preflight) -> Section:
     if result.comparison is None:
         why = "No map: the medium was not compared with its original (--reference)."
         return of.section("map", "Where on the drive", Text((why,)))
-    replaced = {run for proof in result.proofs if proof.means == "comparison" for run in proof.replaced}
-    faulty = tuple(each for each in result.comparison.ranges if (each.first, each.count) not in replaced)
+    replaced = [run for proof in result.proofs if proof.means == "comparison" for run in proof.replaced]
+    faulty = tuple(each for each in result.comparison.ranges if not spans.overlapping(replaced, each))
     left_out = len(result.comparison.ranges) - len(faulty)
     drawn = comparison.surface_map(
         msgspec.structs.replace(

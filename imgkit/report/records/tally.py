@@ -119,7 +119,7 @@ def _log(result: Tally) -> Section:
     blocks: list[Block] = [facts]
     if twice:
         rows = (
-            (str(each.number), f"{each.first}+{each.count}", ", ".join(map(str, each.answers)), str(each.expected))
+            (str(each.number), str(each), ", ".join(map(str, each.answers)), str(each.expected))
             for each in twice[: of.MOST_ROWS]
         )
         columns: Columns = (("Number", "number"), ("Blocks", "place"), ("Answers", "text"), ("Expected", "number"))

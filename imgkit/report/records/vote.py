@@ -305,7 +305,7 @@ def _drawn(result: Vote, ranges: Sequence[VoteRange]) -> Table:
                         ("Cylinder/head/sector", "place"))  # fmt: skip
     rows = (
         (
-            of.span_of(each),
+            str(each),
             _STATE_WORDS[each.state],
             _parts_played(each),
             of.names(each.partitions, whole),

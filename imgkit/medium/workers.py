@@ -1,14 +1,18 @@
-"""Several threads go through the strips of a medium, and what they find is taken in the order of the medium."""
+"""Background readings: threads that work while the caller waits, and strips whose findings are taken in order."""
 
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
-from typing import Any, Generic, NamedTuple, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, ParamSpec, TypeVar
 
 from imgkit.errors import ResourceError
 
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
+
+P = ParamSpec("P")
 R = TypeVar("R")
 T = TypeVar("T")
 
@@ -19,6 +23,7 @@ LONG_SECONDS = 0.5
 """After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
 _LEAVE_SECONDS = 3.0
 """How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
+_NO_THREADS = ": end other programs, or raise the limit of processes (ulimit -u)"
 
 Progress = Callable[[int], None]
 """Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
@@ -43,25 +48,71 @@ class LeftEarlyError(Exception):
         self.reached, self.found = reached, found
 
 
-class StripQueue(Generic[R]):
+class Work:
+    """What the threads of one background reading share: whether to stop, the first error, and the lock of results.
+
+    What is found is put down in `open_results` only, so that Ctrl-C never falls into the middle of that, and a thread
+    that comes back after it was left behind changes nothing.
+    """
+
+    def __init__(self) -> None:
+        self.error: BaseException | None = None
+        self.is_stopped = False
+        self._is_closed = False
+        self._lock = threading.RLock()
+
+    def check(self) -> None:
+        """Raise StoppedError when the work was stopped: to be called in the middle of what may take long."""
+        if self.is_stopped:
+            raise StoppedError
+
+    @contextmanager
+    def open_results(self) -> Iterator[None]:
+        """A moment in which results may be put down; raises StoppedError when nothing more may be."""
+        with self._lock:
+            if self._is_closed:
+                raise StoppedError
+            yield
+
+    @contextmanager
+    def results_at_rest(self) -> Iterator[None]:
+        """A moment in which nobody puts anything down."""
+        with self._lock:
+            yield
+
+    def fail(self, error: BaseException) -> None:
+        """Stop because of an error; the first one is raised on the caller's thread."""
+        with self._lock:
+            self.error = self.error or error
+            self.is_stopped = True
+
+    def stop(self) -> None:
+        """Begin nothing more."""
+        self.is_stopped = True
+
+    def close(self) -> None:
+        """Take nothing more: what a thread still hands in comes too late."""
+        with self._lock:
+            self._is_closed = True
+
+
+class StripQueue(Work, Generic[R]):
     """Hands out strips, which are ascending, and takes what was found in them in that order.
 
     `reached` is the byte up to which all was taken.
     """
 
     def __init__(self, strips: Iterator[Strip], take_in: Callable[[R], None], start: int = 0) -> None:
-        self.error: BaseException | None = None
+        super().__init__()
         self.reached = start
         self._strips = enumerate(strips)
         self._take_in = take_in
-        self._condition = threading.Condition()
+        self._condition = threading.Condition(self._lock)
         self._waiting: dict[int, tuple[int, R]] = {}
         self._parts: dict[int, tuple[int, R]] = {}
         self._starts: dict[int, int] = {}
         self._pieces: dict[int, list[tuple[int, R]]] = {}
         self._next = 0
-        self._stopped = False
-        self._closed = False
 
     @property
     def unfinished_from(self) -> int | None:
@@ -75,9 +126,9 @@ class StripQueue(Generic[R]):
     def next_strip(self) -> tuple[int, Strip] | None:
         """The next strip with its number; None when there is none left or the work was stopped."""
         with self._condition:
-            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self._stopped:
+            while len(self._waiting) >= _MOST_STRIPS_AHEAD and not self.is_stopped:
                 self._condition.wait(_TICK_SECONDS)
-            task = None if self._stopped else next(self._strips, None)
+            task = None if self.is_stopped else next(self._strips, None)
             if task is not None:
                 self._starts[task[0]] = task[1].start
             return task
@@ -102,7 +153,7 @@ class StripQueue(Generic[R]):
             self._take_what_is_next()
 
     def _take_what_is_next(self) -> None:
-        if self._closed:
+        if self._is_closed:
             return
         self._take_pieces()
         while self._next in self._waiting:
@@ -122,75 +173,30 @@ class StripQueue(Generic[R]):
             self._take_in(ready)
             self._starts[self._next] = self.reached = end
 
-    def check(self) -> None:
-        """Raise StoppedError when the work was stopped: to be called in the middle of what may take long."""
-        if self._stopped:
-            raise StoppedError
-
-    @contextmanager
-    def between_strips(self) -> Iterator[int]:
-        """A moment in which nothing is taken; gives the byte up to which all was."""
-        with self._condition:
-            yield self.reached
-
-    def fail(self, error: BaseException) -> None:
-        """Stop, and tell the error to the one who waits."""
-        with self._condition:
-            self.error = self.error or error
-            self._stopped = True
-
-    def stop(self) -> None:
-        """Hand out no more strips."""
-        with self._condition:
-            self._stopped = True
-
-    def close(self) -> None:
-        """Take nothing more: what a thread still hands in comes too late."""
-        with self._condition:
-            self._closed = True
-
-
-class Work(Protocol):
-    """What threads work on."""
-
-    def stop(self) -> None:
-        """Begin nothing more."""
-        ...
-
-    def close(self) -> None:
-        """Change nothing more of what is known: a thread that did not come back may come back later."""
-        ...
-
 
 Worker = Callable[[Strip, Callable[[int, R], None]], R]
 """Gives what it found in a strip. What takes long may be handed in before, up to a byte; it is not given again then."""
 
 
-def work_off(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Callable[[], None]) -> bool:
-    """Let a crew go through all strips; True when Ctrl-C ended that early.
+def run_strips(queue: StripQueue[R], new_worker: Callable[[], Worker[R]], tick: Callable[[], None]) -> bool:
+    """Let threads go through all strips; True when Ctrl-C ended that early.
 
-    Each thread has a worker of its own from `new_worker`, which may leave a strip early by LeftEarlyError. `tick` is
-    called now and then on the caller's thread. An error of a worker is raised here.
+    Each thread has a worker of its own from `new_worker`, which may leave a strip early by LeftEarlyError. Otherwise
+    as `run`.
     """
 
-    def work() -> None:
-        try:
-            look_at = new_worker()
-            while (task := queue.next_strip()) is not None:
-                number, strip = task
-                try:
-                    found = look_at(strip, partial(queue.give_piece, number))
-                except LeftEarlyError as left:
-                    queue.give_part(number, left.reached, left.found)
-                else:
-                    queue.give(number, strip, found)
-        except BaseException as error:  # noqa: BLE001 - told to the caller's thread
-            queue.fail(error)
+    def go_through() -> None:
+        look_at = new_worker()
+        while (task := queue.next_strip()) is not None:
+            number, strip = task
+            try:
+                found = look_at(strip, partial(queue.give_piece, number))
+            except LeftEarlyError as left:
+                queue.give_part(number, left.reached, left.found)
+            else:
+                queue.give(number, strip, found)
 
-    interrupted = attend([work] * WORKERS, queue, tick)
-    if queue.error is not None:
-        raise queue.error
-    return interrupted
+    return run([go_through] * WORKERS, queue, tick)
 
 
 def start(thread: threading.Thread) -> None:
@@ -198,15 +204,23 @@ def start(thread: threading.Thread) -> None:
     try:
         thread.start()
     except RuntimeError as error:
-        raise ResourceError(f"{error}: end other programs, or raise the limit of processes (ulimit -u)") from None
+        raise ResourceError(f"{error}{_NO_THREADS}") from None
 
 
-def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:
+def hand_over(pool: "ThreadPoolExecutor", task: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> "Future[T]":
+    """Let a thread of a pool do a task; raises ResourceError when the system gives no thread."""
+    try:
+        return pool.submit(task, *arguments, **named)
+    except RuntimeError as error:
+        raise ResourceError(f"{error}{_NO_THREADS}") from None
+
+
+def run(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:
     """Do tasks on threads of their own and wait, with a tick now and then; True when Ctrl-C stopped them early.
 
-    Ctrl-C waits a few seconds for what is on its way. A thread that hangs in a reading is then left behind. Raises
-    ResourceError when there are no threads for the tasks, and MemoryError when one ended in the middle of its task:
-    tasks keep their own errors, so that they come to their end.
+    The first error of a task stops the others and is raised here; StoppedError ends a task and is none. Ctrl-C waits a
+    few seconds for what is on its way; a thread that hangs in a reading is then left behind. Raises ResourceError when
+    there are no threads for the tasks, and MemoryError when one ended in the middle of its task.
 
     Threads say themselves when they end: `Thread.join` of CPython 3.11 and 3.12 takes a thread that still runs for
     ended once Ctrl-C has interrupted it, and what that thread has found would be lost. They do so by a plain lock:
@@ -217,7 +231,7 @@ def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], N
 
     def carry_out(task: Callable[[], None], end: threading.Lock) -> None:
         try:
-            task()
+            _do(task, work)
             ended.append(None)
         finally:
             end.release()
@@ -227,6 +241,30 @@ def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], N
         for task, end in zip(tasks, ends, strict=True)
         if end.acquire()
     ]
+    interrupted = _wait_for(threads, ends, ended, work, tick)
+    if work.error is not None:
+        raise work.error
+    if not interrupted and len(ended) < len(threads):
+        raise MemoryError("a thread ended before its work was done")
+    return interrupted
+
+
+def _do(task: Callable[[], None], work: Work) -> None:
+    try:
+        task()
+    except StoppedError:
+        pass
+    except BaseException as error:  # noqa: BLE001 - raised on the caller's thread
+        work.fail(error)
+
+
+def _wait_for(
+    threads: Sequence[threading.Thread],
+    ends: Sequence[threading.Lock],
+    ended: Sequence[None],
+    work: Work,
+    tick: Callable[[], None],
+) -> bool:
     try:
         for thread in threads:
             start(thread)
@@ -243,8 +281,6 @@ def attend(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], N
             if thread.ident is not None and len(ended) < len(threads):
                 end.acquire(timeout=max(0.0, last - time.monotonic()))
         work.close()
-    if len(ended) < len(threads):
-        raise MemoryError("a thread ended before its work was done")
     return False
 
 
