@@ -9,7 +9,7 @@ import msgspec
 
 from imgkit.clock import Clock
 from imgkit.documents import read_document
-from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError
+from imgkit.errors import DescriptionError, ImgkitError, InputError, RequestError, ResourceError
 from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.inputs import read_input
 from imgkit.label.places import Places
@@ -84,7 +84,7 @@ def tally(
         try:
             upcoming = _next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
         except ImgkitError as error:
-            if image is not None:
+            if image is not None or isinstance(error, ResourceError):
                 raise
             findings.append(
                 Finding(
