@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from imgkit import spans
 from imgkit.clock import Clock
 from imgkit.drive import Drive
-from imgkit.errors import RequestError
+from imgkit.errors import RequestError, TooLargeError
 from imgkit.findings import Finding, Where, by_severity, verdict_of
 from imgkit.label.places import Places, block_size_of
 from imgkit.label.report import read_labels
@@ -514,7 +514,12 @@ def _not_written_findings(files: "Sequence[Meanwhile]") -> Iterator[Finding]:
                 "check",
                 str(file.problem),
                 Where(),
-                "The vote is whole without that file. Make room, or name another place, and vote again.",
+                "The vote is whole without that file. "
+                + (
+                    "Compare the dumps two by two to see which one it is, and vote without that one."
+                    if isinstance(file.problem, TooLargeError)
+                    else "Make room, or name another place, and vote again."
+                ),
             )
 
 
