@@ -373,6 +373,30 @@ def test_the_block_digests_of_a_seal_are_a_file(sealed: Path, capfd: pytest.Capt
     assert capfd.readouterr().err.count("\n") == 1
 
 
+LARGER_THAN_ANY = {
+    "drive file": ("compare a.img b.img --drive X", "name another one"),
+    "list": ("compare a.img b.img --defects X", "write blocks that follow each other as one run"),
+    "log": ("tally sheets/sheet.json X", "cut out the part with the answers"),
+    "plan": ("label build X -o label.bin", "name another one"),
+    "seal": ("verify a.img --seal X", "name another one"),
+    "sheet": ("tally X a.img", "name another one"),
+}
+
+
+@pytest.mark.parametrize("name", LARGER_THAN_ANY)
+def test_a_file_that_is_too_large_has_advice_that_fits(
+    sealed: Path, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    call, advice = LARGER_THAN_ANY[name]
+    with Path("X").open("wb") as file:
+        file.truncate(65 << 20)
+    assert run(call.split()) == 2
+    said = capfd.readouterr().err
+    assert advice in said
+    assert "room" not in said
+    assert said.count("\n") == 1
+
+
 def test_a_pipe_is_read(folder: Path) -> None:
     """Such as a shell's `<(…)`, also when its writer comes late."""
     os.mkfifo("list")

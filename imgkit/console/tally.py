@@ -49,7 +49,7 @@ def load_sheet(path: str | Path) -> SheetFile:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    return read_input(path, "console log", MOST_LOG_BYTES, InputError)
+    return read_input(path, "console log", MOST_LOG_BYTES, InputError, "cut out the part with the answers")
 
 
 class Tallied(NamedTuple):
