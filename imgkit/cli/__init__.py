@@ -93,7 +93,7 @@ def run(arguments: list[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _fail(_INTERRUPTED)
     except ImgkitError as error:
-        from imgkit.cli.common import error_line
+        from imgkit.cli.delivery import error_line
 
         return _fail(error_line(error))
     except OSError as error:
