@@ -6,7 +6,7 @@ from types import ModuleType
 from imgkit.core.findings import Result
 from imgkit.report.record import Record
 
-_FILES = {
+RECORD_FILES = {
     "imgkit.build": "build",
     "imgkit.compare": "comparison",
     "imgkit.drive.geometry": "drive",
@@ -26,7 +26,7 @@ _FILES = {
 
 def record_module(schema: str) -> ModuleType:
     """The module that makes the record of a result of this schema ("imgkit.verify", with or without its number)."""
-    return import_module(f"imgkit.report.records.{_FILES[schema.partition('/')[0]]}")
+    return import_module(f"imgkit.report.records.{RECORD_FILES[schema.partition('/')[0]]}")
 
 
 def record_of(result: Result) -> Record:

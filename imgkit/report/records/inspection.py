@@ -10,6 +10,7 @@ from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
+from imgkit.report.records.ranges import known_bad_tables, map_section
 
 _MOST_AREAS = 100
 
@@ -17,7 +18,6 @@ _MOST_AREAS = 100
 def record(result: Inspection) -> Record:
     """What is on a medium: what holds data, what is blank, what could not be read, and the labels."""
     reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
-    whole = frozenset(each.name for each in result.partitions if each.whole_disk)
     unread = tuple(Run(area.first, area.count, "unreadable") for area in result.areas if area.contents == "unreadable")
     return Record(
         **of.begun(result),
@@ -35,12 +35,11 @@ def record(result: Inspection) -> Record:
         sections=(
             *of.findings_section(result.findings),
             _partitions(result),
-            *of.map_section(
+            *map_section(
                 unread,
                 len(unread),
-                *of.known_bad_tables(result.defects, result.defects_total, whole),
+                *known_bad_tables(result.defects, result.defects_total, of.whole_disks(result.partitions)),
                 drive=result.drive,
-                address_source="drive" if result.drive else None,
                 block_size=result.block_size,
                 blocks=result.blocks,
                 noun="unreadable block",
@@ -56,7 +55,6 @@ def record(result: Inspection) -> Record:
                 ("Block size", f"{words.grouped(result.block_size)} bytes"),
                 ("Boot block", f"starts with {result.boot_words}" if result.boot_words else "could not be read"),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at),
                 notes=words.route_sentences([("medium", result.kind, result.route)]),
             ),
         ),
@@ -136,7 +134,7 @@ def _areas(result: Inspection) -> Section:
 
 
 def _digests(result: Inspection) -> Section:
-    blocks: list[Block] = []
+    blocks: list[Block | str] = []
     if result.digests:
         columns: Columns = (("Algorithm", "short"), ("Digest", "digits"))
         blocks.append(of.table("Digests of the whole", columns, tuple(result.digests.items())))
@@ -149,7 +147,7 @@ def _digests(result: Inspection) -> Section:
         caption = "Sums as the old tools print them: sum, and blocks of 1024, of 512, or bytes"
         blocks.append(of.table(caption, (("Of", "short"), *rules), rows, listed=len(result.sums)))
     none = "None: they were not asked for (--digest, --sums), or not everything could be read."
-    return of.section("digests", "Digests and sums", *(blocks or [Text((none,))]), short=of.SHORT_ROWS if blocks else 0)
+    return of.section("digests", "Digests and sums", *(blocks or [none]), short=of.SHORT_ROWS if blocks else 0)
 
 
 def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
@@ -160,7 +158,7 @@ def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
     if result.unreadable_blocks:
         lost = words.plural(result.unreadable_blocks, "block")
         lead.append(f"{lost} gave read errors. What they hold is not known.")
-    blocks: list[Block] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
+    blocks: list[Block | str] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
     if unread:
         rows = ((str(each),) for each in unread[: of.MOST_ROWS])
         blocks.append(of.table("Runs that gave read errors", (("Blocks", "place"),), rows, what="runs",

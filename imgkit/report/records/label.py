@@ -31,7 +31,6 @@ def record(result: LabelReport) -> Record:
                 ("Medium", of.medium_text(result.path, result.kind, result.size_bytes)),
                 ("Looked for", ", ".join(result.layouts_tried)),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at),
                 notes=words.route_sentences([("medium", result.kind, result.route)]),
             ),
         ),

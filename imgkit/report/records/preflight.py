@@ -71,7 +71,6 @@ def record(result: Preflight) -> Record:
                 ("Drive", words.drive(result.drive) if result.drive else "not known"),
                 ("Machine", words.clean(result.machine.machine.name, 80) if result.machine else "not known"),
                 ("Plan", result.plan_path or "none"),
-                *of.times(result.started_at, result.elapsed_seconds, interrupted=result.interrupted),
                 notes=words.route_sentences([("medium", result.medium.kind, result.medium.route)]),
             ),
         ),
@@ -159,7 +158,7 @@ def _map(result: Preflight) -> Section:
     """Where the faulty blocks lie; those that hold the planned label are none."""
     if result.comparison is None:
         why = "No map: the medium was not compared with its original (--reference)."
-        return of.section("map", "Where on the drive", Text((why,)))
+        return of.section("map", "Where on the drive", why)
     replaced = [run for proof in result.proofs if proof.means == "comparison" for run in proof.replaced]
     faulty = tuple(each for each in result.comparison.ranges if not spans.overlapping(replaced, each))
     left_out = len(result.comparison.ranges) - len(faulty)
@@ -176,7 +175,7 @@ def _map(result: Preflight) -> Section:
 
 def _digests(result: Preflight) -> Section:
     if not result.digests:
-        return of.section("digests", "Digests", Text(("None: the medium was not read whole.",)))
+        return of.section("digests", "Digests", "None: the medium was not read whole.")
     columns: Columns = (
         ("Of", "short"),
         ("Taken", "short"),
@@ -202,7 +201,7 @@ def _since(result: Preflight) -> tuple[Section, ...]:
     drawn = of.table("", columns, changes[:_MOST_CHANGES], what="changes", listed=len(changes))
     rest = drawn if changes else Text(("Nothing else changed.",))
     aside = f"{words.clean(since.started_at, 40)}, {words.clean(since.path, 80)}"
-    return (of.section("since", "Since", Text((lead,)), rest, aside=aside, short=8),)
+    return (of.section("since", "Since", lead, rest, aside=aside, short=8),)
 
 
 def _changes(result: Preflight, since: Since) -> Iterator[tuple[str, str, str]]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Record, Section, Table, Text, Tone
 from imgkit.report.records import elements as of
+from imgkit.report.records.ranges import addresses_sentence, map_of, range_table
 from imgkit.voting.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
 
 _STATE_WORDS: dict[State, str] = {
@@ -47,15 +48,7 @@ def record(result: Vote) -> Record:
             _next(result),
             _dumps(result),
             *_ranges(result),
-            *of.map_section(
-                result.ranges,
-                result.ranges_total,
-                drive=result.drive,
-                address_source=result.address_source,
-                block_size=result.block_size,
-                blocks=result.blocks,
-                noun="listed block",
-            ),
+            *map_of(result, result.blocks, "listed block"),
             _partitions(result),
             of.made_section(
                 result,
@@ -67,7 +60,6 @@ def record(result: Vote) -> Record:
                 ("Label", f"from dump {result.label_from}" if result.label_from else "none was found"),
                 ("Drive file", words.drive(result.drive)),
                 ("Doubts", result.doubts_path or "not written; --doubts FILE writes the list of them"),
-                *of.times(result.started_at, result.elapsed_seconds, interrupted=result.interrupted),
             ),
         ),
     )
@@ -78,16 +70,14 @@ def _agreement(result: Vote) -> Answer:
     if any(finding.id == "medium.same" for finding in result.findings):
         says = "a dump is named twice, and each has one vote; nothing was read"
         return of.answer("Dumps", "NO VOTE", "bad", says)
-    parts = [
-        f"{words.plural(number, 'block')} {text}"
-        for number, text in (
+    parts = of.counted(
+        (
             (result.majority_blocks, "decided by a majority"),
             (result.no_majority_blocks, "without a majority"),
             (result.only_one_blocks, "read from one dump alone"),
             (result.unreadable_blocks, "read from none"),
         )
-        if number
-    ]
+    )
     if result.interrupted:
         parts.append("stopped before the end")
     elif any(dump.error_blocks for dump in result.dumps):
@@ -175,18 +165,15 @@ def _best(result: Vote) -> Answer:
         says = "the vote was stopped before the end" if result.interrupted else "-o FILE writes it"
         return of.answer("Best dump", "NOT WRITTEN", "look", says)
     order = ", ".join(str(number) for number in result.trust)
-    parts = [
-        text
-        for number, text in (
+    parts = of.counted(
+        (
             (
                 best.in_doubt_blocks,
-                f"{words.plural(best.in_doubt_blocks, 'block')} in doubt from the most trusted of the dumps with the "
-                f"most votes (in this order: {order})",
+                f"in doubt from the most trusted of the dumps with the most votes (in this order: {order})",
             ),
-            (best.zero_blocks, f"{words.plural(best.zero_blocks, 'block')} that none could read are zeros"),
+            (best.zero_blocks, "that none could read are zeros"),
         )
-        if number
-    ]
+    )
     return of.answer(
         "Best dump", "WRITTEN", "good", f"{words.clean(best.path)}: {'; '.join(parts) or 'no block in doubt'}"
     )
@@ -194,19 +181,17 @@ def _best(result: Vote) -> Answer:
 
 def _next(result: Vote) -> Section:
     again = result.read_again
-    blocks: list[Block] = []
+    blocks: list[Block | str] = []
     if again is not None:
         listed = words.clean(result.doubts_path) if result.doubts_path else "--doubts FILE"
         rest = f"one for each run in {listed}" if result.doubts_path else f"{listed} lists the runs"
-        blocks.append(Text(("Read the blocks in doubt again, into a file of their own:",)))
+        blocks.append("Read the blocks in doubt again, into a file of their own:")
         blocks.append(of.commands(again.commands, again.runs, rest))
         if again.commands:
-            blocks.append(
-                Text(("What fails again comes out as zeros: note it in a list for --unreadable. Then vote again:",))
-            )
+            blocks.append("What fails again comes out as zeros: note it in a list for --unreadable. Then vote again:")
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
-                blocks.append(Text(("The list that it names last is what --doubts with that name writes.",)))
+                blocks.append("The list that it names last is what --doubts with that name writes.")
         blocks.append(
             Text(
                 (
@@ -219,7 +204,7 @@ def _next(result: Vote) -> Section:
     if result.outlier is not None:
         best = result.best.path if result.best is not None else "BEST"
         suspect = result.dumps[result.outlier.dump - 1]
-        blocks.append(Text((f"See what went wrong with dump {suspect.number}:",)))
+        blocks.append(f"See what went wrong with dump {suspect.number}:")
         blocks.append(of.commands([f"imgkit compare {shlex.quote(best)} {shlex.quote(suspect.path)}"]))
     last = (
         "Keep all dumps, also the bad ones. That dumps agree shows that they were read alike, not that what was read "
@@ -243,7 +228,7 @@ def _dumps(result: Vote) -> Section:
         )
         for each in result.dumps
     )
-    blocks: list[Block] = [of.table("", columns, rows)]
+    blocks: list[Block | str] = [of.table("", columns, rows)]
     notes = [f"Dump {each.number}: {why}." for each in result.dumps if (why := _why_unreadable(each))]
     notes += words.route_sentences((f"dump {each.number}", each.kind, each.route) for each in result.dumps)
     if result.trust:
@@ -263,57 +248,43 @@ def _dumps(result: Vote) -> Section:
 
 def _why_unreadable(dump: Dump) -> str:
     """Why blocks of a dump count as unreadable, in a few words."""
-    return of.counted(
-        (
-            (dump.past_end_blocks, "past its end"),
-            (dump.listed_blocks, "on its list"),
-            (dump.error_blocks, "gave read errors now"),
-            (dump.fill_blocks, "with a fill pattern"),
-            (dump.abstained_blocks, "it was not asked about"),
+    return ", ".join(
+        of.counted(
+            (
+                (dump.past_end_blocks, "past its end"),
+                (dump.listed_blocks, "on its list"),
+                (dump.error_blocks, "gave read errors now"),
+                (dump.fill_blocks, "with a fill pattern"),
+                (dump.abstained_blocks, "it was not asked about"),
+            )
         )
     )
 
 
 def _ranges(result: Vote) -> tuple[Section, ...]:
     """The ranges in doubt, then those that were decided though not all dumps agree."""
-    doubts = [each for each in result.ranges if each.state in STATES_IN_DOUBT]
-    others = [each for each in result.ranges if each.state not in STATES_IN_DOUBT]
-    where = Text((of.addresses_sentence(result.address_source, result.block_size),))
-    cut: tuple[Block, ...] = ()
+    where = Text((addresses_sentence(result.address_source, result.block_size),))
+    doubts, others = (
+        [each for each in result.ranges if (each.state in STATES_IN_DOUBT) == in_doubt] for in_doubt in (True, False)
+    )
+    doubt: list[Block | str] = [where, _drawn(result, doubts)] if doubts else [Text(("No listed range is in doubt.",))]
+    decided: list[Block | str] = [Text(("No listed range: what could be decided, all dumps agree on.",))]
+    if others:
+        decided = [*([] if doubts else [where]), _drawn(result, others)]
     if result.ranges_total > len(result.ranges):
         listed = f"The result lists {words.grouped(len(result.ranges))} of {words.grouped(result.ranges_total)} ranges"
-        cut = (Text((f"{listed}; --max-ranges asks for more. The counts are of all of them.",)),)
-    in_doubt = words.plural(result.doubt_runs, "run")
+        decided.append(Text((f"{listed}; --max-ranges asks for more. The counts are of all of them.",)))
+    aside = words.plural(result.doubt_runs, "run") if doubts else ""
     return (
-        of.section("doubt", "In doubt", where, _drawn(result, doubts), aside=in_doubt)
-        if doubts
-        else of.section("doubt", "In doubt", Text(("No listed range is in doubt.",))),
-        of.section("decided", "Decided, but not by all", *([] if doubts else [where]), _drawn(result, others), *cut)
-        if others
-        else of.section(
-            "decided",
-            "Decided, but not by all",
-            Text(("No listed range: what could be decided, all dumps agree on.",)),
-            *cut,
-        ),
+        of.section("doubt", "In doubt", *doubt, aside=aside),
+        of.section("decided", "Decided, but not by all", *decided),
     )
 
 
 def _drawn(result: Vote, ranges: Sequence[VoteRange]) -> Table:
-    whole = frozenset(partition.name for partition in result.partitions if partition.whole_disk)
-    columns: Columns = (("Blocks", "place"), ("State", "short"), ("Dumps", "short"), ("Partition", "short"),
-                        ("Cylinder/head/sector", "place"))  # fmt: skip
-    rows = (
-        (
-            str(each),
-            _STATE_WORDS[each.state],
-            _parts_played(each),
-            of.names(each.partitions, whole),
-            words.address_range(each.chs),
-        )
-        for each in ranges[: of.MOST_RANGES]
+    return range_table(
+        ranges, of.whole_disks(result.partitions), column=("Dumps", "short", _parts_played), state_words=_STATE_WORDS
     )
-    return of.table("", columns, rows, what="ranges", listed=len(ranges))
 
 
 def _parts_played(each: VoteRange) -> str:
@@ -334,7 +305,7 @@ def _numbers(numbers: Sequence[int]) -> str:
 
 def _partitions(result: Vote) -> Section:
     if not result.partitions:
-        return of.section("partitions", "By partition", Text(("No partitions are known: no dump has a label.",)))
+        return of.section("partitions", "By partition", "No partitions are known: no dump has a label.")
     rows = [
         (
             each.name,
@@ -346,7 +317,7 @@ def _partitions(result: Vote) -> Section:
                 "From one": each.only_one_blocks,
                 "From none": each.unreadable_blocks,
             },
-            each.type + (" (whole disk)" if each.whole_disk else ""),
+            of.type_of(each),
         )
         for each in result.partitions[: of.MOST_ROWS]
     ]
