@@ -387,7 +387,7 @@ class TestRecord:
 
     def test_nothing_left_out_is_said_plainly(self) -> None:
         told = section(page_of(a_comparison()), "left-out").text()
-        assert "Nothing was left out: every block of both media was asked for and looked at." in told
+        assert "Nothing was left out: every block of both media was requested." in told
         assert "No block gave a read error." in told
 
     def test_what_was_left_out_and_why(self) -> None:

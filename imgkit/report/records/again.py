@@ -14,8 +14,8 @@ _NO_COMMANDS_WORDS: dict[NoCommands, str] = {
 }
 _NO_SCRIPT_WORDS: dict[NoScript, str] = {
     "packed-copy": "No script: the copy is packed, and blocks cannot be written into it; unpack it and compare again.",
-    "interrupted": "No script: the comparison did not come to its end.",
-    "same-medium": "No script: both names are of one medium.",
+    "interrupted": "No script: the comparison was not finished.",
+    "same-medium": "No script: both names lead to the same medium.",
 }
 
 
@@ -27,7 +27,7 @@ def copy_again_section(result: Comparison) -> tuple[Section, ...]:
         return (of.section("again", "Copy again", *script, short=1),) if script else ()
     blocks: list[Block | str] = []
     if kinds := dict.fromkeys(each.kind for each in result.episodes if each.kind in REPEATING):
-        blocks.append(f"First put right what is said above of {', '.join(kinds)}: copying the same way repeats it.")
+        blocks.append(f"First remove the cause of {', '.join(kinds)}, as said above: copying the same way repeats it.")
     blocks += script
     if again.no_commands is not None:
         blocks.append(_NO_COMMANDS_WORDS[again.no_commands])
@@ -45,7 +45,7 @@ def copy_again_section(result: Comparison) -> tuple[Section, ...]:
         cautions.append("This does not repair everything.")
     if again.excess_bytes:
         excess = words.grouped(again.excess_bytes)
-        cautions.append(f"The copy goes on for {excess} bytes after the end: these are left.")
+        cautions.append(f"The copy goes on for {excess} bytes after the end: these bytes stay as they are.")
     cautions.append("This writes to the copy. Keep a second copy of it until it compares equal.")
     blocks.append(Text(tuple(cautions), "caution"))
     calls = words.plural(len(again.transfers), "call")

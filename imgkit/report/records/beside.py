@@ -27,8 +27,8 @@ def samples_section(result: Comparison) -> tuple[Section, ...]:
     if not drawn:
         return (of.section("samples", "First differing bytes", "No bytes were sampled in these ranges."),)
     lead = (
-        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is not "
-        "there; · is a byte that ASCII does not print."
+        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is "
+        "missing; · is a byte that is not printable ASCII."
     )
     return (of.section("samples", "First differing bytes", lead, Bytes(tuple(drawn), total)),)
 
@@ -82,7 +82,7 @@ def labels_section(result: Comparison) -> Section:
     if len(tables) > MOST_LABELS:
         blocks.append(words.left_out(MOST_LABELS, len(tables), "labels", "--json holds them all"))
     if not tables:
-        blocks = ["Neither medium has a label that imgkit knows, in the places where it looks."]
+        blocks = ["Neither medium has a label that imgkit knows, in any place where it looks."]
     return of.section("labels", "Labels", *blocks)
 
 

@@ -14,7 +14,7 @@ def record(result: LabelBuild) -> Record:
     checked = of.answer_of_labels(result.findings, 1)
     says = checked.sentences[0]
     if result.verdict == "fail":
-        says = f"{words.severities(result.findings)}: do not write it before these are settled"
+        says = f"{words.severities(result.findings)}: do not write it until these are resolved"
     written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
     columns: Columns = (("Bytes of the file", "place"), ("To byte", "number"), ("What", "text"))
     rows = ((f"{each.file_byte}+{each.length}", str(each.medium_byte), each.what) for each in result.pieces)

@@ -12,7 +12,7 @@ _STATE_WORDS: dict[str, str] = {
     "missing": "the copy ends before it",
     "extra": "the original had no such blocks",
     "unreadable": "it gave a read error",
-    "unanswered": "nothing is known of it",
+    "unanswered": "nothing is known about it",
 }
 _NOT_KNOWN = ("unreadable", "unanswered")
 
@@ -23,7 +23,7 @@ def checked_ranges(result: Tally | Verification, whole: frozenset[str]) -> Secti
         result,
         whole,
         _STATE_WORDS,
-        none="None: no block that was asked for is known to be unequal.",
+        none="None: no requested block is known to differ.",
         caption="Ranges that are not known to be equal",
         short=8,
     )
@@ -38,6 +38,6 @@ def not_known_section(result: Tally | Verification, nothing: str) -> Section:
     left = [each for each in result.ranges if each.state in _NOT_KNOWN]
     columns: Columns = (("Blocks", "place"), ("Why", "text"))
     rows = ((str(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
-    lead = f"Of {words.plural(blocks, 'block')} it is not known whether they are equal."
-    drawn = of.table("Ranges of which nothing is known", columns, rows, what="ranges", listed=len(left))
+    lead = f"It is not known whether {words.plural(blocks, 'block')} are equal."
+    drawn = of.table("Ranges about which nothing is known", columns, rows, what="ranges", listed=len(left))
     return of.section("not-known", title, lead, drawn)

@@ -26,7 +26,7 @@ _NOT_COMPARED_WORDS = {
     "not asked for": "not asked for",
     "skipped": "skipped as asked",
     "interrupted": "not reached: the comparison was stopped",
-    "same medium": "both names are of one medium",
+    "same medium": "both names lead to the same medium",
 }
 
 
@@ -97,14 +97,14 @@ def _answer_of_copy(result: Comparison) -> Answer:
         if result.extra_blocks and result.tail == "allow"
         else "",
         f"Not compared: {words.plural(left_out, 'block')}" if left_out and word != "EXACT IN PART" else "",
-        "A medium changed while it was read: this is true of neither state of it" if _changed(result) else "",
+        "A medium changed while it was read: the result describes neither state of it" if _changed(result) else "",
     )
 
 
 def _is_exact(result: Comparison) -> tuple[str, Tone, str]:
     """Is the copy exact: a word or two, and the sentence behind it."""
     if any(finding.id == "medium.same" for finding in result.findings):
-        return "NOT COMPARED", "bad", "both names are of one and the same medium; nothing was read"
+        return "NOT COMPARED", "bad", "both names lead to the same medium; nothing was read"
     extra = result.extra_blocks if result.tail == "forbid" else 0
     unequal = result.differing_blocks + result.missing_blocks + extra
     parts = of.counted(
@@ -151,10 +151,10 @@ def _episodes(result: Comparison) -> tuple[Section, ...]:
     if not result.episodes:
         return ()
     explained = result.explained
-    lead: list[Block | str] = []
+    lead: list[str] = []
     if explained is not None and explained.looked_at_blocks < result.differing_blocks:
-        looked_at = words.grouped(explained.looked_at_blocks)
-        lead = [Text((f"They rest on {looked_at} of the {words.plural(result.differing_blocks, 'differing block')}.",))]
+        differing = words.plural(result.differing_blocks, "differing block")
+        lead = [f"They are based on {words.grouped(explained.looked_at_blocks)} of the {differing}."]
     items = Items(tuple(_episode(each) for each in result.episodes[: of.MOST_ITEMS]), len(result.episodes), "episodes")
     aside = "what the ranges look like: explanations, not facts"
     return (of.section("episodes", "Episodes", *lead, items, aside=aside, short=12),)
@@ -281,7 +281,7 @@ def _left_out(result: Comparison) -> Section:
         caption = "Blocks that were not compared"
         blocks.append(of.table(caption, columns, rows, what="runs", listed=len(result.not_compared)))
     else:
-        blocks.append("Nothing was left out: every block of both media was asked for and looked at.")
+        blocks.append("Nothing was left out: every block of both media was requested.")
     blocks.append(Text(tuple(_unreadable(result))))
     return of.section("left-out", "Not compared, not read", *blocks)
 
@@ -313,7 +313,7 @@ def _made(result: Comparison) -> Section:
             "Block size",
             f"{words.grouped(result.block_size)} bytes, {words.BLOCK_SIZE_WORDS[result.block_size_source]}",
         ),
-        ("Addresses", source or "none: no drive file, and no label with a geometry that multiplies out"),
+        ("Addresses", source or "none: no drive file, and no label with a consistent geometry"),
         ("Drive file", words.drive(result.drive)),
         ("A longer copy", "is allowed by the call" if result.tail == "allow" else "counts as not exact"),
         notes=words.route_sentences((name, medium.kind, medium.route) for name, medium in media),

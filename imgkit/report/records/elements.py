@@ -55,7 +55,7 @@ def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str) 
         first = f"First: {words.clean(found[0].message, 1000)}" + (f" ({place})." if place else "")
     severities = words.severities(found)
     if gravest == "stop":
-        word, tone, says = "STOP", SEVERITY_TONES["stop"], f"{severities}: do not boot from it before these are settled"
+        word, tone, says = "STOP", SEVERITY_TONES["stop"], f"{severities}: do not boot from it until these are resolved"
     elif label_count == 0:
         word, tone, says = "NO LABEL", "look", "no label was found, so partitions and addresses are not known"
     elif gravest == "check":

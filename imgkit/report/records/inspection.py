@@ -69,7 +69,7 @@ def _reading(result: Inspection, reached: int) -> Answer:
     if result.unreadable_blocks:
         parts.append(f"{words.plural(result.unreadable_blocks, 'block')} could not be read")
     if result.not_read:
-        parts.append(f"{words.plural(len(result.not_read), 'place')} where it matters could not be read")
+        parts.append(f"{words.plural(len(result.not_read), 'important place')} could not be read")
     used = f"{words.plural(result.data_blocks, 'block')} with data, {words.grouped(result.blank_blocks)} blank"
     says = "; ".join([*parts, used])
     return of.answer("Medium", *(("READ IN PART", "unknown") if parts else ("ALL READ", "good")), says)
@@ -104,7 +104,7 @@ def _contents(use: PartitionUse) -> str:
     volume = use.volume
     if volume is None:
         if use.whole_disk:
-            return "all that its label speaks of" if "/" in use.name else "the whole disk"
+            return "everything that its label covers" if "/" in use.name else "the whole disk"
         return "nothing with a well-known mark" if use.data_blocks else "blank"
     return _stated(volume.kind, volume)
 
@@ -153,7 +153,7 @@ def _digests(result: Inspection) -> Section:
 def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
     lead = []
     if result.interrupted:
-        lead.append("The inspection was stopped before the end: this is what is known so far.")
+        lead.append("The inspection was stopped before the end: this is what was found so far.")
     lead += [f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS]]
     if result.unreadable_blocks:
         lost = words.plural(result.unreadable_blocks, "block")

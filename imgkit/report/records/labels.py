@@ -35,7 +35,7 @@ _HEXADECIMAL = frozenset(("flags",))
 
 def label_section(title: str, labels: Sequence[Label], *lead: str, short: int = 0) -> Section:
     """The labels of one medium."""
-    sentences = lead if labels else (*lead, "No label that imgkit knows, in the places where it looks.")
+    sentences = lead if labels else (*lead, "No label that imgkit knows was found where it looks.")
     blocks: list[Block] = [Text(sentences)] if sentences else []
     for label in labels[:MOST_LABELS]:
         blocks += label_blocks(label)

@@ -97,7 +97,7 @@ def _not_checked(result: Preflight) -> Section:
         Item(word="open", tone="unknown", text=_clean(each.what), advice=_clean(each.how))
         for each in result.not_checked[: of.MOST_ITEMS]
     )
-    none = Text(("Nothing is left that could be checked from here.",))
+    none = Text(("Everything that can be checked from here was checked.",))
     drawn = Items(items, len(result.not_checked), "points") if items else none
     return of.section(
         "not-checked", "Not checked, and how to check it", drawn, short=3 if items and result.answer != "no-go" else 0
@@ -215,7 +215,7 @@ def _changes(result: Preflight, since: Since) -> Iterator[tuple[str, str, str]]:
     for finding in since.findings_gone:
         yield finding.id, _clean(finding.message), "gone"
     for finding in since.findings_new:
-        yield finding.id, "was not there", _clean(finding.message)
+        yield finding.id, "new", _clean(finding.message)
 
 
 def _value(value: Any) -> str:

@@ -97,7 +97,7 @@ def addresses_sentence(address_source: str | None, block_size: int) -> str:
     addresses = (
         f"Addresses are cylinder/head/sector, each counted from 0, {source}."
         if source
-        else "No addresses: there is no drive file, and no label with a geometry that multiplies out."
+        else "No addresses: there is no drive file, and no label with a consistent geometry."
     )
     return f"Ranges are written FIRST+COUNT in blocks of {words.grouped(block_size)} bytes, counted from 0. {addresses}"
 

@@ -94,7 +94,7 @@ def _log(result: Tally) -> Section:
         (
             "Left out",
             f"{words.plural(result.garbled_lines, 'garbled line')}, {words.plural(result.foreign_lines, 'line')} "
-            "of ranges that the sheet does not have",
+            "about ranges that are not on the sheet",
         ),
         ("Answered differently", words.plural(len(twice), "range")),
     )
@@ -105,7 +105,7 @@ def _log(result: Tally) -> Section:
             for each in twice[: of.MOST_ROWS]
         )
         columns: Columns = (("Number", "number"), ("Blocks", "place"), ("Answers", "text"), ("Expected", "number"))
-        caption = "Ranges that were answered more than once, not always the same"
+        caption = "Ranges with several answers that are not all the same"
         blocks.append(of.table(caption, columns, rows, what="ranges", listed=len(twice)))
-        blocks.append("A range that was answered once rightly and once wrongly counts as unanswered.")
+        blocks.append("A range with both a right and a wrong answer counts as unanswered.")
     return of.section("answers", "The console log", *blocks)

@@ -68,7 +68,7 @@ def record(result: Vote) -> Record:
 def _agreement(result: Vote) -> Answer:
     """Do the dumps agree."""
     if any(finding.id == "medium.same" for finding in result.findings):
-        says = "a dump is named twice, and each has one vote; nothing was read"
+        says = "a dump is named twice, and each dump has one vote; nothing was read"
         return of.answer("Dumps", "NO VOTE", "bad", says)
     parts = of.counted(
         (
@@ -188,15 +188,15 @@ def _next(result: Vote) -> Section:
         blocks.append("Read the blocks in doubt again, into a file of their own:")
         blocks.append(of.commands(again.commands, again.runs, rest))
         if again.commands:
-            blocks.append("What fails again comes out as zeros: note it in a list for --unreadable. Then vote again:")
+            blocks.append("Blocks that fail again become zeros: list them for --unreadable. Then vote again:")
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
-                blocks.append("The list that it names last is what --doubts with that name writes.")
+                blocks.append("The list named last is the one that --doubts writes under that name.")
         blocks.append(
             Text(
                 (
-                    "Before that, clean the heads if they can be reached, let the drive warm up, and read under a head "
-                    "that fails last: each reading can be its last one.",
+                    "Before that, clean the heads if they can be reached, and let the drive warm up. Read under a "
+                    "failing head last: each reading may be its last.",
                 ),
                 "caution",
             )
@@ -207,8 +207,8 @@ def _next(result: Vote) -> Section:
         blocks.append(f"See what went wrong with dump {suspect.number}:")
         blocks.append(of.commands([f"imgkit compare {shlex.quote(best)} {shlex.quote(suspect.path)}"]))
     last = (
-        "Keep all dumps, also the bad ones. That dumps agree shows that they were read alike, not that what was read "
-        "is right: look at the label (imgkit label check) and the file systems too."
+        "Keep all dumps, including the bad ones. Agreement shows that the dumps were read alike, not that they are "
+        "right: check the label (imgkit label check) and the file systems too."
     )
     blocks.append(Text((*(("Run it again to the end.",) if result.interrupted else ()), last)))
     return of.section("next", "Next", *blocks, short=of.SHORT_COMMANDS)
@@ -232,11 +232,11 @@ def _dumps(result: Vote) -> Section:
     notes = [f"Dump {each.number}: {why}." for each in result.dumps if (why := _why_unreadable(each))]
     notes += words.route_sentences((f"dump {each.number}", each.kind, each.route) for each in result.dumps)
     if result.trust:
-        notes.append(f"To be trusted most first: dump {', '.join(map(str, result.trust))}.")
+        notes.append(f"Most trusted first: dump {', '.join(map(str, result.trust))}.")
     blocks.append(Text(tuple(notes)))
     apart = [each for each in result.pairings if each.differing_blocks]
     if apart:
-        caption = "Each two beside each other, where not all blocks that could be read in both are the same"
+        caption = "Pairs of dumps that differ in blocks that both could read"
         pairs = (
             (f"{each.dumps[0]} and {each.dumps[1]}", each.compared_blocks, each.differing_blocks)
             for each in sorted(apart, key=lambda each: -each.differing_blocks)
@@ -255,7 +255,7 @@ def _why_unreadable(dump: Dump) -> str:
                 (dump.listed_blocks, "on its list"),
                 (dump.error_blocks, "gave read errors now"),
                 (dump.fill_blocks, "with a fill pattern"),
-                (dump.abstained_blocks, "it was not asked about"),
+                (dump.abstained_blocks, "outside its --only list"),
             )
         )
     )
@@ -268,7 +268,7 @@ def _ranges(result: Vote) -> tuple[Section, ...]:
         [each for each in result.ranges if (each.state in STATES_IN_DOUBT) == in_doubt] for in_doubt in (True, False)
     )
     doubt: list[Block | str] = [where, _drawn(result, doubts)] if doubts else [Text(("No listed range is in doubt.",))]
-    decided: list[Block | str] = [Text(("No listed range: what could be decided, all dumps agree on.",))]
+    decided: list[Block | str] = [Text(("No listed range: all dumps agree on what could be decided.",))]
     if others:
         decided = [*([] if doubts else [where]), _drawn(result, others)]
     if result.ranges_total > len(result.ranges):
@@ -277,7 +277,7 @@ def _ranges(result: Vote) -> tuple[Section, ...]:
     aside = words.plural(result.doubt_runs, "run") if doubts else ""
     return (
         of.section("doubt", "In doubt", *doubt, aside=aside),
-        of.section("decided", "Decided, but not by all", *decided),
+        of.section("decided", "Decided, but not unanimous", *decided),
     )
 
 
