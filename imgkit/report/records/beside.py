@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from imgkit.comparison.result import Comparison
+from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.explanation.result import BlockRange
 from imgkit.report import words
-from imgkit.report.record import Block, Bytes, Columns, Sample, Section
+from imgkit.report.record import Block, Bytes, Sample, Section
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import MOST_LABELS, field_name, label_tables, picture, value_text
 from imgkit.report.records.ranges import MOST_RANGES
@@ -59,18 +59,21 @@ def labels_section(result: Comparison) -> Section:
     reference, copy = result.labels.reference, result.labels.copy
     blocks: list[Block | str] = []
     if result.label_differences:
-        columns: Columns = (("Field", "text"), ("Reference", "text"), ("Copy", "text"), ("Label at", "short"))
-        rows = (
-            (
-                _difference_name(each.field),
-                _difference_value(each.field, each.reference),
-                _difference_value(each.field, each.copy),
-                f"block {each.block}" + (f", offset {each.offset}" if each.offset else ""),
+        blocks.append(
+            of.table(
+                "Fields in which the labels differ",
+                result.label_differences,
+                ("Field", "text", lambda each: _difference_name(each.field)),
+                ("Reference", "text", lambda each: _difference_value(each.field, each.reference)),
+                ("Copy", "text", lambda each: _difference_value(each.field, each.copy)),
+                (
+                    "Label at",
+                    "short",
+                    lambda each: f"block {each.block}{f', offset {each.offset}' if each.offset else ''}",
+                ),
+                what="fields",
             )
-            for each in result.label_differences[: of.MOST_ROWS]
         )
-        caption = "Fields in which the labels differ"
-        blocks.append(of.table(caption, columns, rows, what="fields", listed=len(result.label_differences)))
     elif reference and copy:
         blocks.append("Reference and copy have the same labels: no field differs.")
     same = reference == copy
@@ -84,6 +87,10 @@ def labels_section(result: Comparison) -> Section:
     if not tables:
         blocks = ["Neither medium has a label that imgkit knows, in any place where it looks."]
     return of.section("labels", "Labels", *blocks)
+
+
+def _place(each: LabelDifference) -> str:
+    return f"block {each.block}" + (f", offset {each.offset}" if each.offset else "")
 
 
 def _difference_name(field: str) -> str:

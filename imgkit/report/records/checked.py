@@ -2,7 +2,7 @@
 
 from imgkit.console.result import Tally
 from imgkit.report import words
-from imgkit.report.record import Columns, Section
+from imgkit.report.record import Section
 from imgkit.report.records import elements as of
 from imgkit.report.records.ranges import range_section
 from imgkit.seals.result import Verification
@@ -36,8 +36,12 @@ def not_known_section(result: Tally | Verification, nothing: str) -> Section:
     if not blocks:
         return of.section("not-known", title, nothing)
     left = [each for each in result.ranges if each.state in _NOT_KNOWN]
-    columns: Columns = (("Blocks", "place"), ("Why", "text"))
-    rows = ((str(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
     lead = f"It is not known whether {words.plural(blocks, 'block')} are equal."
-    drawn = of.table("Ranges about which nothing is known", columns, rows, what="ranges", listed=len(left))
+    drawn = of.table(
+        "Ranges about which nothing is known",
+        left,
+        ("Blocks", "place", str),
+        ("Why", "text", lambda each: _STATE_WORDS[each.state]),
+        what="ranges",
+    )
     return of.section("not-known", title, lead, drawn)

@@ -1,6 +1,8 @@
 """The record of a comparison."""
 
 from collections.abc import Iterable
+from functools import partial
+from operator import itemgetter
 from pathlib import PurePath
 
 from imgkit.comparison.result import Comparison, PartitionCount
@@ -8,7 +10,7 @@ from imgkit.core import spans
 from imgkit.core.spans import Span
 from imgkit.explanation.result import Episode
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Item, Items, Record, Section, SurfaceMap, Text, Tone
+from imgkit.report.record import Answer, Block, Item, Items, Record, Section, SurfaceMap, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.again import copy_again_section
 from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
@@ -220,8 +222,8 @@ def _partitions(result: Comparison) -> Section:
     if not result.partitions:
         none = "No partitions are known: neither medium has a label that names one."
         return of.section("partitions", "By partition", none)
-    rows = [(each.name, each, _counts_of(result, each), of.type_of(each)) for each in result.partitions[: of.MOST_ROWS]]
-    drawn = of.partition_table(rows, ("Equal", "Differ"), "Type", len(result.partitions))
+    kept = ("Equal", "Differ")
+    drawn = of.partition_table(result.partitions, partial(_counts_of, result), kept, "Type", of.type_of)
     side = "reference" if result.labels.reference else "copy"
     aside = f"of the {side}'s label; every block of it in one count"
     return of.section("partitions", "By partition", drawn, aside=aside)
@@ -256,18 +258,23 @@ def _digests(result: Comparison) -> Section:
     if not names:
         none = "No digests were taken. --digest sha256 asks for them; both media must be compared and read whole."
         return of.section("digests", "Digests", none)
-    rows: list[tuple[str, ...]] = []
+    missing = "not taken: the medium could not be read whole"
+    rows = []
     for name in names:
-        reference, copy = result.reference.digests.get(name), result.copy.digests.get(name)
-        outcome = "one side only"
-        if reference is not None and copy is not None:
-            outcome = "same" if reference == copy else "not the same"
-        missing = "not taken: the medium could not be read whole"
-        rows.append((words.clean(name, 20), "reference", outcome, reference or missing))
-        rows.append((words.clean(name, 20), "copy", outcome, copy or missing))
-    columns: Columns = (("Algorithm", "short"), ("Side", "short"), ("Outcome", "short"), ("Digest", "digits"))
-    caption = "Digests of the whole media, taken while they were compared"
-    return of.section("digests", "Digests", of.table(caption, columns, rows))
+        digests = {"reference": result.reference.digests.get(name), "copy": result.copy.digests.get(name)}
+        outcome = "same" if digests["reference"] == digests["copy"] else "not the same"
+        if None in digests.values():
+            outcome = "one side only"
+        rows += [(words.clean(name, 20), side, outcome, digest or missing) for side, digest in digests.items()]
+    drawn = of.table(
+        "Digests of the whole media, taken while they were compared",
+        rows,
+        ("Algorithm", "short", itemgetter(0)),
+        ("Side", "short", itemgetter(1)),
+        ("Outcome", "short", itemgetter(2)),
+        ("Digest", "digits", itemgetter(3)),
+    )
+    return of.section("digests", "Digests", drawn)
 
 
 def _left_out(result: Comparison) -> Section:
@@ -276,10 +283,15 @@ def _left_out(result: Comparison) -> Section:
     if result.not_compared:
         all_blocks = words.grouped(max(result.reference.blocks, result.copy.blocks))
         blocks.append(f"{words.grouped(left_out)} of {all_blocks} blocks were not compared.")
-        columns: Columns = (("Blocks", "place"), ("Why", "text"))
-        rows = ((str(each), _NOT_COMPARED_WORDS[each.reason]) for each in result.not_compared[: of.MOST_ROWS])
-        caption = "Blocks that were not compared"
-        blocks.append(of.table(caption, columns, rows, what="runs", listed=len(result.not_compared)))
+        blocks.append(
+            of.table(
+                "Blocks that were not compared",
+                result.not_compared,
+                ("Blocks", "place", str),
+                ("Why", "text", lambda each: _NOT_COMPARED_WORDS[each.reason]),
+                what="runs",
+            )
+        )
     else:
         blocks.append("Nothing was left out: every block of both media was requested.")
     blocks.append(Text(tuple(_unreadable(result))))

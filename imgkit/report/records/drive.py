@@ -2,7 +2,7 @@
 
 from imgkit.drive.show import DriveResult
 from imgkit.report import words
-from imgkit.report.record import Columns, Facts, Record, Section
+from imgkit.report.record import Facts, Record, Section
 from imgkit.report.records import elements as of
 
 _ALL = 20
@@ -50,8 +50,12 @@ def _described(result: DriveResult) -> tuple[Section, ...]:
         ("reserved", f"{words.plural(described.reserved_blocks_at_end, 'block')} at the end"),
         ("capacity", words.size(result.capacity_bytes)),
     )
-    columns: Columns = (("Baud", "number"), ("Time", "number"))
-    lines = ((str(line.baud), words.duration(line.seconds)) for line in result.line)
+    lines = of.table(
+        "",
+        result.line,
+        ("Baud", "number", lambda each: str(each.baud)),
+        ("Time", "number", lambda each: words.duration(each.seconds)),
+    )
     return (
         of.section("geometry", words.clean(described.name, 80), geometry, short=_ALL),
         of.section("timing", "Timing", _timing(result), short=_ALL),
@@ -59,7 +63,7 @@ def _described(result: DriveResult) -> tuple[Section, ...]:
         of.section(
             "line",
             "The whole drive over a serial line",
-            of.table("", columns, lines),
+            lines,
             aside="10 bits to a byte, without protocol or pauses",
             short=_ALL,
         ),

@@ -1,7 +1,8 @@
 """What records of several results are made of: answers, findings, tables, commands, how a result was made."""
 
 import shlex
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from imgkit.core.findings import Finding, Result, Severity
@@ -12,7 +13,7 @@ from imgkit.report.record import (
     Answer,
     Block,
     Cell,
-    Columns,
+    ColumnKind,
     Commands,
     Facts,
     Item,
@@ -37,6 +38,8 @@ SHORT_FINDINGS = 8
 SHORT_COMMANDS = 3
 SHORT_ROWS = 12
 
+Column = tuple[str, ColumnKind, Callable[[Any], Cell]]
+"""A column of a table: its heading, its kind, and the cell of an item."""
 SEVERITY_TONES: dict[Severity, Tone] = {"stop": "bad", "check": "look", "note": "plain"}
 
 
@@ -104,21 +107,20 @@ def findings_section(findings: Sequence[Finding]) -> tuple[Section, ...]:
 
 def table(
     caption: str,
-    columns: Columns,
-    rows: Iterable[tuple[Cell, ...]],
-    *,
+    items: Sequence[Any],
+    *columns: Column,
     what: str = "rows",
     chosen: str = "first",
     listed: int | None = None,
     total: int | None = None,
+    most: int = MOST_ROWS,
 ) -> Table:
-    """A table of `rows`; `listed` are in the result, `total` there are. Without these it is whole."""
-    drawn = tuple(rows)
-    in_result = len(drawn) if listed is None else listed
+    """A table of at most `most` items; `listed` are in the result, `total` there are: as many as given unless said."""
+    in_result = len(items) if listed is None else listed
     return Table(
         caption=caption,
-        columns=columns,
-        rows=drawn,
+        columns=tuple((heading, kind) for heading, kind, _ in columns),
+        rows=tuple(tuple(cell_of(each) for _, _, cell_of in columns) for each in items[:most]),
         total=in_result if total is None else total,
         listed=in_result,
         what=what,
@@ -127,21 +129,26 @@ def table(
 
 
 def partition_table(
-    rows: Sequence[tuple[str, Span, dict[str, int], str]], kept: Container[str], last: str, listed: int
+    partitions: Sequence[Any],
+    counts_of: Callable[[Any], dict[str, int]],
+    kept: Container[str],
+    last: str,
+    what_of: Callable[[Any], str],
 ) -> Table:
-    """Partitions, each `(name, blocks, counts by heading, what it is)`; counts that are 0 in all of them are left out,
-    but those that are `kept`. `last` is the heading of what they are."""
-    there = [name for name in rows[0][2] if name in kept or any(counts[name] for _, _, counts, _ in rows)]
-    counted: Columns = tuple((name, "number") for name in there)
+    """Partitions with counts of their blocks by heading, and `what_of` them under the heading `last`.
+
+    Counts that are 0 in all of them are left out, but those that are `kept`.
+    """
+    rows = [(each, counts_of(each)) for each in partitions]
+    there = [name for name in rows[0][1] if name in kept or any(counts[name] for _, counts in rows[:MOST_ROWS])]
     return table(
         "",
-        (("Partition", "short"), ("Blocks", "place"), *counted, (last, "text")),
-        (
-            (words.clean(name, 40), str(blocks), *(counts[each] for each in there), words.clean(what, 80))
-            for name, blocks, counts, what in rows
-        ),
+        rows,
+        ("Partition", "short", lambda row: words.clean(row[0].name, 40)),
+        ("Blocks", "place", lambda row: str(row[0])),
+        *((name, "number", partial(lambda name, row: row[1][name], name)) for name in there),
+        (last, "text", lambda row: words.clean(what_of(row[0]), 80)),
         what="partitions",
-        listed=listed,
     )
 
 

@@ -1,13 +1,14 @@
 """The record of an inspection."""
 
 from collections.abc import Sequence
+from operator import itemgetter
 
 from imgkit.core.spans import Span
 from imgkit.explanation.ledger import Run
 from imgkit.filesystem.probes import Volume
 from imgkit.inspection.result import InspectedVolume, Inspection, PartitionUse
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
+from imgkit.report.record import Answer, Block, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
 from imgkit.report.records.ranges import known_bad_tables, map_section
@@ -80,23 +81,19 @@ def _partitions(result: Inspection) -> Section:
         lies = tuple(f"At the start of the medium: {_stated(each.format, each)}." for each in result.volumes)
         none = ("No partitions are known: no label names one.", *lies)
         return of.section("partitions", "Partitions", Text(none), short=len(lies) and len(none))
-    rows = [
-        (
-            use.name,
-            use,
-            {
-                "With data": use.data_blocks,
-                "Blank": use.blank_blocks,
-                "Unreadable": use.unreadable_blocks,
-                "Past the end": use.absent_blocks,
-            },
-            _contents(use),
-        )
-        for use in result.partitions[: of.MOST_ROWS]
-    ]
-    drawn = of.partition_table(rows, ("With data", "Blank"), "What lies in it", len(result.partitions))
+    kept = ("With data", "Blank")
+    drawn = of.partition_table(result.partitions, _counts_of, kept, "What lies in it", _contents)
     aside = f"in blocks of {words.grouped(result.block_size)} bytes"
     return of.section("partitions", "Partitions", drawn, aside=aside, short=of.SHORT_ROWS)
+
+
+def _counts_of(use: PartitionUse) -> dict[str, int]:
+    return {
+        "With data": use.data_blocks,
+        "Blank": use.blank_blocks,
+        "Unreadable": use.unreadable_blocks,
+        "Past the end": use.absent_blocks,
+    }
 
 
 def _contents(use: PartitionUse) -> str:
@@ -121,13 +118,16 @@ def _stated(name: str, volume: Volume | InspectedVolume) -> str:
 
 def _areas(result: Inspection) -> Section:
     largest = sorted(result.areas, key=lambda area: -area.count)[:_MOST_AREAS]
-    columns: Columns = (("Blocks", "place"), ("Contents", "short"), ("Bytes", "number"))
-    rows = (
-        (str(area), area.contents, area.count * result.block_size)
-        for area in sorted(largest, key=lambda area: area.first)
-    )
     drawn = of.table(
-        "", columns, rows, what="runs", chosen="largest", listed=len(result.areas), total=result.areas_total
+        "",
+        sorted(largest, key=lambda area: area.first),
+        ("Blocks", "place", str),
+        ("Contents", "short", lambda each: each.contents),
+        ("Bytes", "number", lambda each: each.count * result.block_size),
+        what="runs",
+        chosen="largest",
+        listed=len(result.areas),
+        total=result.areas_total,
     )
     aside = f"{words.plural(result.areas_total, 'run')} of blocks with data, blank or unreadable"
     return of.section("areas", "Areas", *([drawn] if drawn.rows else []), aside=aside)
@@ -136,16 +136,17 @@ def _areas(result: Inspection) -> Section:
 def _digests(result: Inspection) -> Section:
     blocks: list[Block | str] = []
     if result.digests:
-        columns: Columns = (("Algorithm", "short"), ("Digest", "digits"))
-        blocks.append(of.table("Digests of the whole", columns, tuple(result.digests.items())))
+        digests = list(result.digests.items())
+        columns: list[of.Column] = [("Algorithm", "short", itemgetter(0)), ("Digest", "digits", itemgetter(1))]
+        blocks.append(of.table("Digests of the whole", digests, *columns))
     if result.sums:
-        rules: Columns = tuple((str(rule), "place") for rule in result.sums[0].printed)
-        rows = (
+        rows = [
             ("the whole" if each.name is None else f"partition {words.clean(each.name, 40)}", *each.printed.values())
-            for each in result.sums[: of.MOST_ROWS]
-        )
+            for each in result.sums
+        ]
+        columns = [(str(rule), "place", itemgetter(at)) for at, rule in enumerate(result.sums[0].printed, 1)]
         caption = "Sums as the old tools print them: sum, and blocks of 1024, of 512, or bytes"
-        blocks.append(of.table(caption, (("Of", "short"), *rules), rows, listed=len(result.sums)))
+        blocks.append(of.table(caption, rows, ("Of", "short", itemgetter(0)), *columns))
     none = "None: they were not asked for (--digest, --sums), or not everything could be read."
     return of.section("digests", "Digests and sums", *(blocks or [none]), short=of.SHORT_ROWS if blocks else 0)
 
@@ -160,7 +161,5 @@ def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
         lead.append(f"{lost} gave read errors. What they hold is not known.")
     blocks: list[Block | str] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
     if unread:
-        rows = ((str(each),) for each in unread[: of.MOST_ROWS])
-        blocks.append(of.table("Runs that gave read errors", (("Blocks", "place"),), rows, what="runs",
-                               listed=len(unread)))  # fmt: skip
+        blocks.append(of.table("Runs that gave read errors", unread, ("Blocks", "place", str), what="runs"))
     return of.section("not-read", "Not read", *blocks, short=3 if lead else 0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
 import msgspec
@@ -23,7 +24,7 @@ from imgkit.readiness.result import (
 from imgkit.readiness.result import Step as TodoStep
 from imgkit.report import record as shown
 from imgkit.report import words
-from imgkit.report.record import Columns, Item, Items, Record, Section, Step, Steps, Text, Tone
+from imgkit.report.record import Item, Items, Record, Section, Step, Steps, Text, Tone
 from imgkit.report.records import comparison
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section, value_text
@@ -176,18 +177,16 @@ def _map(result: Preflight) -> Section:
 def _digests(result: Preflight) -> Section:
     if not result.digests:
         return of.section("digests", "Digests", "None: the medium was not read whole.")
-    columns: Columns = (
-        ("Of", "short"),
-        ("Taken", "short"),
-        ("Algorithm", "short"),
-        ("Digest", "digits"),
-        ("Path", "text"),
+    drawn = of.table(
+        "",
+        result.digests,
+        ("Of", "short", lambda each: each.of),
+        ("Taken", "short", lambda each: words.clean(each.taken_at, 40)),
+        ("Algorithm", "short", lambda each: each.algorithm),
+        ("Digest", "digits", lambda each: each.digest),
+        ("Path", "text", lambda each: words.tail(each.path, 60)),
     )
-    rows = (
-        (each.of, words.clean(each.taken_at, 40), each.algorithm, each.digest, words.tail(each.path, 60))
-        for each in result.digests
-    )
-    return of.section("digests", "Digests", of.table("", columns, rows))
+    return of.section("digests", "Digests", drawn)
 
 
 def _since(result: Preflight) -> tuple[Section, ...]:
@@ -197,9 +196,16 @@ def _since(result: Preflight) -> tuple[Section, ...]:
     before, now = ANSWER_WORDS[since.answer_before], ANSWER_WORDS[since.answer_now]
     lead = f"The answer was {before} and is {now}." if before != now else f"The answer is still {now}."
     changes = list(_changes(result, since))
-    columns: Columns = (("What", "text"), ("Before", "text"), ("Now", "text"))
-    drawn = of.table("", columns, changes[:_MOST_CHANGES], what="changes", listed=len(changes))
-    rest = drawn if changes else Text(("Nothing else changed.",))
+    drawn = of.table(
+        "",
+        changes,
+        ("What", "text", itemgetter(0)),
+        ("Before", "text", itemgetter(1)),
+        ("Now", "text", itemgetter(2)),
+        what="changes",
+        most=_MOST_CHANGES,
+    )
+    rest = drawn if changes else "Nothing else changed."
     aside = f"{words.clean(since.started_at, 40)}, {words.clean(since.path, 80)}"
     return (of.section("since", "Since", lead, rest, aside=aside, short=8),)
 

@@ -1,13 +1,15 @@
 """What records show of ranges: the table, how places are written, the map of the drive, the known bad blocks."""
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from imgkit.core.spans import Span
 from imgkit.drive.geometry import Drive
 from imgkit.location.places import KnownBad
 from imgkit.report import words
-from imgkit.report.record import Block, Cell, ColumnKind, Columns, Run, Section, SurfaceMap, Table, Text
+from imgkit.report.record import Block, Run, Section, SurfaceMap, Table, Text
 from imgkit.report.records import elements as of
 
 if TYPE_CHECKING:
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
 
 MOST_RANGES = 2000
 NO_NAMES: frozenset[str] = frozenset()
-Column = tuple[str, ColumnKind, Callable[[Any], Cell]]
-"""A column of a table of ranges: its heading, its kind, and the cell of a range."""
 
 
 def range_section(
@@ -31,21 +31,17 @@ def range_section(
     *,
     none: str,
     caption: str,
-    column: Column | None = None,
+    column: of.Column | None = None,
     anchors: Sequence[str] = (),
     short: int = 0,
 ) -> Section:
     """The ranges of a result with their places, and what their states mean; `none` is said where there are none."""
     if not result.ranges_total:
         return of.section("ranges", "Ranges", none)
-    drawn = range_table(
-        result.ranges,
-        whole,
-        caption=caption,
-        total=result.ranges_total,
-        column=column,
+    drawn = msgspec.structs.replace(
+        range_table(result.ranges, whole, caption=caption, total=result.ranges_total, column=column),
         filters=("State", "Partition"),
-        anchors=anchors,
+        anchors=tuple(anchors),
     )
     states = dict.fromkeys(each.state for each in result.ranges[:MOST_RANGES])
     legend = Text(tuple(f"{state}: {state_words[state]}." for state in states))
@@ -60,29 +56,21 @@ def range_table(
     *,
     caption: str = "",
     total: int | None = None,
-    column: Column | None = None,
+    column: of.Column | None = None,
     state_words: Mapping[Any, str] | None = None,
-    filters: tuple[str, ...] = (),
-    anchors: Sequence[str] = (),
 ) -> Table:
     """Ranges, of which `total` there are, in rows; `whole` are partitions over the whole disk, named only alone."""
-    own: tuple[Column, ...] = () if column is None else (column,)
-    columns: tuple[Column, ...] = (
+    return of.table(
+        caption,
+        ranges,
         ("Blocks", "place", str),
         ("State", "short", lambda each: each.state if state_words is None else state_words[each.state]),
-        *own,
+        *(() if column is None else (column,)),
         ("Partition", "short", lambda each: names(each.partitions, whole)),
         ("Cylinder/head/sector", "place", lambda each: words.address_range(each.chs)),
-    )
-    return Table(
-        caption=caption,
-        columns=tuple((heading, kind) for heading, kind, _ in columns),
-        rows=tuple(tuple(cell_of(each) for _, _, cell_of in columns) for each in ranges[:MOST_RANGES]),
-        total=len(ranges) if total is None else total,
-        listed=len(ranges),
         what="ranges",
-        filters=filters,
-        anchors=tuple(anchors),
+        total=total,
+        most=MOST_RANGES,
     )
 
 
@@ -160,15 +148,14 @@ def known_bad_tables(defects: Sequence[KnownBad], total: int, whole: frozenset[s
     """The defect list, as far as it lies on the medium."""
     if not defects:
         return ()
-    columns: Columns = (
-        ("Blocks", "place"),
-        ("Faulty now", "number"),
-        ("Partition", "short"),
-        ("Cylinder/head/sector", "place"),
+    drawn = of.table(
+        f"Known bad blocks: {words.plural(total, 'run')} in the defect list",
+        defects,
+        ("Blocks", "place", str),
+        ("Faulty now", "number", lambda each: each.faulty_blocks),
+        ("Partition", "short", lambda each: names(each.partitions, whole)),
+        ("Cylinder/head/sector", "place", lambda each: words.address_range(each.chs)),
+        what="runs",
+        total=total,
     )
-    rows = (
-        (str(each), each.faulty_blocks, names(each.partitions, whole), words.address_range(each.chs))
-        for each in defects[: of.MOST_ROWS]
-    )
-    caption = f"Known bad blocks: {words.plural(total, 'run')} in the defect list"
-    return (of.table(caption, columns, rows, what="runs", listed=len(defects), total=total),)
+    return (drawn,)

@@ -3,7 +3,7 @@
 from imgkit.console.paper import total_time
 from imgkit.console.result import NextSheet, Tally
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Facts, Record, Section, Tone
+from imgkit.report.record import Answer, Block, Facts, Record, Section, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.checked import checked_ranges, not_known_section
 from imgkit.report.records.ranges import NO_NAMES, first_range, map_of
@@ -100,12 +100,16 @@ def _log(result: Tally) -> Section:
     )
     blocks: list[Block | str] = [facts]
     if twice:
-        rows = (
-            (str(each.number), str(each), ", ".join(map(str, each.answers)), str(each.expected))
-            for each in twice[: of.MOST_ROWS]
+        blocks.append(
+            of.table(
+                "Ranges with several answers that are not all the same",
+                twice,
+                ("Number", "number", lambda each: str(each.number)),
+                ("Blocks", "place", str),
+                ("Answers", "text", lambda each: ", ".join(map(str, each.answers))),
+                ("Expected", "number", lambda each: str(each.expected)),
+                what="ranges",
+            )
         )
-        columns: Columns = (("Number", "number"), ("Blocks", "place"), ("Answers", "text"), ("Expected", "number"))
-        caption = "Ranges with several answers that are not all the same"
-        blocks.append(of.table(caption, columns, rows, what="ranges", listed=len(twice)))
         blocks.append("A range with both a right and a wrong answer counts as unanswered.")
     return of.section("answers", "The console log", *blocks)

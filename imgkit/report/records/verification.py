@@ -1,7 +1,9 @@
 """The record of a check against a seal."""
 
+from operator import itemgetter
+
 from imgkit.report import words
-from imgkit.report.record import Answer, Columns, Record, Section, Tone
+from imgkit.report.record import Answer, Record, Section, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.checked import checked_ranges, not_known_section
 from imgkit.report.records.labels import label_section
@@ -86,7 +88,6 @@ def _digests(result: Verification) -> Section:
         ("sealed", result.seal_sha256),
         ("copy", result.sha256 or "not known: the copy was not read whole"),
     )
-    columns: Columns = (("Of", "short"), ("Digest", "digits"))
-    return of.section(
-        "digests", "Digests", of.table(f"sha256 of as many bytes as were sealed: {outcome}", columns, rows)
-    )
+    caption = f"sha256 of as many bytes as were sealed: {outcome}"
+    drawn = of.table(caption, rows, ("Of", "short", itemgetter(0)), ("Digest", "digits", itemgetter(1)))
+    return of.section("digests", "Digests", drawn)

@@ -4,10 +4,10 @@ import shlex
 from collections.abc import Sequence
 
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Record, Section, Table, Text, Tone
+from imgkit.report.record import Answer, Block, Record, Section, Table, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.ranges import addresses_sentence, map_of, range_table
-from imgkit.voting.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
+from imgkit.voting.result import STATES_IN_DOUBT, Dump, PartitionVote, State, Vote, VoteRange
 
 _STATE_WORDS: dict[State, str] = {
     "partly-read": "agree, not all read",
@@ -215,33 +215,32 @@ def _next(result: Vote) -> Section:
 
 
 def _dumps(result: Vote) -> Section:
-    columns: Columns = (("Dump", "number"), ("Bytes", "number"), ("Blocks", "number"), ("Unreadable", "number"),
-                        ("Outvoted", "number"), ("Path", "text"))  # fmt: skip
-    rows = (
-        (
-            str(each.number),
-            each.size_bytes,
-            each.blocks,
-            each.unreadable_blocks,
-            each.outvoted_blocks,
-            each.path + (" (unpacked)" if each.kind == "packed" else ""),
-        )
-        for each in result.dumps
+    drawn = of.table(
+        "",
+        result.dumps,
+        ("Dump", "number", lambda each: str(each.number)),
+        ("Bytes", "number", lambda each: each.size_bytes),
+        ("Blocks", "number", lambda each: each.blocks),
+        ("Unreadable", "number", lambda each: each.unreadable_blocks),
+        ("Outvoted", "number", lambda each: each.outvoted_blocks),
+        ("Path", "text", lambda each: each.path + (" (unpacked)" if each.kind == "packed" else "")),
     )
-    blocks: list[Block | str] = [of.table("", columns, rows)]
     notes = [f"Dump {each.number}: {why}." for each in result.dumps if (why := _why_unreadable(each))]
     notes += words.route_sentences((f"dump {each.number}", each.kind, each.route) for each in result.dumps)
     if result.trust:
         notes.append(f"Most trusted first: dump {', '.join(map(str, result.trust))}.")
-    blocks.append(Text(tuple(notes)))
+    blocks: list[Block | str] = [drawn, Text(tuple(notes))]
     apart = [each for each in result.pairings if each.differing_blocks]
     if apart:
-        caption = "Pairs of dumps that differ in blocks that both could read"
-        pairs = (
-            (f"{each.dumps[0]} and {each.dumps[1]}", each.compared_blocks, each.differing_blocks)
-            for each in sorted(apart, key=lambda each: -each.differing_blocks)
+        blocks.append(
+            of.table(
+                "Pairs of dumps that differ in blocks that both could read",
+                sorted(apart, key=lambda each: -each.differing_blocks),
+                ("Dumps", "short", lambda each: f"{each.dumps[0]} and {each.dumps[1]}"),
+                ("Compared", "number", lambda each: each.compared_blocks),
+                ("Differ", "number", lambda each: each.differing_blocks),
+            )
         )
-        blocks.append(of.table(caption, (("Dumps", "short"), ("Compared", "number"), ("Differ", "number")), pairs))
     aside = f"in blocks of {result.block_size} bytes, {words.BLOCK_SIZE_WORDS[result.block_size_source]}"
     return of.section("dumps", "Dumps", *blocks, aside=aside)
 
@@ -306,21 +305,16 @@ def _numbers(numbers: Sequence[int]) -> str:
 def _partitions(result: Vote) -> Section:
     if not result.partitions:
         return of.section("partitions", "By partition", "No partitions are known: no dump has a label.")
-    rows = [
-        (
-            each.name,
-            each,
-            {
-                "Not all read": each.partly_read_blocks,
-                "Majority": each.majority_blocks,
-                "No majority": each.no_majority_blocks,
-                "From one": each.only_one_blocks,
-                "From none": each.unreadable_blocks,
-            },
-            of.type_of(each),
-        )
-        for each in result.partitions[: of.MOST_ROWS]
-    ]
-    drawn = of.partition_table(rows, ("Majority", "No majority"), "Type", len(result.partitions))
+    drawn = of.partition_table(result.partitions, _counts_of, ("Majority", "No majority"), "Type", of.type_of)
     aside = f"from the label in dump {result.label_from}; counts of blocks"
     return of.section("partitions", "By partition", drawn, aside=aside)
+
+
+def _counts_of(partition: PartitionVote) -> dict[str, int]:
+    return {
+        "Not all read": partition.partly_read_blocks,
+        "Majority": partition.majority_blocks,
+        "No majority": partition.no_majority_blocks,
+        "From one": partition.only_one_blocks,
+        "From none": partition.unreadable_blocks,
+    }
