@@ -21,7 +21,7 @@ import msgspec
 import numpy.ma
 import xxhash
 
-from imgkit.cli.process import end_as_ctrl_c_does
+from imgkit.cli.process import interrupt_on_signals
 from imgkit.comparison import compare as differ
 from imgkit.comparison import journal, labels, pieces
 from imgkit.core.errors import ImgkitError
@@ -103,7 +103,7 @@ def main() -> None:
     folder, kills, chance = Path(sys.argv[1]), int(sys.argv[2]), random.Random(sys.argv[3])
     number = getattr(signal, sys.argv[4])
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    end_as_ctrl_c_does()
+    interrupt_on_signals()
     slow_down()
     killed = reached = 0
     is_done = False

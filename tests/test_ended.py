@@ -18,7 +18,7 @@ import pytest
 from builders import changed_at, drive_text, random_bytes, write_image
 
 from imgkit.cli import run
-from imgkit.cli.process import end_as_ctrl_c_does
+from imgkit.cli.process import interrupt_on_signals
 
 SECONDS = float(os.environ.get("IMGKIT_TEST_ENDING_SECONDS", "0.7"))
 MOST_MORE_SECONDS = 10
@@ -75,7 +75,7 @@ def ended_after(call: list[str], seconds: float | None, sent: signal.Signals) ->
         try:
             for number in SIGNALS:
                 signal.signal(number, signal.SIG_DFL)
-            end_as_ctrl_c_does()
+            interrupt_on_signals()
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
             os.dup2(1, 2)
             signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)

@@ -16,7 +16,7 @@ import pytest
 
 from imgkit import cli
 from imgkit.cli import run
-from imgkit.cli.common import load_meanwhile
+from imgkit.cli.delivery import load_renderer
 from imgkit.core.errors import ResourceError
 from imgkit.files import inputs
 from imgkit.medium.workers import StripQueue, Work
@@ -244,7 +244,7 @@ def test_threads_that_cannot_be_started_are_an_error_of_ours(monkeypatch: pytest
 
 
 def test_a_late_import_that_fails_says_nothing(capfd: pytest.CaptureFixture[str]) -> None:
-    load_meanwhile("imgkit.no_such_module")
+    load_renderer("imgkit.no-such-result")
     while threading.active_count() > 1:
         time.sleep(0.01)
     assert capfd.readouterr() == ("", "")

@@ -659,7 +659,7 @@ def test_a_label_that_something_says_stop_of_is_not_passed(
     shown = capsys.readouterr().out
     assert "partition.covers-label" in shown
     first = " ".join(shown.splitlines()[0].split())
-    assert first == "Label STOP 1 says stop, 1 note: do not write it before these are settled."
+    assert first == "Label STOP 1 says stop, 1 note: do not write it until these are resolved."
 
 
 @pytest.mark.parametrize("name", BY_LAYOUT)

@@ -26,7 +26,6 @@ from imgkit.label.build import label_build
 from imgkit.label.check import label_layouts
 from imgkit.report import terminal
 from imgkit.report.record import Block, Commands, Record, Steps, SurfaceMap
-from imgkit.report.records import _FILES
 from imgkit.report.schemas import result_types
 from imgkit.report.terminal import paper
 from imgkit.seals.seal import seal
@@ -302,9 +301,12 @@ class TestShort:
 
 class TestTerminals:
     def test_every_result_has_a_record(self) -> None:
-        made = {type(maker(Path())).__name__ for maker in (MAKERS["comparison"], MAKERS["vote"])}
-        assert made <= _FILES.keys()
-        assert _FILES.keys() == {each.__name__ for each in result_types().values()}
+        assert set(result_types().values()) == set(Result.__subclasses__())
+
+    def test_the_record_of_each_schema_is_made_of_the_result_with_it(self) -> None:
+        for name, kind in result_types().items():
+            schema = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
+            assert schema.partition("/")[0] == name
 
     def test_ascii_gets_plain_characters_and_no_question_marks(self, result: Result) -> None:
         stream = io.TextIOWrapper(io.BytesIO(), encoding="ascii")

@@ -888,7 +888,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
             "2 BLOCKS",
             id="read from none",
         ),
-        pytest.param(["a.img", "same.img", "b.img", "--only", "3=bad.csv"], 1, "it was not asked about", id="only"),
+        pytest.param(["a.img", "same.img", "b.img", "--only", "3=bad.csv"], 1, "outside its --only list", id="only"),
         pytest.param(["a.img", "short.img"], 1, "28 blocks past its end", id="of two lengths"),
         pytest.param(["a.img", "same.img", "--fill", "0xE5"], 0, "ALL AGREE", id="a fill that is not there"),
         pytest.param(["a.img", "b.img", "--drive", "drive.toml"], 1, "3/1/4", id="addresses"),

@@ -29,8 +29,8 @@ _COMMANDS = {
 """What each command does, in a line. The file of a command is called as it is, and holds it as `command`."""
 _OUT_OF_MEMORY = "out of memory: end other programs, or raise the limit (ulimit -v): 256 MiB are needed"
 _INTERRUPTED = "interrupted before there was a result"
-_MOST_TOLD = 200
-"""Characters of an error's own words."""
+_MOST_ERROR_CHARACTERS = 200
+"""How much of the text of an unforeseen error is shown."""
 
 
 class _LateGroup(click.Group):
@@ -93,7 +93,7 @@ def run(arguments: list[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         return _fail(_INTERRUPTED)
     except ImgkitError as error:
-        from imgkit.cli.common import error_line
+        from imgkit.cli.delivery import error_line
 
         return _fail(error_line(error))
     except OSError as error:
@@ -117,9 +117,9 @@ def _unforeseen(error: Exception) -> str:
         if file.is_relative_to(package):
             place = f" in {file.relative_to(package)}:{trace.tb_lineno}"
         trace = trace.tb_next
-    told = str(error)[:_MOST_TOLD]
+    text = str(error)[:_MOST_ERROR_CHARACTERS]
     return (
-        f"internal error: {type(error).__name__}{f' ({told})' if told else ''}{place}; please report it with the call"
+        f"internal error: {type(error).__name__}{f' ({text})' if text else ''}{place}; please report it with the call"
     )
 
 

@@ -2,43 +2,36 @@
 
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.common import (
-    NUMBER,
+from imgkit.cli.delivery import REPORT, Delivery, Extra, delivery_options
+from imgkit.cli.options import (
     PATH,
     SPAN,
-    Face,
     access_options,
+    allow_tail_option,
+    block_size_option,
     defects_option,
-    deliver,
     drive_option,
     fill_option,
-    load_defects_option,
-    load_drive_option,
-    load_meanwhile,
-    open_outputs,
-    output_options,
-    page_face,
-    page_option,
-    progress_bar,
+    load_defects,
+    load_drive,
+    max_ranges_option,
 )
 from imgkit.core.errors import RequestError
-from imgkit.files.outputs import COPY_AGAIN, PAGE, Replace, json_kind
+from imgkit.files.outputs import COPY_AGAIN, json_kind
 
 if TYPE_CHECKING:
     from imgkit.comparison.result import Comparison
     from imgkit.core.digests import Algorithm
-    from imgkit.core.spans import Span
-    from imgkit.medium import Access
 
 
 @click.command("compare")
 @click.argument("reference", type=PATH)
 @click.argument("copy", type=PATH)
-@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@block_size_option
 @click.option("--range", "ranges", type=SPAN, multiple=True, help="Compare only these blocks; may be repeated.")
 @click.option(
     "--partition",
@@ -51,60 +44,45 @@ if TYPE_CHECKING:
 @drive_option
 @defects_option
 @fill_option
-@click.option("--allow-tail", is_flag=True, help="Accept a copy that goes on after the reference's end.")
-@click.option(
-    "--max-ranges",
-    type=NUMBER,
-    default="10000",
-    show_default=True,
-    help="The most ranges to list; counts stay exact.",
-)
+@allow_tail_option("a copy that goes on after the reference's")
+@max_ranges_option
 @click.option(
     "--digest",
     "digests",
     type=click.Choice(["sha256", "xxh3-128", "none"]),
     multiple=True,
-    help="Digests of both media, from the same reading [default: sha256 with --page, else none]; with "
-    "--journal of ranges of them, in the JSON.",
+    help="Digests of both media, from the same reading [default: sha256 with --page, else none]. With --journal they "
+    "are of ranges, in the JSON.",
 )
-@click.option("--no-explain", is_flag=True, help="Only the facts: not why blocks differ, nor what to copy again.")
+@click.option(
+    "--no-explain",
+    "answer",
+    flag_value="facts",
+    default="explained",
+    help="Only the facts: not why blocks differ, nor what to copy again.",
+)
 @click.option(
     "--copy-again",
     "script_path",
     metavar="FILE",
-    help="Write a shell script that copies again what differs; one that cannot mend all gets .not-all in its name.",
+    help="Write a shell script that copies again what differs. One that cannot repair everything gets .not-all in its "
+    "name.",
 )
 @click.option(
-    "--journal",
-    "journal_path",
-    type=PATH,
-    metavar="FILE",
-    help="Keep what is done in this file; the same call goes on from there.",
+    "--journal", type=PATH, metavar="FILE", help="Record progress in this file; the same call goes on from there."
 )
-@page_option
 @access_options
-@output_options
+@delivery_options("imgkit.compare", page=REPORT)
 def command(
+    delivery: Delivery,
     reference: Path,
     copy: Path,
-    block_size: int | None,
-    ranges: tuple["Span", ...],
-    partitions: tuple[str, ...],
-    skip: tuple["Span", ...],
     drive_path: Path | None,
     defects_path: Path | None,
-    fills: tuple[bytes, ...],
-    allow_tail: bool,
-    max_ranges: int,
     digests: tuple[str, ...],
-    no_explain: bool,
     script_path: str | None,
-    journal_path: Path | None,
-    page_path: str | None,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
+    journal: Path | None,
+    **options: Any,
 ) -> int:
     """Compare COPY with REFERENCE, block by block: which blocks differ, in which partition, at which cylinder,
     head and sector; and check the labels of both.
@@ -119,58 +97,43 @@ def command(
       imgkit compare system.img /dev/sdX --retries 3 --journal night.json
       imgkit compare system.img dump.img --fill text:BAD --copy-again again.sh
     """
-    if script_path is not None and no_explain:
-        raise RequestError("--copy-again does not go with --no-explain")
-    if fills and no_explain:
-        raise RequestError("--fill does not go with --no-explain")
-    outputs = open_outputs(
+    if options["answer"] == "facts" and (script_path is not None or options["fills"]):
+        raise RequestError(f"{'--fill' if script_path is None else '--copy-again'} does not go with --no-explain")
+    outputs = delivery.check(
         [reference, copy, drive_path, defects_path],
-        replace,
-        (json_path, json_kind("imgkit.compare")),
-        (page_path, PAGE),
         *((name, COPY_AGAIN) for name in _script_names(script_path)),
-        (journal_path, json_kind("imgkit.journal")),
+        (journal, json_kind("imgkit.journal")),
     )
-    drive = load_drive_option(drive_path)
-    kept_page = page_path if journal_path is None else None
+    drive = load_drive(drive_path)
+    is_whole = not (options["ranges"] or options["partitions"] or options["skip"])
+    kept_page = delivery.page_path if journal is None else None
     from imgkit.comparison.compare import compare
 
-    if json_path != "-":
-        load_meanwhile("comparison")
-    with progress_bar(quiet, "comparing") as progress:
+    with delivery.progress("comparing") as progress:
         result = compare(
             reference,
             copy,
-            block_size=block_size,
-            ranges=ranges,
-            partitions=partitions,
-            skip=skip,
             drive=drive,
-            defects=load_defects_option(defects_path),
-            tail="allow" if allow_tail else "forbid",
-            max_ranges=max_ranges,
-            answer="facts" if no_explain else "explained",
-            fills=fills,
-            digests=_wanted(digests, kept_page, whole=not (ranges or partitions or skip)),
-            journal=journal_path,
-            access=access,
+            defects=load_defects(defects_path),
+            digests=_wanted(digests, kept_page, is_whole=is_whole),
+            journal=journal,
             progress=progress,
+            **options,
         )
     if script_path is not None:
         result = _with_script(result, script_path)
     written = None if result.script is None else result.script.path
-    faces = [page_face(page_path), Face(written, COPY_AGAIN, lambda answer: _script(answer.result))]
-    status = deliver(result, outputs, json_path, faces)
+    status = delivery.send(result, outputs, [Extra(written, COPY_AGAIN, _script)])
     if script_path is not None:
-        _retire(script_path, written)
-    if journal_path is not None and result.journal == "finished":
+        _remove_older_script(script_path, written)
+    if journal is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
-        forget(journal_path)
+        forget(journal)
     return status
 
 
-def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> tuple["Algorithm", ...]:
+def _wanted(digests: tuple[str, ...], page_path: str | None, *, is_whole: bool) -> tuple["Algorithm", ...]:
     """The digests to take: those named, or SHA-256 for a page, which is kept as a record."""
     from imgkit.core.digests import ALGORITHMS
 
@@ -178,10 +141,10 @@ def _wanted(digests: tuple[str, ...], page_path: str | None, *, whole: bool) -> 
         chosen = tuple(each for each in ALGORITHMS if each in digests)
         if chosen and "none" in digests:
             raise RequestError("--digest none does not go with another --digest")
-        if chosen and not whole:
+        if chosen and not is_whole:
             raise RequestError("--digest needs the whole media to be read: leave out --range, --partition and --skip")
         return chosen
-    return ("sha256",) if page_path is not None and whole else ()
+    return ("sha256",) if page_path is not None and is_whole else ()
 
 
 def _script_names(path: str | None) -> tuple[str, ...]:
@@ -210,7 +173,7 @@ def _with_script(result: "Comparison", path: str) -> "Comparison":
     return msgspec.structs.replace(result, script=Script(names[0] if again_of(result).is_all else names[-1]))
 
 
-def _retire(path: str, written: str | None) -> None:
+def _remove_older_script(path: str, written: str | None) -> None:
     """Remove an older script under the name that was asked for, when this comparison wrote none or another one."""
     from imgkit.comparison.script import FIRST_LINE
 

@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.common import NUMBER, PATH, deliver, open_outputs, output_options
+from imgkit.cli.delivery import Delivery, delivery_options
+from imgkit.cli.options import NUMBER, PATH
 from imgkit.core.errors import RequestError
-from imgkit.files.outputs import Replace, json_kind
 
 if TYPE_CHECKING:
     from imgkit.drive.geometry import Address
@@ -42,10 +42,8 @@ def command() -> None:
 @click.argument("file", type=PATH)
 @click.option("--block", type=NUMBER, metavar="N", help="The address of this block.")
 @click.option("--chs", type=AddressType(), help="The block at this address, all counted from 0.")
-@output_options
-def show(
-    file: Path, block: int | None, chs: "Address | None", json_path: str | None, replace: Replace, quiet: bool
-) -> int:
+@delivery_options("imgkit.drive.geometry")
+def show(delivery: Delivery, file: Path, block: int | None, chs: "Address | None") -> int:
     """Show the drive that FILE describes: geometry, capacity, timing; or turn a block into its address and back.
 
     \b
@@ -54,7 +52,7 @@ def show(
       imgkit drive show drive.toml --block 20480
       imgkit drive show drive.toml --chs 17,3,12
     """
-    outputs = open_outputs([file], replace, (json_path, json_kind("imgkit.drive.geometry")))
+    outputs = delivery.check([file])
     from imgkit.drive.show import drive_show
 
-    return deliver(drive_show(file, block=block, chs=chs), outputs, json_path)
+    return delivery.send(drive_show(file, block=block, chs=chs), outputs)

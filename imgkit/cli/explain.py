@@ -4,18 +4,15 @@ import sys
 
 import click
 
-from imgkit.cli.common import deliver, open_outputs, output_options
+from imgkit.cli.delivery import Delivery, delivery_options
 from imgkit.core.errors import RequestError
-from imgkit.files.outputs import Replace, json_kind
 
 
 @click.command("explain")
 @click.argument("identifier", metavar="ID", required=False)
 @click.option("--schema", "schema_name", metavar="NAME", help="Print the JSON Schema of a result instead.")
-@output_options
-def command(
-    identifier: str | None, schema_name: str | None, json_path: str | None, replace: Replace, quiet: bool
-) -> int:
+@delivery_options("imgkit.explain")
+def command(delivery: Delivery, identifier: str | None, schema_name: str | None) -> int:
     """Say what ID, the id of a finding or the kind of an episode, means and what to do about it.
 
     \b
@@ -27,14 +24,14 @@ def command(
     if (identifier is None) == (schema_name is None):
         raise RequestError("name the ID of a finding or an episode, or --schema NAME, and not both")
     if schema_name is not None:
-        if json_path is not None:
+        if delivery.json_path is not None:
             raise RequestError("--schema goes to standard output: --json is for what an ID means")
         return _print_schema(schema_name)
     assert identifier is not None
-    outputs = open_outputs([], replace, (json_path, json_kind("imgkit.explain")))
+    outputs = delivery.check([])
     from imgkit.core.meanings import explain
 
-    return deliver(explain(identifier), outputs, json_path)
+    return delivery.send(explain(identifier), outputs)
 
 
 def _print_schema(name: str) -> int:

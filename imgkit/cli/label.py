@@ -5,18 +5,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgkit.cli.common import (
-    PATH,
-    access_options,
-    deliver,
-    drive_option,
-    load_drive_option,
-    open_outputs,
-    output_options,
-    page_face,
-    page_option,
-)
-from imgkit.files.outputs import PAGE, Replace, json_kind
+from imgkit.cli.delivery import REPORT, Delivery, delivery_options
+from imgkit.cli.options import PATH, access_options, drive_option, load_drive
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -34,19 +24,15 @@ def command() -> None:
 )
 @drive_option
 @click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML) that the label should follow.")
-@page_option
 @access_options
-@output_options
+@delivery_options("imgkit.label", page=REPORT)
 def check(
+    delivery: Delivery,
     image: Path,
     layout: str | None,
     drive_path: Path | None,
     plan_path: Path | None,
-    page_path: str | None,
     access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
 ) -> int:
     """Decode and check every label found on IMAGE: against itself, the medium, what lies in the
     partitions and, where given, the drive and the plan.
@@ -63,17 +49,12 @@ def check(
         from imgkit.label.plan import load_plan
 
         plan = load_plan(plan_path)
-    outputs = open_outputs(
-        [image, drive_path, layout_path, plan_path, *(plan.files if plan else ())],
-        replace,
-        (json_path, json_kind("imgkit.label")),
-        (page_path, PAGE),
-    )
-    drive = load_drive_option(drive_path)
+    outputs = delivery.check([image, drive_path, layout_path, plan_path, *(plan.files if plan else ())])
+    drive = load_drive(drive_path)
     from imgkit.label.check import label_check
 
     result = label_check(image, layout=layout_path or layout, drive=drive, plan=plan, access=access)
-    return deliver(result, outputs, json_path, [page_face(page_path)])
+    return delivery.send(result, outputs)
 
 
 @command.command("build", short_help="Make the label that a plan describes.")
@@ -86,16 +67,8 @@ def check(
     help="Take what lies beside the label, and the fields that PLAN leaves out, from IMAGE: FILE is whole sectors.",
 )
 @access_options
-@output_options
-def build(
-    plan: Path,
-    output: str,
-    keep_from: Path | None,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
-) -> int:
+@delivery_options("imgkit.build")
+def build(delivery: Delivery, plan: Path, output: str, keep_from: Path | None, access: "Access") -> int:
     """Make the label that PLAN describes, with a right checksum, and show where its bytes go.
 
     Nothing but FILE is written: putting the label on a medium is yours to do, with the commands shown. FILE holds the
@@ -110,16 +83,16 @@ def build(
     from imgkit.label.plan import load_plan
 
     loaded = load_plan(plan)
-    outputs = open_outputs([plan, keep_from, *loaded.files], replace, (json_path, json_kind("imgkit.build")))
+    outputs = delivery.check([plan, keep_from, *loaded.files])
     built = label_build(loaded, output, keep_from=keep_from, access=access)
-    return deliver(built.write(outputs=outputs), outputs, json_path)
+    return delivery.send(built.write(outputs=outputs), outputs)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")
-@output_options
-def layouts(json_path: str | None, replace: Replace, quiet: bool) -> int:
+@delivery_options("imgkit.layouts")
+def layouts(delivery: Delivery) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
-    outputs = open_outputs([], replace, (json_path, json_kind("imgkit.layouts")))
+    outputs = delivery.check([])
     from imgkit.label.check import label_layouts
 
-    return deliver(label_layouts(), outputs, json_path)
+    return delivery.send(label_layouts(), outputs)

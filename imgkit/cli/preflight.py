@@ -1,68 +1,35 @@
 """`imgkit preflight`: go or no-go before the first boot."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
-from imgkit.cli.common import (
-    PATH,
-    access_options,
-    deliver,
-    drive_option,
-    load_meanwhile,
-    open_outputs,
-    output_options,
-    page_face,
-    progress_bar,
-)
-from imgkit.files.outputs import PAGE, Replace, json_kind
-
-if TYPE_CHECKING:
-    from imgkit.medium import Access
+from imgkit.cli.delivery import Delivery, delivery_options
+from imgkit.cli.options import PATH, access_options, allow_tail_option
 
 
 @click.command("preflight")
 @click.argument("medium", type=PATH)
 @click.option("--reference", type=PATH, metavar="FILE", help="The original, to compare with.")
-@click.option("--seal", "seal_path", type=PATH, metavar="FILE", help="The seal of the original.")
-@click.option("--sheet", "sheet_path", type=PATH, metavar="FILE", help="A worksheet (its sheet.json); needs --log.")
-@click.option("--log", "log_path", type=PATH, metavar="FILE", help="The console log with the old machine's answers.")
-@drive_option
+@click.option("--seal", type=PATH, metavar="FILE", help="The seal of the original.")
+@click.option("--sheet", type=PATH, metavar="FILE", help="A worksheet (its sheet.json); needs --log.")
+@click.option("--log", type=PATH, metavar="FILE", help="The console log with the old machine's answers.")
+@click.option("--drive", type=PATH, metavar="FILE", help="A drive file (TOML).")
+@click.option("--plan", type=PATH, metavar="FILE", help="A plan file (TOML): the label that the medium should have.")
+@click.option("--machine", type=PATH, metavar="FILE", help="A machine file (TOML).")
+@click.option("--since", type=PATH, metavar="FILE", help="The JSON of an earlier preflight: report what changed since.")
+@allow_tail_option("a medium that goes on after the original's")
 @click.option(
-    "--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML): the label that the medium should have."
+    "--read-twice",
+    "readings",
+    flag_value="twice",
+    default="once",
+    help="Read the medium a second time: does it read the same?",
 )
-@click.option("--machine", "machine_path", type=PATH, metavar="FILE", help="A machine file (TOML).")
-@click.option(
-    "--since",
-    "since_path",
-    type=PATH,
-    metavar="FILE",
-    help="The JSON of an earlier preflight: report what changed since.",
-)
-@click.option("--allow-tail", is_flag=True, help="Accept a medium that goes on after the original's end.")
-@click.option("--read-twice", is_flag=True, help="Read the medium a second time: does it read the same?")
-@click.option("--page", "page_path", metavar="FILE", help="Write the log sheet as one self-contained HTML file.")
 @access_options
-@output_options
-def command(
-    medium: Path,
-    reference: Path | None,
-    seal_path: Path | None,
-    sheet_path: Path | None,
-    log_path: Path | None,
-    drive_path: Path | None,
-    plan_path: Path | None,
-    machine_path: Path | None,
-    since_path: Path | None,
-    allow_tail: bool,
-    read_twice: bool,
-    page_path: str | None,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
-) -> int:
+@delivery_options("imgkit.preflight", page="Write the log sheet as one self-contained HTML file.")
+def command(delivery: Delivery, medium: Path, **options: Any) -> int:
     """Say GO, NO-GO or CANNOT SAY of MEDIUM before the first boot, and what a person has to do.
 
     \b
@@ -77,24 +44,8 @@ def command(
     from imgkit.readiness.given import Given
     from imgkit.readiness.preflight import preflight_of
 
-    given = Given(
-        reference=reference,
-        seal=seal_path,
-        sheet=sheet_path,
-        log=log_path,
-        drive=drive_path,
-        plan=plan_path,
-        machine=machine_path,
-        since=since_path,
-        tail="allow" if allow_tail else "forbid",
-        readings="twice" if read_twice else "once",
-        access=access,
-    ).load()
-    outputs = open_outputs(
-        [medium, *given.files()], replace, (json_path, json_kind("imgkit.preflight")), (page_path, PAGE)
-    )
-    if json_path != "-":
-        load_meanwhile("preflight")
-    with progress_bar(quiet, "reading") as progress:
+    given = Given(**options).load()
+    outputs = delivery.check([medium, *given.files()])
+    with delivery.progress("reading") as progress:
         result = preflight_of(medium, given, progress=progress)
-    return deliver(result, outputs, json_path, [page_face(page_path)])
+    return delivery.send(result, outputs)

@@ -1,4 +1,4 @@
-"""What the process of a command is given before it runs: standard streams, an orderly end, memory for what it needs."""
+"""What prepares the process of a command: standard streams, an orderly end at signals, memory for what it needs."""
 
 import os
 import resource
@@ -14,20 +14,20 @@ _M_ARENA_MAX = -8
 
 def prepare() -> None:
     """Prepare the process; raises MemoryError when a limit leaves too little memory to begin."""
-    _stand_in_for_closed_streams()
-    end_as_ctrl_c_does()
-    threading.excepthook = _is_reported_by_the_one_who_waits
+    _replace_closed_streams()
+    interrupt_on_signals()
+    threading.excepthook = _say_nothing
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     limits = [resource.getrlimit(each)[0] for each in (resource.RLIMIT_AS, resource.RLIMIT_DATA)]
     if any(limit != resource.RLIM_INFINITY for limit in limits):
-        _keep_within_a_limit()
+        _prepare_for_a_limit()
 
 
-def _stand_in_for_closed_streams() -> None:
-    """Put something in the place of standard streams that are closed.
+def _replace_closed_streams() -> None:
+    """Open something in place of standard streams that are closed.
 
-    Else the first file that is opened would become the standard output. What stands in for that cannot be written, so
-    that an answer that nobody sees is an error.
+    Otherwise the first file that is opened would become standard output. The substitute for standard output cannot be
+    written to, so that an answer that nobody sees is an error.
     """
     for descriptor, flags in ((0, os.O_WRONLY), (1, os.O_RDONLY), (2, os.O_WRONLY)):
         try:
@@ -40,21 +40,21 @@ def _stand_in_for_closed_streams() -> None:
         sys.stderr = os.fdopen(2, "w", closefd=False)
 
 
-def end_as_ctrl_c_does() -> None:
-    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is said, a journal is kept.
+def interrupt_on_signals() -> None:
+    """Let TERM and HUP end a command as Ctrl-C does: temporary files go, what is known is reported, a journal is kept.
 
-    What is ignored, as under `nohup`, stays so.
+    A signal that is ignored, as under `nohup`, stays ignored.
     """
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
 
 
-def _is_reported_by_the_one_who_waits(_: threading.ExceptHookArgs) -> None:
-    """A thread prints nothing of what befalls it."""
+def _say_nothing(_: threading.ExceptHookArgs) -> None:
+    """A thread prints no error: the one who waits for it reports it."""
 
 
-def _keep_within_a_limit() -> None:
+def _prepare_for_a_limit() -> None:
     """Make threads small, and see whether there is room, before the first library is loaded that would not raise.
 
     Where memory ends while numpy is loaded, its linear algebra ends the process with status 1; where it ends while a

@@ -1,27 +1,17 @@
 """`imgkit tally`: what the old machine's answers to a worksheet say."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.common import (
-    NUMBER,
-    PATH,
-    access_options,
-    deliver,
-    open_outputs,
-    output_options,
-    page_face,
-    page_option,
-    progress_bar,
-)
+from imgkit.cli.delivery import REPORT, Delivery, delivery_options
+from imgkit.cli.options import NUMBER, PATH, access_options
 from imgkit.core.errors import OutputError
-from imgkit.files.outputs import PAGE, Outputs, Replace, json_kind
+from imgkit.files.outputs import Outputs
 
 if TYPE_CHECKING:
     from imgkit.console.worksheet import Drafted
-    from imgkit.medium import Access
 
 
 @click.command("tally")
@@ -32,22 +22,12 @@ if TYPE_CHECKING:
 @click.option(
     "--next-ranges", type=NUMBER, default="256", show_default=True, help="About how many ranges the next one has."
 )
-@page_option
 @access_options
-@output_options
+@delivery_options("imgkit.tally", page=REPORT)
 def command(
-    sheet: Path,
-    log: Path,
-    next_folder: Path | None,
-    image: Path | None,
-    next_ranges: int,
-    page_path: str | None,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
+    delivery: Delivery, sheet: Path, log: Path, next_folder: Path | None, image: Path | None, **options: Any
 ) -> int:
-    """Hold the console log LOG against the worksheet SHEET (its sheet.json). The log may be as it was captured: with
+    """Compare the console log LOG with the worksheet SHEET (its sheet.json). The log may be as it was captured: with
     prompts, echoed commands, lost and garbled lines, answers given twice.
 
     \b
@@ -60,13 +40,11 @@ def command(
     """
     from imgkit.console import tally
 
-    outputs = open_outputs([sheet, log, image], replace, (json_path, json_kind("imgkit.tally")), (page_path, PAGE))
+    outputs = delivery.check([sheet, log, image])
     loaded = tally.load_sheet(sheet)
     outputs.protect([image or loaded.image])
-    with progress_bar(quiet, "summing") as progress:
-        result, upcoming = tally.tally(
-            loaded, log, image=image, next_ranges=next_ranges, access=access, progress=progress
-        )
+    with delivery.progress("summing") as progress:
+        result, upcoming = tally.tally(loaded, log, image=image, progress=progress, **options)
     problems = []
     if upcoming is not None:
         try:
@@ -75,7 +53,7 @@ def command(
             problems.append(error)
         else:
             result = tally.with_next(result, str(folder), upcoming, written)
-    return deliver(result, outputs, json_path, [page_face(page_path)], problems)
+    return delivery.send(result, outputs, failed=problems)
 
 
 def _write_next(sheet: Path, upcoming: "Drafted", next_folder: Path | None, outputs: Outputs) -> tuple[Path, "Drafted"]:

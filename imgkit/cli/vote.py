@@ -6,27 +6,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.common import (
-    NUMBER,
+from imgkit.cli.delivery import REPORT, Delivery, delivery_options
+from imgkit.cli.options import (
     PATH,
     access_options,
-    deliver,
+    block_size_option,
     drive_option,
     fill_option,
-    load_drive_option,
-    load_meanwhile,
-    open_outputs,
-    output_options,
-    page_face,
-    page_option,
-    progress_bar,
+    load_drive,
+    max_ranges_option,
 )
 from imgkit.core.errors import OutputError, RequestError
-from imgkit.files.outputs import BLOCK_LIST, NEW, PAGE, Replace, json_kind
+from imgkit.files.outputs import BLOCK_LIST, NEW
 
 if TYPE_CHECKING:
     from imgkit.core.spans import Span
-    from imgkit.medium import Access
 
 
 class DumpListType(click.ParamType[tuple[int, Path]]):
@@ -55,7 +49,6 @@ DUMP_LIST = DumpListType()
 @click.argument("dumps", type=PATH, nargs=-1, required=True, metavar="DUMP DUMP [DUMP]...")
 @click.option(
     "--unreadable",
-    "unreadable",
     type=DUMP_LIST,
     multiple=True,
     help="The list (CSV: first,count) of all blocks that could not be read when dump NUMBER was made: what is not on "
@@ -63,43 +56,35 @@ DUMP_LIST = DumpListType()
 )
 @click.option(
     "--only",
-    "only",
     type=DUMP_LIST,
     multiple=True,
-    help="A list of the only blocks that dump NUMBER was meant to have, as when they were read again.",
+    help="A list of the only blocks that dump NUMBER was meant to have, for example because they were read again.",
 )
 @fill_option
-@click.option("-o", "--output", "best_path", metavar="FILE", help="Write the best dump: a new file.")
+@click.option("-o", "--output", "best_path", type=PATH, metavar="FILE", help="Write the best dump: a new file.")
 @click.option(
-    "--doubts", "doubts_path", metavar="FILE", help="Write the list of the blocks in doubt (CSV: first,count)."
+    "--doubts",
+    "doubts_path",
+    type=PATH,
+    metavar="FILE",
+    help="Write the list of the blocks in doubt (CSV: first,count).",
 )
-@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@block_size_option
 @drive_option
-@click.option(
-    "--max-ranges",
-    type=NUMBER,
-    default="10000",
-    show_default=True,
-    help="The most ranges to list; counts stay exact.",
-)
-@page_option
+@max_ranges_option
 @access_options
-@output_options
+@delivery_options("imgkit.vote", page=REPORT)
 def command(
+    delivery: Delivery,
     dumps: tuple[Path, ...],
     unreadable: tuple[tuple[int, Path], ...],
     only: tuple[tuple[int, Path], ...],
     fills: tuple[bytes, ...],
-    best_path: str | None,
-    doubts_path: str | None,
+    best_path: Path | None,
+    doubts_path: Path | None,
     block_size: int | None,
     drive_path: Path | None,
-    max_ranges: int,
-    page_path: str | None,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
+    **options: Any,
 ) -> int:
     """Let several DUMPs of one failing drive vote on each block: where they agree, where a majority decides, what
     stays in doubt, which dump to distrust; and write the best dump.
@@ -123,40 +108,30 @@ def command(
     """
     if len(dumps) < 2:
         raise RequestError(f"one dump cannot vote: give two or more dumps of the same drive, not only {dumps[0]}")
-    for name in (best_path, doubts_path):
-        if name == "-":
-            raise OutputError("-: the best dump and the list of doubts go into files: name one")
-    lists = [path for _, path in (*unreadable, *only)]
-    outputs = open_outputs(
-        [*dumps, *lists, drive_path],
-        replace,
-        (json_path, json_kind("imgkit.vote")),
-        (page_path, PAGE),
-        (best_path, NEW),
-        (doubts_path, BLOCK_LIST),
+    if Path("-") in (best_path, doubts_path):
+        raise OutputError("-: the best dump and the list of doubts go into files: name one")
+    outputs = delivery.check(
+        [*dumps, *(path for _, path in (*unreadable, *only)), drive_path], (best_path, NEW), (doubts_path, BLOCK_LIST)
     )
-    drive = load_drive_option(drive_path)
+    drive = load_drive(drive_path)
     from imgkit.voting.vote import vote
 
-    if json_path != "-":
-        load_meanwhile("vote")
-    with progress_bar(quiet, "voting") as progress:
+    with delivery.progress("voting") as progress:
         result = vote(
             dumps,
             unreadable=_by_dump(unreadable),
             only=_by_dump(only),
             fills=fills,
+            best_path=best_path,
+            doubts_path=doubts_path,
             block_size=block_size,
             drive=drive,
-            max_ranges=max_ranges,
-            best_path=None if best_path is None else Path(best_path),
-            doubts_path=None if doubts_path is None else Path(doubts_path),
             outputs=outputs,
             repeated=_repeated(unreadable, only, fills, block_size, drive_path),
-            access=access,
             progress=progress,
+            **options,
         )
-    return deliver(result, outputs, json_path, [page_face(page_path)])
+    return delivery.send(result, outputs)
 
 
 def _repeated(

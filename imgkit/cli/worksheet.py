@@ -1,28 +1,13 @@
 """`imgkit worksheet`: sums for an old machine to compute, when its disk cannot be sent anywhere."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import Any
 
 import click
 
-from imgkit.cli.common import (
-    NUMBER,
-    PATH,
-    access_options,
-    deliver,
-    drive_option,
-    load_drive_option,
-    load_meanwhile,
-    open_outputs,
-    output_options,
-    progress_bar,
-)
+from imgkit.cli.delivery import Delivery, delivery_options
+from imgkit.cli.options import NUMBER, PATH, access_options, block_size_option, drive_option, load_drive
 from imgkit.core.errors import OutputError
-from imgkit.files.outputs import Replace, json_kind
-
-if TYPE_CHECKING:
-    from imgkit.medium import Access
-    from imgkit.sums.rules import Rule
 
 
 @click.command("worksheet")
@@ -38,7 +23,7 @@ if TYPE_CHECKING:
 )
 @click.option("--range-blocks", type=NUMBER, metavar="N", help="Blocks in a range.")
 @click.option("--ranges", type=NUMBER, metavar="N", help="How many ranges [default: 128].")
-@click.option("--block-size", type=NUMBER, metavar="N", help="Bytes in a block [default: the label's, else 512].")
+@block_size_option
 @click.option("--device", default="", metavar="NAME", help="The disk's name there, when check.sh is not given one.")
 @drive_option
 @click.option("--baud", type=NUMBER, default="9600", show_default=True, help="The speed of the line.")
@@ -51,23 +36,8 @@ if TYPE_CHECKING:
     help="What each range takes besides reading, mostly the start of dd and sum: a guess until measured.",
 )
 @access_options
-@output_options
-def command(
-    image: Path,
-    output: Path,
-    rule: str,
-    range_blocks: int | None,
-    ranges: int | None,
-    block_size: int | None,
-    device: str,
-    drive_path: Path | None,
-    baud: int,
-    seconds_per_range: float,
-    access: "Access",
-    json_path: str | None,
-    replace: Replace,
-    quiet: bool,
-) -> int:
+@delivery_options("imgkit.worksheet")
+def command(delivery: Delivery, image: Path, output: Path, drive_path: Path | None, **options: Any) -> int:
     """Sum IMAGE in ranges and write, to FOLDER, what lets an old machine be asked for the same sums: check.sh, to be
     run there; sheet.json, what is expected, for `imgkit tally`; sheet.txt, to print and fill in by hand.
 
@@ -77,31 +47,17 @@ def command(
       imgkit worksheet system.img -o sheets --device /dev/rdk0
       imgkit worksheet system.img -o sheets --sum add16 --ranges 600 --drive drive.toml
     """
-    outputs = open_outputs([image, drive_path], replace, (json_path, json_kind("imgkit.worksheet")))
-    drive = load_drive_option(drive_path)
+    outputs = delivery.check([image, drive_path])
+    drive = load_drive(drive_path)
     from imgkit.console.sheets import check_folder
     from imgkit.console.worksheet import worksheet
 
     check_folder(output, outputs)
-
-    with progress_bar(quiet, "summing") as progress:
-        load_meanwhile("worksheet")
-        drafted = worksheet(
-            image,
-            rule=cast("Rule", rule),
-            range_blocks=range_blocks,
-            ranges=ranges,
-            block_size=block_size,
-            device=device,
-            drive=drive,
-            baud=baud,
-            seconds_per_range=seconds_per_range,
-            access=access,
-            progress=progress,
-        )
+    with delivery.progress("summing") as progress:
+        drafted = worksheet(image, drive=drive, progress=progress, **options)
     result, problems = drafted.report, []
     try:
         result = drafted.write(output, outputs=outputs)
     except OutputError as error:
         problems.append(error)
-    return deliver(result, outputs, json_path, failed=problems)
+    return delivery.send(result, outputs, failed=problems)

@@ -1,4 +1,23 @@
-"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption."""
+"""What is known so far of a comparison, kept in a file, so that the same call goes on after an interruption.
+
+It holds the question (paths, sizes, inodes, modification and status times, what identifies a device, routes, a digest
+of the first 64 KiB of each medium and of its labels, the block size, and what was asked for), the byte up to which
+everything is in the ledger, the ledger, and which blocks were compared when. It is written every two seconds, whole
+or not at all. It is refused when the question is another, when it is damaged, finished, of another version, or in use
+by another run (`lock`). It is finished when everything was read, and the command removes it when all outputs are
+written. Where it cannot be kept, `journal.not-kept` says so and the comparison goes on. Once a medium is gone, no
+more is recorded, so that the call can go on when it is back.
+
+Before a journal is continued, up to 64 places of 64 KiB of each medium that it settled are read again. One that
+differs ends it. One that can no longer be read proves no change; when none of a medium can be read, the journal is
+refused. A change of a device outside that sample, between two calls, is not seen: `readings` and `journal.continued`
+say which blocks were compared when. Inodes are compared, so a journal does not survive a mount on file systems
+without lasting inodes.
+
+With a journal, digests are those of ranges (at most 4096, a multiple of 2 MiB each, from byte 0 on), and it is
+written where a range is complete. What one thread has finished ahead of another that hangs on a failing piece is in
+no journal yet (at most 64 strips of 256 KiB).
+"""
 
 import time
 from collections.abc import Callable, Sequence

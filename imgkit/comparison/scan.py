@@ -1,4 +1,8 @@
-"""Reading two media side by side: in strips, on two threads, each byte once, equal pieces at full speed."""
+"""Reading two media side by side: in strips, on two threads, each byte once, equal pieces at full speed.
+
+Holes of both media are left out. Equal pieces cost one `memcmp`; only unequal ones go to numpy, which finds the
+blocks. Digests are fed from the same reading, in order. Memory does not grow with the medium.
+"""
 
 import heapq
 import time

@@ -1,4 +1,10 @@
-"""Which ranges belong together, and why: from the facts of a comparison to its episodes."""
+"""Which ranges belong together, and why: from the facts of a comparison to its episodes.
+
+The differing blocks are read again (a sample of more than 65,536) and the causes are asked. Facts never depend on
+this: without explanations the ranges and counts are the same. Where the reference is blank or has a fill and the copy
+has data, every listed block is read again, since that decides what is copied over what; only a slip, whose data stand
+elsewhere in the reference, takes such blocks back. What cannot be examined is not copied.
+"""
 
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple

@@ -2,6 +2,10 @@
 
 A file gets its name only when it is whole and on the disk. What is checked before the work is checked again, on what
 the name leads to then, in the moment in which the name is given. A pipe or a terminal is written as it is.
+
+Who may write to the folder of an output can still put an input under its name between the last look and the renaming;
+who can do that can remove the input as well. A file system on a volume manager or an array is not seen to lie on its
+disks.
 """
 
 import os

@@ -1,4 +1,9 @@
-"""Reading a device around the system's memory of it, so that what is read is what lies on the medium."""
+"""Reading a device around the system's memory of it, so that what is read is what lies on the medium.
+
+A device is read with `O_DIRECT`, through an aligned buffer of each thread. Where the system refuses that, it is asked
+before each read to drop what its cache holds. Files are read through the cache, and devices too where the call allows
+it. The result says which way was taken. Direct I/O bypasses the system's cache, not the drive's own.
+"""
 
 import mmap
 import os

@@ -1,4 +1,8 @@
-"""What identifies a drive, and its present attachment, as the system describes them (Linux)."""
+"""What identifies a drive, and its present attachment, as the system describes them (Linux).
+
+A drive is identified by its serial number or WWID, its model and its size. Where it has neither of the first two, the
+time of the system's start and its count of attached disks stand in, so that a drive that was taken off is refused.
+"""
 
 import os
 from contextlib import suppress

@@ -1,4 +1,15 @@
-"""Reading what can be read of a failing medium: in halves down to the block, ahead over dead stretches, and back."""
+"""Reading what can be read of a failing medium: in halves down to the block, ahead over dead stretches, and back.
+
+A piece that fails is read again in halves down to the block; a block that fails alone is read again as often as was
+asked for. Labels and other small things are read again as a whole. A device gives no less than its logical block: one
+bad sector of 4096 bytes makes eight blocks of 512 unreadable.
+
+After 16 failing blocks in a row the piece is read from its other end, and what lies between two such rows is passed
+over: it counts as unreadable. A piece that follows a dead one on the same thread is passed over when its first and
+its last block fail. When everything else has been read, what was passed over is tried once more, without retries, a
+few blocks at a time. The ledger counts on one thing: the blocks on both sides of a stretch that is settled then are
+unreadable, so that what changes lies within one of its runs.
+"""
 
 from collections.abc import Callable, Sequence
 from typing import NamedTuple

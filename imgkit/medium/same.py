@@ -1,4 +1,11 @@
-"""Whether two media are one and the same, before anything is read; and what is known of one that is not read."""
+"""Whether two media are one and the same, before anything is read; and what is known of one that is not read.
+
+Two names are one medium when both lead to the same byte of the same file or disk: through links, loop devices over
+each other, device nodes of one number. Then nothing is read, the finding is `medium.same`, and no block counts as
+equal. A copy that shares its blocks with the original (a reflink) is another file. Layers that the system does not
+describe as loop devices or partitions (device mapper, RAID, the lower folder of an overlay) are not seen through. A
+check against a seal of the same medium is a comparison with an earlier time and is allowed.
+"""
 
 import os
 import stat

@@ -1,4 +1,17 @@
-"""What shows that a medium was changed, replaced or lost while it was read (Linux)."""
+"""What shows that a medium was changed, replaced or lost while it was read (Linux).
+
+The stamp of the open descriptor (of a packed medium: of the packed file) is taken again at the end, and the path is
+looked at again. Another size or modification time, another file at the path, or none: `medium.changed`, stop. Where
+only the status time is another and owner, mode or links explain it: `medium.status-changed`, check. Where nothing
+explains it, the contents may have been changed and dated back: `medium.changed`, stop. Access times do not matter.
+
+Not seen: writes to a device; writes through a shared mapping that the system has not noticed yet; a change in the
+clock tick in which the medium was opened; a replacement that is undone before the end; what file systems without
+status times (FAT) do not record.
+
+A file system that vanishes (its server killed, a device pulled out) gives errors that no later reading can mend:
+nothing more is tried, what was not read is unreadable, and the finding is `medium.vanished`.
+"""
 
 import errno
 import os

@@ -1,4 +1,10 @@
-"""Background readings: threads that work while the caller waits, and strips whose findings are taken in order."""
+"""Background readings: threads that work while the caller waits, and strips whose findings are taken in order.
+
+Every background reading stops its other threads at an error. Ctrl-C (TERM and HUP do the same) is looked for before
+each try of a read, as one try of a dying drive takes seconds; after three seconds a read that does not come back is
+left behind on its thread, and the answer says what was read before. The system itself may keep the ended process
+until that read is over. Labels and boot blocks are read on the main thread: there Ctrl-C waits for the read.
+"""
 
 import threading
 import time

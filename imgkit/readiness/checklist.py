@@ -2,6 +2,10 @@
 
 The numbers come from the machine file and the drive file; what they do not give is said to be not known. The steps
 and the cautions are common practice.
+
+On NO-GO and CANNOT SAY the list leaves out moving, mains, setting up, spinning up, the first start and what comes
+after; to read a drive in another machine is no step of the list. On CANNOT SAY it starts with how to settle what is
+open.
 """
 
 from collections.abc import Iterator, Sequence

@@ -2,6 +2,9 @@
 
 Every path in a command is absolute, so that it works from any folder. What is written goes into the medium, or into new
 files in the folder that the preflight was called from.
+
+Nothing is written while it is not known what is right (means that contradict each other, a medium that changes or
+cannot be read), nor to a drive whose faults look like those of a failing one: an image of it is mended instead.
 """
 
 import shlex

@@ -1,4 +1,14 @@
-"""The preflight itself: reads what was given, asks the questions, and puts the answer together."""
+"""The preflight itself: reads what was given, asks the questions, and puts the answer together.
+
+*No-go* when any question is answered `no` (every finding that says stop makes one). *Go* when all that are needed are
+`yes` or `look` and none is `unsure`. *Cannot say* otherwise. Blocks that could not be read are `unsure`, never `no`.
+
+Blocks that differ from the original because they hold, byte for byte, the label that the plan makes count as exact
+and are reported. Only the label's own bytes are excused: what lies beside them in a block has to be the original's
+(`copy.beside-label`). A seal to the block shows that where the block with the sealed label laid over it has the
+sealed digest. A worksheet with its log speaks of the drive in the old machine, and only if the medium has the sums
+that the worksheet expects.
+"""
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack

@@ -1,4 +1,9 @@
-"""One reading of the medium for everything that a preflight wants to know of it."""
+"""One reading of the medium for everything that a preflight wants to know of it.
+
+With a reference the comparison drives the reading; else the medium is read in order. Inspection, seal and worksheet
+take the pieces, each on a thread of its own. With these no dead stretch of the copy is passed over. Labels, boot
+blocks, the blocks beside a label and the blocks that an explanation looks at are read again.
+"""
 
 import hashlib
 from collections.abc import Callable

@@ -1,35 +1,14 @@
 """The JSON Schemas of the results, made from their types."""
 
-from importlib import import_module
-from typing import Any
+from typing import Any, get_type_hints
 
 from imgkit.core.errors import RequestError
-
-_TYPES = {
-    "imgkit.build": "imgkit.label.build.LabelBuild",
-    "imgkit.compare": "imgkit.comparison.result.Comparison",
-    "imgkit.drive.geometry": "imgkit.drive.show.DriveResult",
-    "imgkit.explain": "imgkit.core.meanings.Explanation",
-    "imgkit.inspect": "imgkit.inspection.result.Inspection",
-    "imgkit.label": "imgkit.label.result.LabelReport",
-    "imgkit.layouts": "imgkit.label.result.LayoutList",
-    "imgkit.preflight": "imgkit.readiness.result.Preflight",
-    "imgkit.sealing": "imgkit.seals.result.SealReport",
-    "imgkit.tally": "imgkit.console.result.Tally",
-    "imgkit.verify": "imgkit.seals.result.Verification",
-    "imgkit.vote": "imgkit.voting.result.Vote",
-    "imgkit.worksheet": "imgkit.console.result.Worksheet",
-}
-"""By the name that a result has in its field `schema`, without its number: the type."""
+from imgkit.report.records import RECORD_FILES, record_module
 
 
 def result_types() -> dict[str, type[Any]]:
-    """The type of each result by its name."""
-    found = {}
-    for name, place in _TYPES.items():
-        module, _, kind = place.rpartition(".")
-        found[name] = getattr(import_module(module), kind)
-    return found
+    """The type of each result by its name: what the maker of its record takes."""
+    return {name: get_type_hints(record_module(name).record)["result"] for name in RECORD_FILES}
 
 
 def json_schema(name: str) -> dict[str, Any]:
@@ -43,7 +22,7 @@ def json_schema(name: str) -> dict[str, Any]:
     full = asked if asked.startswith("imgkit.") else f"imgkit.{asked}"
     kind = result_types().get(full)
     if kind is None:
-        known = ", ".join(each.removeprefix("imgkit.") for each in _TYPES)
+        known = ", ".join(each.removeprefix("imgkit.") for each in RECORD_FILES)
         raise RequestError(f"no result has the schema {name[:80]!r}: there are {known}")
     written = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
     if number and written != f"{full}/{number}":

@@ -1,5 +1,6 @@
 """How places, drives and all that `text` writes are written for people, in every record and every face of it."""
 
+from collections import Counter
 from collections.abc import Container, Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -85,18 +86,13 @@ def unread(place: NotRead) -> str:
 
 def severities(findings: Iterable[Finding]) -> str:
     """How many findings of each severity there are."""
-    counts = dict.fromkeys(("stop", "check", "note"), 0)
-    for finding in findings:
-        counts[finding.severity] += 1
-    return ", ".join(
-        part
-        for part in (
-            f"{counts['stop']} {'says' if counts['stop'] == 1 else 'say'} stop" if counts["stop"] else "",
-            f"{counts['check']} to check" if counts["check"] else "",
-            plural(counts["note"], "note") if counts["note"] else "",
-        )
-        if part
+    counts = Counter(each.severity for each in findings)
+    parts = (
+        (counts["stop"], f"{counts['stop']} {'says' if counts['stop'] == 1 else 'say'} stop"),
+        (counts["check"], f"{counts['check']} to check"),
+        (counts["note"], plural(counts["note"], "note")),
     )
+    return ", ".join(text for number, text in parts if number)
 
 
 BLOCK_SIZE_WORDS = {"call": "as asked for", "label": "from the label", "assumed": "assumed: no label says"}

@@ -1,4 +1,11 @@
-"""One piece of all dumps, block by block: which versions there are, and what the dumps decide between them."""
+"""One piece of all dumps, block by block: which versions there are, and what the dumps decide between them.
+
+The versions of each block are numbered and the majority of the dumps that could read it decides. A block is in doubt
+without a majority, or where no dump could read it. A blank version of a dump without a list of what it could not read
+has no vote where another dump has data, and still counts against a majority of others. A fill that is itself blank
+counts only where another dump has something else; any other fill is never what lies on the drive, so that dumps that
+all have it do not agree.
+"""
 
 from collections import Counter
 from collections.abc import Iterable, Sequence

@@ -60,7 +60,8 @@ def render_page(record: Record) -> Page:
 def _render(record: Record, entries: int) -> str:
     verdict = record.headline.word if record.headline else record.verdict
     names = ", ".join(f"{role} {words.tail(name, 34)}" for role, name in record.subjects[:2])
-    styles = (_asset("style.css"), _sheet_heads(f"imgkit {record.kind}: {names}", f"{verdict}, {record.started_at}"))
+    heads = _sheet_heads(f"imgkit {record.kind}: {names}", f"{verdict}, {record.started_at}")
+    styles = (_asset("style.css"), _asset("print.css"), heads)
     script = _asset("page.js")
     template = _environment().get_template("page.html.j2")
     return template.render(

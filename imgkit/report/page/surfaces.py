@@ -6,7 +6,7 @@ thousand: on a surface by cylinder and angle, on the strip by block.
 
 import bisect
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import msgspec
@@ -23,6 +23,7 @@ MOST_SURFACES = 32
 MOST_BLOCKS = 2_000_000
 _OUTER, _INNER = 96.0, 30.0
 _KNOWN = "known-bad"
+_KindOf = Callable[[int], str]
 _SEVERITY = (
     "unreadable",
     "no-majority",
@@ -75,7 +76,7 @@ def drawn_map(faults: SurfaceMap) -> DrawnMap:
         notes.append(
             f"The first {words.grouped(len(faults.runs))} of {words.grouped(faults.runs_total)} ranges are drawn."
         )
-    episodes = _Episodes(faults)
+    kind_of = _kind_finder(faults)
     surfaces: tuple[Surface, ...] = ()
     strip: tuple[Cell, ...] = ()
     if faults.drive is not None:
@@ -83,13 +84,13 @@ def drawn_map(faults: SurfaceMap) -> DrawnMap:
         step = max(1, -(-listed // MOST_BLOCKS))
         if step > 1:
             notes.append(f"One block in {step} of each range was placed.")
-        surfaces = _surfaces(faults, faults.drive, episodes, step)
+        surfaces = _surfaces(faults, faults.drive, kind_of, step)
         notes.append(
             "Seen from above, block 0 at the outermost ring, angles counted clockwise from the top; interleave, skew "
             "and spares as in the drive file."
         )
     else:
-        strip = _strip(faults, episodes)
+        strip = _strip(faults, kind_of)
     states = {each.state for each in faults.runs} | ({_KNOWN} if faults.known_bad else set())
     return DrawnMap(
         surfaces=surfaces,
@@ -103,20 +104,16 @@ def drawn_map(faults: SurfaceMap) -> DrawnMap:
     )
 
 
-class _Episodes:
-    """Which episode a block belongs to."""
+def _kind_finder(faults: SurfaceMap) -> _KindOf:
+    """A function that gives the kind of the episode that a block is in, or an empty text."""
+    runs = sorted((span.first, span.end, kind) for span, kind in faults.episodes)
+    firsts = [first for first, _, _ in runs]
 
-    def __init__(self, faults: SurfaceMap) -> None:
-        runs = sorted((span.first, span.end, kind) for span, kind in faults.episodes)
-        self._firsts = [first for first, _, _ in runs]
-        self._runs = runs
+    def kind_of(block: int) -> str:
+        index = bisect.bisect_right(firsts, block) - 1
+        return runs[index][2] if index >= 0 and block < runs[index][1] else ""
 
-    def kind_of(self, block: int) -> str:
-        """The kind of the episode that a block is in, or an empty text."""
-        index = bisect.bisect_right(self._firsts, block) - 1
-        if index >= 0 and block < self._runs[index][1]:
-            return self._runs[index][2]
-        return ""
+    return kind_of
 
 
 def _ranked(faults: SurfaceMap) -> Iterator[tuple[Run | Span, int]]:
@@ -137,7 +134,7 @@ def _blocks(faults: SurfaceMap, step: int) -> tuple[Any, Any]:
     return np.repeat(firsts, counts) + within * step, np.repeat(ranks, counts)
 
 
-def _surfaces(faults: SurfaceMap, drive: Drive, episodes: _Episodes, step: int) -> tuple[Surface, ...]:
+def _surfaces(faults: SurfaceMap, drive: Drive, kind_of: _KindOf, step: int) -> tuple[Surface, ...]:
     import numpy as np
 
     blocks, ranks = _blocks(faults, step)
@@ -171,7 +168,7 @@ def _surfaces(faults: SurfaceMap, drive: Drive, episodes: _Episodes, step: int) 
             Cell(
                 _wedge(ring, part, ring_count, part_count),
                 state,
-                _text(state, block, (count * step, known_here * step), words.address(chs), episodes),
+                _text(state, block, (count * step, known_here * step), words.address(chs), kind_of),
             )
         )
     shown = sorted(by_head) if drive.heads > MOST_SURFACES else range(drive.heads)
@@ -206,7 +203,7 @@ def _wedge(ring: int, part: int, rings: int, parts: int) -> str:
     return f"M{a}A{outer:.1f} {outer:.1f} 0 0 1 {b}L{c}A{inner:.1f} {inner:.1f} 0 0 0 {d}Z"
 
 
-def _strip(faults: SurfaceMap, episodes: _Episodes) -> tuple[Cell, ...]:
+def _strip(faults: SurfaceMap, kind_of: _KindOf) -> tuple[Cell, ...]:
     total = max(faults.blocks, 1)
     counts = [[0, 0] for _ in range(STRIP_CELLS)]
     ranks = [len(_SEVERITY)] * STRIP_CELLS
@@ -224,7 +221,7 @@ def _strip(faults: SurfaceMap, episodes: _Episodes) -> tuple[Cell, ...]:
         Cell(
             f"M{cell * width:.2f} 0h{width:.2f}v40h-{width:.2f}Z",
             _SEVERITY[ranks[cell]],
-            _text(_SEVERITY[ranks[cell]], firsts[cell], (counts[cell][0], counts[cell][1]), "", episodes),
+            _text(_SEVERITY[ranks[cell]], firsts[cell], (counts[cell][0], counts[cell][1]), "", kind_of),
         )
         for cell in range(STRIP_CELLS)
         if firsts[cell] >= 0
@@ -236,11 +233,11 @@ def _ticks(faults: SurfaceMap) -> tuple[tuple[float, str], ...]:
     return tuple((250.0 * quarter, words.grouped(total * quarter // 4)) for quarter in range(5))
 
 
-def _text(state: str, block: int, counts: tuple[int, int], address: str, episodes: _Episodes) -> str:
+def _text(state: str, block: int, counts: tuple[int, int], address: str, kind_of: _KindOf) -> str:
     """What to say of a cell; `counts` are its faulty blocks and its known bad ones."""
     faulty, known = counts
     here = known if state == _KNOWN else faulty
-    kind = episodes.kind_of(block)
+    kind = kind_of(block)
     parts = [f"{state}: block {block}" + (f" ({address})" if address else "")]
     if here > 1:
         parts[0] += f" and {words.grouped(here - 1)} more here"

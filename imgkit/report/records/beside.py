@@ -2,19 +2,20 @@
 
 from typing import Any
 
-from imgkit.comparison.result import Comparison
+from imgkit.comparison.result import Comparison, LabelDifference
 from imgkit.explanation.result import BlockRange
 from imgkit.report import words
-from imgkit.report.record import Block, Bytes, Columns, Sample, Section, Text
+from imgkit.report.record import Block, Bytes, Sample, Section
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import MOST_LABELS, field_name, label_tables, picture, value_text
+from imgkit.report.records.ranges import MOST_RANGES
 
 MOST_SAMPLES = 100
 
 
 def sampled_ranges(result: Comparison) -> list[BlockRange]:
     """The ranges whose first differing bytes are shown."""
-    return [each for each in result.ranges[: of.MOST_RANGES] if each.sample is not None][:MOST_SAMPLES]
+    return [each for each in result.ranges[:MOST_RANGES] if each.sample is not None][:MOST_SAMPLES]
 
 
 def samples_section(result: Comparison) -> tuple[Section, ...]:
@@ -24,12 +25,12 @@ def samples_section(result: Comparison) -> tuple[Section, ...]:
     drawn = [_sample(number, each, result.block_size) for number, each in enumerate(sampled_ranges(result), 1)]
     total = sum(each.sample is not None for each in result.ranges)
     if not drawn:
-        return (of.section("samples", "First differing bytes", Text(("No bytes were sampled in these ranges.",))),)
+        return (of.section("samples", "First differing bytes", "No bytes were sampled in these ranges."),)
     lead = (
-        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is not "
-        "there; · is a byte that ASCII does not print."
+        "The bytes around the first difference of a range, in hexadecimal and in ASCII. -- is a byte that is "
+        "missing; · is a byte that is not printable ASCII."
     )
-    return (of.section("samples", "First differing bytes", Text((lead,)), Bytes(tuple(drawn), total)),)
+    return (of.section("samples", "First differing bytes", lead, Bytes(tuple(drawn), total)),)
 
 
 def _sample(number: int, each: BlockRange, block_size: int) -> Sample:
@@ -56,22 +57,25 @@ def _sample(number: int, each: BlockRange, block_size: int) -> Sample:
 def labels_section(result: Comparison) -> Section:
     """The labels of both media beside each other, with what differs first."""
     reference, copy = result.labels.reference, result.labels.copy
-    blocks: list[Block] = []
+    blocks: list[Block | str] = []
     if result.label_differences:
-        columns: Columns = (("Field", "text"), ("Reference", "text"), ("Copy", "text"), ("Label at", "short"))
-        rows = (
-            (
-                _difference_name(each.field),
-                _difference_value(each.field, each.reference),
-                _difference_value(each.field, each.copy),
-                f"block {each.block}" + (f", offset {each.offset}" if each.offset else ""),
+        blocks.append(
+            of.table(
+                "Fields in which the labels differ",
+                result.label_differences,
+                ("Field", "text", lambda each: _difference_name(each.field)),
+                ("Reference", "text", lambda each: _difference_value(each.field, each.reference)),
+                ("Copy", "text", lambda each: _difference_value(each.field, each.copy)),
+                (
+                    "Label at",
+                    "short",
+                    lambda each: f"block {each.block}{f', offset {each.offset}' if each.offset else ''}",
+                ),
+                what="fields",
             )
-            for each in result.label_differences[: of.MOST_ROWS]
         )
-        caption = "Fields in which the labels differ"
-        blocks.append(of.table(caption, columns, rows, what="fields", listed=len(result.label_differences)))
     elif reference and copy:
-        blocks.append(Text(("Reference and copy have the same labels: no field differs.",)))
+        blocks.append("Reference and copy have the same labels: no field differs.")
     same = reference == copy
     drawn = [picture(label, "Reference and copy" if same else "Reference") for label in reference[:MOST_LABELS]]
     drawn += [] if same else [picture(label, "Copy") for label in copy[:MOST_LABELS]]
@@ -79,10 +83,14 @@ def labels_section(result: Comparison) -> Section:
     tables = label_tables((("Reference", reference), ("Copy", copy)))
     blocks += tables[:MOST_LABELS]
     if len(tables) > MOST_LABELS:
-        blocks.append(Text((words.left_out(MOST_LABELS, len(tables), "labels", "--json holds them all"),)))
+        blocks.append(words.left_out(MOST_LABELS, len(tables), "labels", "--json holds them all"))
     if not tables:
-        blocks = [Text(("Neither medium has a label that imgkit knows, in the places where it looks.",))]
+        blocks = ["Neither medium has a label that imgkit knows, in any place where it looks."]
     return of.section("labels", "Labels", *blocks)
+
+
+def _place(each: LabelDifference) -> str:
+    return f"block {each.block}" + (f", offset {each.offset}" if each.offset else "")
 
 
 def _difference_name(field: str) -> str:

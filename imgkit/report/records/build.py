@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from imgkit.label.build import LabelBuild
 from imgkit.report import words
-from imgkit.report.record import Columns, Facts, Record, Text
+from imgkit.report.record import Facts, Record, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_blocks
 
@@ -14,10 +14,15 @@ def record(result: LabelBuild) -> Record:
     checked = of.answer_of_labels(result.findings, 1)
     says = checked.sentences[0]
     if result.verdict == "fail":
-        says = f"{words.severities(result.findings)}: do not write it before these are settled"
+        says = f"{words.severities(result.findings)}: do not write it until these are resolved"
     written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
-    columns: Columns = (("Bytes of the file", "place"), ("To byte", "number"), ("What", "text"))
-    rows = ((f"{each.file_byte}+{each.length}", str(each.medium_byte), each.what) for each in result.pieces)
+    bytes_table = of.table(
+        "",
+        result.pieces,
+        ("Bytes of the file", "place", lambda each: f"{each.file_byte}+{each.length}"),
+        ("To byte", "number", lambda each: str(each.medium_byte)),
+        ("What", "text", lambda each: each.what),
+    )
     return Record(
         **of.begun(result),
         kind="label build",
@@ -33,7 +38,7 @@ def record(result: LabelBuild) -> Record:
             ),
             *of.findings_section(result.findings),
             of.section("label", "The label", *label_blocks(result.label)),
-            of.section("bytes", "Where its bytes go", of.table("", columns, rows)),
+            of.section("bytes", "Where its bytes go", bytes_table),
             of.section(
                 "save",
                 "First save what is there",

@@ -2,8 +2,9 @@
 
 from imgkit.console.result import Tally
 from imgkit.report import words
-from imgkit.report.record import Columns, Section, Table, Text
+from imgkit.report.record import Section
 from imgkit.report.records import elements as of
+from imgkit.report.records.ranges import range_section
 from imgkit.seals.result import Verification
 
 _STATE_WORDS: dict[str, str] = {
@@ -11,33 +12,21 @@ _STATE_WORDS: dict[str, str] = {
     "missing": "the copy ends before it",
     "extra": "the original had no such blocks",
     "unreadable": "it gave a read error",
-    "unanswered": "nothing is known of it",
+    "unanswered": "nothing is known about it",
 }
 _NOT_KNOWN = ("unreadable", "unanswered")
 
 
-def range_section(result: Tally | Verification, whole: frozenset[str]) -> Section:
+def checked_ranges(result: Tally | Verification, whole: frozenset[str]) -> Section:
     """The ranges that are not known to be equal, with their places; `whole` are partitions over the whole disk."""
-    if not result.ranges_total:
-        none = "None: no block that was asked for is known to be unequal."
-        return of.section("ranges", "Ranges", Text((none,)))
-    shown = result.ranges[: of.MOST_RANGES]
-    drawn = Table(
+    return range_section(
+        result,
+        whole,
+        _STATE_WORDS,
+        none="None: no requested block is known to differ.",
         caption="Ranges that are not known to be equal",
-        columns=(("Blocks", "place"), ("State", "short"), ("Partition", "short"), ("Cylinder/head/sector", "place")),
-        rows=tuple(
-            (str(each), each.state, of.names(each.partitions, whole), words.address_range(each.chs)) for each in shown
-        ),
-        total=result.ranges_total,
-        listed=len(result.ranges),
-        what="ranges",
-        filters=("State", "Partition"),
+        short=8,
     )
-    states = dict.fromkeys(each.state for each in shown)
-    legend = Text(tuple(f"{state}: {_STATE_WORDS[state]}." for state in states))
-    lead = Text((of.addresses_sentence(result.address_source, result.block_size),))
-    aside = f"{words.grouped(result.ranges_total)} in all"
-    return of.section("ranges", "Ranges", lead, drawn, legend, aside=aside, short=8)
 
 
 def not_known_section(result: Tally | Verification, nothing: str) -> Section:
@@ -45,10 +34,14 @@ def not_known_section(result: Tally | Verification, nothing: str) -> Section:
     blocks = result.unreadable_blocks + result.unanswered_blocks
     title = "Not read or not answered"
     if not blocks:
-        return of.section("not-known", title, Text((nothing,)))
+        return of.section("not-known", title, nothing)
     left = [each for each in result.ranges if each.state in _NOT_KNOWN]
-    columns: Columns = (("Blocks", "place"), ("Why", "text"))
-    rows = ((str(each), _STATE_WORDS[each.state]) for each in left[: of.MOST_ROWS])
-    lead = f"Of {words.plural(blocks, 'block')} it is not known whether they are equal."
-    drawn = of.table("Ranges of which nothing is known", columns, rows, what="ranges", listed=len(left))
-    return of.section("not-known", title, Text((lead,)), drawn)
+    lead = f"It is not known whether {words.plural(blocks, 'block')} are equal."
+    drawn = of.table(
+        "Ranges about which nothing is known",
+        left,
+        ("Blocks", "place", str),
+        ("Why", "text", lambda each: _STATE_WORDS[each.state]),
+        what="ranges",
+    )
+    return of.section("not-known", title, lead, drawn)

@@ -2,7 +2,7 @@
 
 from imgkit.drive.show import DriveResult
 from imgkit.report import words
-from imgkit.report.record import Columns, Facts, Record, Section
+from imgkit.report.record import Facts, Record, Section
 from imgkit.report.records import elements as of
 
 _ALL = 20
@@ -25,11 +25,9 @@ def _located(result: DriveResult) -> tuple[Section, ...]:
     assert result.located is not None
     located = result.located
     reserved = " (in the reserved area)" if located.in_reserved else ""
-    facts = Facts(
-        (
-            ("block", f"{located.block}{reserved}"),
-            ("cylinder/head/sector", f"{words.address(located.chs)} (all counted from 0)"),
-        )
+    facts = of.facts(
+        ("block", f"{located.block}{reserved}"),
+        ("cylinder/head/sector", f"{words.address(located.chs)} (all counted from 0)"),
     )
     return (of.section("address", words.clean(result.drive.name, 80), facts, short=_ALL),)
 
@@ -37,25 +35,27 @@ def _located(result: DriveResult) -> tuple[Section, ...]:
 def _described(result: DriveResult) -> tuple[Section, ...]:
     described = result.drive
     spares = words.plural(described.spare_sectors_per_track, "sector")
-    geometry = Facts(
+    geometry = of.facts(
         (
-            (
-                "geometry",
-                f"{described.cylinders} cylinders × {described.heads} heads × {described.sectors_per_track} sectors of "
-                f"{described.sector_size} bytes",
-            ),
-            ("spares", f"{spares} on each track, on top of these"),
-            (
-                "blocks",
-                f"{result.total_sectors}; {result.sectors_per_cylinder} per cylinder; partitions may use "
-                f"{result.usable_blocks} (0 to {result.usable_blocks - 1})",
-            ),
-            ("reserved", f"{words.plural(described.reserved_blocks_at_end, 'block')} at the end"),
-            ("capacity", words.size(result.capacity_bytes)),
-        )
+            "geometry",
+            f"{described.cylinders} cylinders × {described.heads} heads × {described.sectors_per_track} sectors of "
+            f"{described.sector_size} bytes",
+        ),
+        ("spares", f"{spares} on each track, on top of these"),
+        (
+            "blocks",
+            f"{result.total_sectors}; {result.sectors_per_cylinder} per cylinder; partitions may use "
+            f"{result.usable_blocks} (0 to {result.usable_blocks - 1})",
+        ),
+        ("reserved", f"{words.plural(described.reserved_blocks_at_end, 'block')} at the end"),
+        ("capacity", words.size(result.capacity_bytes)),
     )
-    columns: Columns = (("Baud", "number"), ("Time", "number"))
-    lines = ((str(line.baud), words.duration(line.seconds)) for line in result.line)
+    lines = of.table(
+        "",
+        result.line,
+        ("Baud", "number", lambda each: str(each.baud)),
+        ("Time", "number", lambda each: words.duration(each.seconds)),
+    )
     return (
         of.section("geometry", words.clean(described.name, 80), geometry, short=_ALL),
         of.section("timing", "Timing", _timing(result), short=_ALL),
@@ -63,7 +63,7 @@ def _described(result: DriveResult) -> tuple[Section, ...]:
         of.section(
             "line",
             "The whole drive over a serial line",
-            of.table("", columns, lines),
+            lines,
             aside="10 bits to a byte, without protocol or pauses",
             short=_ALL,
         ),
@@ -79,21 +79,19 @@ def _timing(result: DriveResult) -> Facts:
             ("one turn", f"{result.rotation_ms:.2f} ms at {described.rpm:g} rpm"),
             ("mean rotational latency", f"{result.mean_rotational_latency_ms:.2f} ms"),
         )
-    return Facts(
+    return of.facts(
+        *turn,
         (
-            *turn,
-            (
-                "interleave, skew",
-                f"{described.interleave}; {described.track_skew} per track, {described.cylinder_skew} per cylinder",
-            ),
-            (
-                "seek",
-                f"{_milliseconds(described.seek_track_ms)} to the next track, "
-                f"{_milliseconds(described.seek_average_ms)} on average, {_milliseconds(described.seek_full_ms)} over "
-                "all",
-            ),
-            ("head switch", _milliseconds(described.head_switch_ms)),
-        )
+            "interleave, skew",
+            f"{described.interleave}; {described.track_skew} per track, {described.cylinder_skew} per cylinder",
+        ),
+        (
+            "seek",
+            f"{_milliseconds(described.seek_track_ms)} to the next track, "
+            f"{_milliseconds(described.seek_average_ms)} on average, {_milliseconds(described.seek_full_ms)} over "
+            "all",
+        ),
+        ("head switch", _milliseconds(described.head_switch_ms)),
     )
 
 

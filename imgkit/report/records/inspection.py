@@ -1,15 +1,17 @@
 """The record of an inspection."""
 
 from collections.abc import Sequence
+from operator import itemgetter
 
 from imgkit.core.spans import Span
 from imgkit.explanation.ledger import Run
 from imgkit.filesystem.probes import Volume
 from imgkit.inspection.result import InspectedVolume, Inspection, PartitionUse
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Record, Section, Text
+from imgkit.report.record import Answer, Block, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
+from imgkit.report.records.ranges import known_bad_tables, map_section
 
 _MOST_AREAS = 100
 
@@ -17,7 +19,6 @@ _MOST_AREAS = 100
 def record(result: Inspection) -> Record:
     """What is on a medium: what holds data, what is blank, what could not be read, and the labels."""
     reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
-    whole = frozenset(each.name for each in result.partitions if each.whole_disk)
     unread = tuple(Run(area.first, area.count, "unreadable") for area in result.areas if area.contents == "unreadable")
     return Record(
         **of.begun(result),
@@ -35,12 +36,11 @@ def record(result: Inspection) -> Record:
         sections=(
             *of.findings_section(result.findings),
             _partitions(result),
-            *of.map_section(
+            *map_section(
                 unread,
                 len(unread),
-                *of.known_bad_tables(result.defects, result.defects_total, whole),
+                *known_bad_tables(result.defects, result.defects_total, of.whole_disks(result.partitions)),
                 drive=result.drive,
-                address_source="drive" if result.drive else None,
                 block_size=result.block_size,
                 blocks=result.blocks,
                 noun="unreadable block",
@@ -56,7 +56,6 @@ def record(result: Inspection) -> Record:
                 ("Block size", f"{words.grouped(result.block_size)} bytes"),
                 ("Boot block", f"starts with {result.boot_words}" if result.boot_words else "could not be read"),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at),
                 notes=words.route_sentences([("medium", result.kind, result.route)]),
             ),
         ),
@@ -71,7 +70,7 @@ def _reading(result: Inspection, reached: int) -> Answer:
     if result.unreadable_blocks:
         parts.append(f"{words.plural(result.unreadable_blocks, 'block')} could not be read")
     if result.not_read:
-        parts.append(f"{words.plural(len(result.not_read), 'place')} where it matters could not be read")
+        parts.append(f"{words.plural(len(result.not_read), 'important place')} could not be read")
     used = f"{words.plural(result.data_blocks, 'block')} with data, {words.grouped(result.blank_blocks)} blank"
     says = "; ".join([*parts, used])
     return of.answer("Medium", *(("READ IN PART", "unknown") if parts else ("ALL READ", "good")), says)
@@ -82,23 +81,19 @@ def _partitions(result: Inspection) -> Section:
         lies = tuple(f"At the start of the medium: {_stated(each.format, each)}." for each in result.volumes)
         none = ("No partitions are known: no label names one.", *lies)
         return of.section("partitions", "Partitions", Text(none), short=len(lies) and len(none))
-    rows = [
-        (
-            use.name,
-            use,
-            {
-                "With data": use.data_blocks,
-                "Blank": use.blank_blocks,
-                "Unreadable": use.unreadable_blocks,
-                "Past the end": use.absent_blocks,
-            },
-            _contents(use),
-        )
-        for use in result.partitions[: of.MOST_ROWS]
-    ]
-    drawn = of.partition_table(rows, ("With data", "Blank"), "What lies in it", len(result.partitions))
+    kept = ("With data", "Blank")
+    drawn = of.partition_table(result.partitions, _counts_of, kept, "What lies in it", _contents)
     aside = f"in blocks of {words.grouped(result.block_size)} bytes"
     return of.section("partitions", "Partitions", drawn, aside=aside, short=of.SHORT_ROWS)
+
+
+def _counts_of(use: PartitionUse) -> dict[str, int]:
+    return {
+        "With data": use.data_blocks,
+        "Blank": use.blank_blocks,
+        "Unreadable": use.unreadable_blocks,
+        "Past the end": use.absent_blocks,
+    }
 
 
 def _contents(use: PartitionUse) -> str:
@@ -106,7 +101,7 @@ def _contents(use: PartitionUse) -> str:
     volume = use.volume
     if volume is None:
         if use.whole_disk:
-            return "all that its label speaks of" if "/" in use.name else "the whole disk"
+            return "everything that its label covers" if "/" in use.name else "the whole disk"
         return "nothing with a well-known mark" if use.data_blocks else "blank"
     return _stated(volume.kind, volume)
 
@@ -123,46 +118,48 @@ def _stated(name: str, volume: Volume | InspectedVolume) -> str:
 
 def _areas(result: Inspection) -> Section:
     largest = sorted(result.areas, key=lambda area: -area.count)[:_MOST_AREAS]
-    columns: Columns = (("Blocks", "place"), ("Contents", "short"), ("Bytes", "number"))
-    rows = (
-        (str(area), area.contents, area.count * result.block_size)
-        for area in sorted(largest, key=lambda area: area.first)
-    )
     drawn = of.table(
-        "", columns, rows, what="runs", chosen="largest", listed=len(result.areas), total=result.areas_total
+        "",
+        sorted(largest, key=lambda area: area.first),
+        ("Blocks", "place", str),
+        ("Contents", "short", lambda each: each.contents),
+        ("Bytes", "number", lambda each: each.count * result.block_size),
+        what="runs",
+        chosen="largest",
+        listed=len(result.areas),
+        total=result.areas_total,
     )
     aside = f"{words.plural(result.areas_total, 'run')} of blocks with data, blank or unreadable"
     return of.section("areas", "Areas", *([drawn] if drawn.rows else []), aside=aside)
 
 
 def _digests(result: Inspection) -> Section:
-    blocks: list[Block] = []
+    blocks: list[Block | str] = []
     if result.digests:
-        columns: Columns = (("Algorithm", "short"), ("Digest", "digits"))
-        blocks.append(of.table("Digests of the whole", columns, tuple(result.digests.items())))
+        digests = list(result.digests.items())
+        columns: list[of.Column] = [("Algorithm", "short", itemgetter(0)), ("Digest", "digits", itemgetter(1))]
+        blocks.append(of.table("Digests of the whole", digests, *columns))
     if result.sums:
-        rules: Columns = tuple((str(rule), "place") for rule in result.sums[0].printed)
-        rows = (
+        rows = [
             ("the whole" if each.name is None else f"partition {words.clean(each.name, 40)}", *each.printed.values())
-            for each in result.sums[: of.MOST_ROWS]
-        )
+            for each in result.sums
+        ]
+        columns = [(str(rule), "place", itemgetter(at)) for at, rule in enumerate(result.sums[0].printed, 1)]
         caption = "Sums as the old tools print them: sum, and blocks of 1024, of 512, or bytes"
-        blocks.append(of.table(caption, (("Of", "short"), *rules), rows, listed=len(result.sums)))
+        blocks.append(of.table(caption, rows, ("Of", "short", itemgetter(0)), *columns))
     none = "None: they were not asked for (--digest, --sums), or not everything could be read."
-    return of.section("digests", "Digests and sums", *(blocks or [Text((none,))]), short=of.SHORT_ROWS if blocks else 0)
+    return of.section("digests", "Digests and sums", *(blocks or [none]), short=of.SHORT_ROWS if blocks else 0)
 
 
 def _not_read(result: Inspection, unread: Sequence[Span]) -> Section:
     lead = []
     if result.interrupted:
-        lead.append("The inspection was stopped before the end: this is what is known so far.")
+        lead.append("The inspection was stopped before the end: this is what was found so far.")
     lead += [f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS]]
     if result.unreadable_blocks:
         lost = words.plural(result.unreadable_blocks, "block")
         lead.append(f"{lost} gave read errors. What they hold is not known.")
-    blocks: list[Block] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
+    blocks: list[Block | str] = [Text(tuple(lead) or ("Everything was read; no block gave a read error.",))]
     if unread:
-        rows = ((str(each),) for each in unread[: of.MOST_ROWS])
-        blocks.append(of.table("Runs that gave read errors", (("Blocks", "place"),), rows, what="runs",
-                               listed=len(unread)))  # fmt: skip
+        blocks.append(of.table("Runs that gave read errors", unread, ("Blocks", "place", str), what="runs"))
     return of.section("not-read", "Not read", *blocks, short=3 if lead else 0)

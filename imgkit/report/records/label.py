@@ -10,7 +10,7 @@ from imgkit.report.records.labels import label_section
 def record(result: LabelReport) -> Record:
     """What the labels of a medium say, and whether it is true."""
     not_read = tuple(f"Could not be read: {words.unread(each)}." for each in result.not_read[: of.MOST_ROWS])
-    alone = ("It is a label by itself: it was not compared with a medium's size.",) if result.label_alone else ()
+    alone = ("This is a label on its own: it was not checked against a medium's size.",) if result.label_alone else ()
     return Record(
         **of.begun(result),
         kind="label check",
@@ -23,7 +23,7 @@ def record(result: LabelReport) -> Record:
             of.section(
                 "not-read",
                 "Not read",
-                Text(not_read or ("Every place that a label may lie in, and that a label names, could be read.",)),
+                Text(not_read or ("Every place where a label may lie, or that a label names, could be read.",)),
                 short=len(not_read),
             ),
             of.made_section(
@@ -31,7 +31,6 @@ def record(result: LabelReport) -> Record:
                 ("Medium", of.medium_text(result.path, result.kind, result.size_bytes)),
                 ("Looked for", ", ".join(result.layouts_tried)),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at),
                 notes=words.route_sentences([("medium", result.kind, result.route)]),
             ),
         ),

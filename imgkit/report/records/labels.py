@@ -13,7 +13,6 @@ from imgkit.label.result import Label, Partition
 from imgkit.report import words
 from imgkit.report.record import (
     Block,
-    Columns,
     Field,
     Group,
     LabelTable,
@@ -35,7 +34,7 @@ _HEXADECIMAL = frozenset(("flags",))
 
 def label_section(title: str, labels: Sequence[Label], *lead: str, short: int = 0) -> Section:
     """The labels of one medium."""
-    sentences = lead if labels else (*lead, "No label that imgkit knows, in the places where it looks.")
+    sentences = lead if labels else (*lead, "No label that imgkit knows was found where it looks.")
     blocks: list[Block] = [Text(sentences)] if sentences else []
     for label in labels[:MOST_LABELS]:
         blocks += label_blocks(label)
@@ -54,23 +53,24 @@ def label_blocks(label: Label) -> list[Block]:
 
 def partition_table(label: Label) -> Table:
     """The partitions of a label in numbers."""
-    columns: Columns = (("Partition", "short"), ("First", "number"), ("Blocks", "number"), ("Last", "number"),
-                        ("Cylinders", "place"), ("Type", "text"))  # fmt: skip
-    rows = (
-        (
-            words.clean(each.name, 40),
-            str(each.first),
-            str(each.count),
-            str(each.end - 1) if each.count else "–",
-            words.cylinders(label, each),
-            words.clean(each.type, 60) + (" (whole disk)" if label.is_whole_disk(each) else ""),
-        )
-        for each in label.partitions[: of.MOST_ROWS]
-    )
     caption = (
         f"Partitions of the label at block {label.block}, offset {label.offset}; blocks of {label.block_size} bytes"
     )
-    return of.table(caption, columns, rows, what="partitions", listed=len(label.partitions))
+    return of.table(
+        caption,
+        label.partitions,
+        ("Partition", "short", lambda each: words.clean(each.name, 40)),
+        ("First", "number", lambda each: str(each.first)),
+        ("Blocks", "number", lambda each: str(each.count)),
+        ("Last", "number", lambda each: str(each.end - 1) if each.count else "–"),
+        ("Cylinders", "place", lambda each: words.cylinders(label, each)),
+        (
+            "Type",
+            "text",
+            lambda each: words.clean(each.type, 60) + (" (whole disk)" if label.is_whole_disk(each) else ""),
+        ),
+        what="partitions",
+    )
 
 
 def picture(label: Label, title: str) -> PartitionPicture | None:

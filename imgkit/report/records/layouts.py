@@ -2,31 +2,23 @@
 
 from imgkit.label.layout import block_in_words
 from imgkit.label.result import LayoutList, LayoutSummary
-from imgkit.report.record import Columns, Record
+from imgkit.report.record import Record
 from imgkit.report.records import elements as of
 
 
 def record(result: LayoutList) -> Record:
     """Each layout in a row: what it is, where it lies, where it is described."""
-    columns: Columns = (("Layout", "place"), ("What", "text"), ("Where", "text"))
-    sources: Columns = (("Layout", "place"), ("Source", "text"))
+    layout: of.Column = ("Layout", "place", lambda each: each.id)
+    layouts = of.table("", result.layouts, layout, ("What", "text", _what), ("Where", "text", _where))
+    sources = of.table("", result.layouts, layout, ("Source", "text", lambda each: each.source))
     return Record(
         **of.begun(result),
         kind="layouts",
         title="label layouts",
         subjects=(),
         sections=(
-            of.section(
-                "layouts",
-                "Layouts",
-                of.table("", columns, ((each.id, _what(each), _where(each)) for each in result.layouts)),
-                short=40,
-            ),
-            of.section(
-                "sources",
-                "Where they are described",
-                of.table("", sources, ((each.id, each.source) for each in result.layouts)),
-            ),
+            of.section("layouts", "Layouts", layouts, short=40),
+            of.section("sources", "Where they are described", sources),
             of.made_section(result),
         ),
         has_page=False,

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
 import msgspec
@@ -23,7 +24,7 @@ from imgkit.readiness.result import (
 from imgkit.readiness.result import Step as TodoStep
 from imgkit.report import record as shown
 from imgkit.report import words
-from imgkit.report.record import Columns, Item, Items, Record, Section, Step, Steps, Text, Tone
+from imgkit.report.record import Item, Items, Record, Section, Step, Steps, Text, Tone
 from imgkit.report.records import comparison
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section, value_text
@@ -71,7 +72,6 @@ def record(result: Preflight) -> Record:
                 ("Drive", words.drive(result.drive) if result.drive else "not known"),
                 ("Machine", words.clean(result.machine.machine.name, 80) if result.machine else "not known"),
                 ("Plan", result.plan_path or "none"),
-                *of.times(result.started_at, result.elapsed_seconds, interrupted=result.interrupted),
                 notes=words.route_sentences([("medium", result.medium.kind, result.medium.route)]),
             ),
         ),
@@ -98,7 +98,7 @@ def _not_checked(result: Preflight) -> Section:
         Item(word="open", tone="unknown", text=_clean(each.what), advice=_clean(each.how))
         for each in result.not_checked[: of.MOST_ITEMS]
     )
-    none = Text(("Nothing is left that could be checked from here.",))
+    none = Text(("Everything that can be checked from here was checked.",))
     drawn = Items(items, len(result.not_checked), "points") if items else none
     return of.section(
         "not-checked", "Not checked, and how to check it", drawn, short=3 if items and result.answer != "no-go" else 0
@@ -159,7 +159,7 @@ def _map(result: Preflight) -> Section:
     """Where the faulty blocks lie; those that hold the planned label are none."""
     if result.comparison is None:
         why = "No map: the medium was not compared with its original (--reference)."
-        return of.section("map", "Where on the drive", Text((why,)))
+        return of.section("map", "Where on the drive", why)
     replaced = [run for proof in result.proofs if proof.means == "comparison" for run in proof.replaced]
     faulty = tuple(each for each in result.comparison.ranges if not spans.overlapping(replaced, each))
     left_out = len(result.comparison.ranges) - len(faulty)
@@ -176,19 +176,17 @@ def _map(result: Preflight) -> Section:
 
 def _digests(result: Preflight) -> Section:
     if not result.digests:
-        return of.section("digests", "Digests", Text(("None: the medium was not read whole.",)))
-    columns: Columns = (
-        ("Of", "short"),
-        ("Taken", "short"),
-        ("Algorithm", "short"),
-        ("Digest", "digits"),
-        ("Path", "text"),
+        return of.section("digests", "Digests", "None: the medium was not read whole.")
+    drawn = of.table(
+        "",
+        result.digests,
+        ("Of", "short", lambda each: each.of),
+        ("Taken", "short", lambda each: words.clean(each.taken_at, 40)),
+        ("Algorithm", "short", lambda each: each.algorithm),
+        ("Digest", "digits", lambda each: each.digest),
+        ("Path", "text", lambda each: words.tail(each.path, 60)),
     )
-    rows = (
-        (each.of, words.clean(each.taken_at, 40), each.algorithm, each.digest, words.tail(each.path, 60))
-        for each in result.digests
-    )
-    return of.section("digests", "Digests", of.table("", columns, rows))
+    return of.section("digests", "Digests", drawn)
 
 
 def _since(result: Preflight) -> tuple[Section, ...]:
@@ -198,11 +196,18 @@ def _since(result: Preflight) -> tuple[Section, ...]:
     before, now = ANSWER_WORDS[since.answer_before], ANSWER_WORDS[since.answer_now]
     lead = f"The answer was {before} and is {now}." if before != now else f"The answer is still {now}."
     changes = list(_changes(result, since))
-    columns: Columns = (("What", "text"), ("Before", "text"), ("Now", "text"))
-    drawn = of.table("", columns, changes[:_MOST_CHANGES], what="changes", listed=len(changes))
-    rest = drawn if changes else Text(("Nothing else changed.",))
+    drawn = of.table(
+        "",
+        changes,
+        ("What", "text", itemgetter(0)),
+        ("Before", "text", itemgetter(1)),
+        ("Now", "text", itemgetter(2)),
+        what="changes",
+        most=_MOST_CHANGES,
+    )
+    rest = drawn if changes else "Nothing else changed."
     aside = f"{words.clean(since.started_at, 40)}, {words.clean(since.path, 80)}"
-    return (of.section("since", "Since", Text((lead,)), rest, aside=aside, short=8),)
+    return (of.section("since", "Since", lead, rest, aside=aside, short=8),)
 
 
 def _changes(result: Preflight, since: Since) -> Iterator[tuple[str, str, str]]:
@@ -216,7 +221,7 @@ def _changes(result: Preflight, since: Since) -> Iterator[tuple[str, str, str]]:
     for finding in since.findings_gone:
         yield finding.id, _clean(finding.message), "gone"
     for finding in since.findings_new:
-        yield finding.id, "was not there", _clean(finding.message)
+        yield finding.id, "new", _clean(finding.message)
 
 
 def _value(value: Any) -> str:

@@ -1,7 +1,7 @@
 """The record of a seal's making."""
 
 from imgkit.report import words
-from imgkit.report.record import Facts, Record
+from imgkit.report.record import Record
 from imgkit.report.records import elements as of
 from imgkit.seals.result import SealReport
 
@@ -25,26 +25,23 @@ def record(result: SealReport) -> Record:
             of.section(
                 "sealed",
                 "Sealed",
-                Facts(
+                of.facts(
+                    ("medium", result.path),
+                    ("size", words.size(result.size_bytes)),
+                    ("blocks", f"{words.grouped(result.blocks)} of {result.block_size} bytes"),
                     (
-                        ("medium", result.path),
-                        ("size", words.size(result.size_bytes)),
-                        ("blocks", f"{words.grouped(result.blocks)} of {result.block_size} bytes"),
-                        (
-                            "ranges",
-                            f"{words.grouped(result.ranges_total)} of up to "
-                            f"{words.plural(result.range_blocks, 'block')}",
-                        ),
-                        ("label", layouts),
-                        ("seal", words.plural(result.seal_bytes, "byte")),
-                        *(("written", name) for name in result.files),
-                        ("sha256", result.sha256),
-                    )
+                        "ranges",
+                        f"{words.grouped(result.ranges_total)} of up to {words.plural(result.range_blocks, 'block')}",
+                    ),
+                    ("label", layouts),
+                    ("seal", words.plural(result.seal_bytes, "byte")),
+                    *(("written", name) for name in result.files),
+                    ("sha256", result.sha256),
                 ),
                 short=20,
             ),
             *of.findings_section(result.findings),
-            of.made_section(result, ("Took", words.duration(result.elapsed_seconds))),
+            of.made_section(result),
         ),
         has_page=False,
     )

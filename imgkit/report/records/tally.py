@@ -3,9 +3,10 @@
 from imgkit.console.paper import total_time
 from imgkit.console.result import NextSheet, Tally
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Facts, Record, Section, Text, Tone
+from imgkit.report.record import Answer, Block, Facts, Record, Section, Tone
 from imgkit.report.records import elements as of
-from imgkit.report.records.checked import not_known_section, range_section
+from imgkit.report.records.checked import checked_ranges, not_known_section
+from imgkit.report.records.ranges import NO_NAMES, first_range, map_of
 from imgkit.report.records.sums import risk_section
 
 
@@ -27,16 +28,8 @@ def record(result: Tally) -> Record:
         sections=(
             *of.findings_section(result.findings),
             *([_next(result.next_sheet)] if result.next_sheet else []),
-            range_section(result, of.NO_NAMES),
-            *of.map_section(
-                result.ranges,
-                result.ranges_total,
-                drive=result.drive,
-                address_source=result.address_source,
-                block_size=result.block_size,
-                blocks=result.blocks,
-                noun="listed block",
-            ),
+            checked_ranges(result, NO_NAMES),
+            *map_of(result, result.blocks, "listed block"),
             risk_section(result.risk, f"in the {words.plural(result.matching_ranges, 'range')} that match"),
             _log(result),
             not_known_section(result, "Every range on the worksheet was answered."),
@@ -46,7 +39,6 @@ def record(result: Tally) -> Record:
                 ("Image", f"{result.image}, {words.size(result.size_bytes)}"),
                 ("Block size", f"{words.grouped(result.block_size)} bytes"),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at),
             ),
         ),
     )
@@ -54,33 +46,26 @@ def record(result: Tally) -> Record:
 
 def _answer(result: Tally) -> Answer:
     word, tone, says = _is_the_image(result)
-    first = ""
-    if result.ranges:
-        each = result.ranges[0]
-        first = of.first_of(each, of.names(each.partitions, of.NO_NAMES), each.chs)
     left_out = result.not_on_sheet_blocks
     not_on_sheet = f"{words.plural(left_out, 'block')} {'is' if left_out == 1 else 'are'} not on this worksheet"
-    return of.answer("Copy", word, tone, says, first, not_on_sheet if left_out else "")
+    return of.answer("Copy", word, tone, says, first_range(result.ranges, NO_NAMES), not_on_sheet if left_out else "")
 
 
 def _is_the_image(result: Tally) -> tuple[str, Tone, str]:
     """Is the old machine's disk as the worksheet expects: a word or two, and the sentence behind it."""
-    parts = [
-        f"{words.plural(number, 'range')} {text}"
-        for number, text in (
+    parts = of.counted(
+        (
             (result.differing_ranges, "differs" if result.differing_ranges == 1 else "differ"),
             (result.unreadable_ranges, "gave an error"),
             (result.unanswered_ranges, "unanswered"),
-        )
-        if number
-    ]
+        ),
+        "range",
+    )
     says = "; ".join([*parts, f"{words.grouped(result.matching_ranges)} match"])
-    if result.verdict == "incomplete":
-        if result.differing_ranges:
-            return "DIFFERS, INCOMPLETE", "bad", says
-        return "INCOMPLETE", "unknown", says
-    if result.verdict == "fail":
-        return "DIFFERS", "bad", says
+    incomplete = result.verdict == "incomplete"
+    unequal = result.differing_ranges or result.verdict == "fail"
+    if found := of.not_equal(says, incomplete=incomplete, unequal=unequal):
+        return found
     says = f"all {words.plural(result.matching_ranges, 'range')} match"
     return ("EXACT IN PART", "look", says) if result.not_on_sheet_blocks else ("EXACT", "good", says)
 
@@ -100,30 +85,31 @@ def _next(upcoming: NextSheet) -> Section:
 def _log(result: Tally) -> Section:
     ended = "ends with the script's last line" if result.is_finished else "the script's last line is not in it"
     twice = result.answered_twice_differently
-    facts = Facts(
+    facts = of.facts(
+        ("Log", f"{result.log_path}, {words.plural(result.log_bytes, 'byte')}; {ended}"),
         (
-            ("Log", f"{result.log_path}, {words.plural(result.log_bytes, 'byte')}; {ended}"),
-            (
-                "Answers",
-                f"{words.grouped(result.answers)} understood, {words.grouped(result.repeated_answers)} of them "
-                "repeated",
-            ),
-            (
-                "Left out",
-                f"{words.plural(result.garbled_lines, 'garbled line')}, {words.plural(result.foreign_lines, 'line')} "
-                "of ranges that the sheet does not have",
-            ),
-            ("Answered differently", words.plural(len(twice), "range")),
-        )
+            "Answers",
+            f"{words.grouped(result.answers)} understood, {words.grouped(result.repeated_answers)} of them repeated",
+        ),
+        (
+            "Left out",
+            f"{words.plural(result.garbled_lines, 'garbled line')}, {words.plural(result.foreign_lines, 'line')} "
+            "about ranges that are not on the sheet",
+        ),
+        ("Answered differently", words.plural(len(twice), "range")),
     )
-    blocks: list[Block] = [facts]
+    blocks: list[Block | str] = [facts]
     if twice:
-        rows = (
-            (str(each.number), str(each), ", ".join(map(str, each.answers)), str(each.expected))
-            for each in twice[: of.MOST_ROWS]
+        blocks.append(
+            of.table(
+                "Ranges with several answers that are not all the same",
+                twice,
+                ("Number", "number", lambda each: str(each.number)),
+                ("Blocks", "place", str),
+                ("Answers", "text", lambda each: ", ".join(map(str, each.answers))),
+                ("Expected", "number", lambda each: str(each.expected)),
+                what="ranges",
+            )
         )
-        columns: Columns = (("Number", "number"), ("Blocks", "place"), ("Answers", "text"), ("Expected", "number"))
-        caption = "Ranges that were answered more than once, not always the same"
-        blocks.append(of.table(caption, columns, rows, what="ranges", listed=len(twice)))
-        blocks.append(Text(("A range that was answered once rightly and once wrongly counts as unanswered.",)))
+        blocks.append("A range with both a right and a wrong answer counts as unanswered.")
     return of.section("answers", "The console log", *blocks)

@@ -1,10 +1,13 @@
 """The record of a check against a seal."""
 
+from operator import itemgetter
+
 from imgkit.report import words
-from imgkit.report.record import Answer, Columns, Record, Section, Tone
+from imgkit.report.record import Answer, Record, Section, Tone
 from imgkit.report.records import elements as of
-from imgkit.report.records.checked import not_known_section, range_section
+from imgkit.report.records.checked import checked_ranges, not_known_section
 from imgkit.report.records.labels import label_section
+from imgkit.report.records.ranges import first_range, map_of
 from imgkit.seals.result import Verification
 
 
@@ -29,16 +32,8 @@ def record(result: Verification) -> Record:
         ),
         sections=(
             *of.findings_section(result.findings),
-            range_section(result, whole),
-            *of.map_section(
-                result.ranges,
-                result.ranges_total,
-                drive=result.drive,
-                address_source=result.address_source,
-                block_size=result.block_size,
-                blocks=all_blocks,
-                noun="listed block",
-            ),
+            checked_ranges(result, whole),
+            *map_of(result, all_blocks, "listed block"),
             label_section("Labels in the seal", result.labels),
             _digests(result),
             not_known_section(result, "Every block of the copy could be read and compared."),
@@ -50,7 +45,6 @@ def record(result: Verification) -> Record:
                 ("Precision", f"{words.plural(result.precision_blocks, 'block')} of {result.block_size} bytes"),
                 ("A longer copy", "is allowed by the call" if result.tail == "allow" else "counts as not exact"),
                 ("Drive file", words.drive(result.drive)),
-                *of.times(result.started_at, result.elapsed_seconds, interrupted=result.interrupted),
                 notes=words.route_sentences([("copy", result.kind, result.route)]),
             ),
         ),
@@ -59,13 +53,9 @@ def record(result: Verification) -> Record:
 
 def _answer(result: Verification, whole: frozenset[str]) -> Answer:
     word, tone, says = _is_what_was_sealed(result)
-    first = ""
-    if result.ranges:
-        each = result.ranges[0]
-        first = of.first_of(each, of.names(each.partitions, whole), each.chs)
     coarse = "At least one block in each range that differs is not the same; this seal cannot tell which."
     is_coarse = result.differing_blocks and result.precision_blocks > 1
-    return of.answer("Copy", word, tone, says, first, coarse if is_coarse else "")
+    return of.answer("Copy", word, tone, says, first_range(result.ranges, whole), coarse if is_coarse else "")
 
 
 def _is_what_was_sealed(result: Verification) -> tuple[str, Tone, str]:
@@ -73,24 +63,18 @@ def _is_what_was_sealed(result: Verification) -> tuple[str, Tone, str]:
     extra = result.extra_blocks if result.tail == "forbid" else 0
     unequal = result.differing_blocks + result.missing_blocks + extra
     differ = "differs" if result.differing_blocks == 1 else "differ"
-    parts = [
-        f"{words.plural(number, 'block')} {text}"
-        for number, text in (
+    parts = of.counted(
+        (
             (result.differing_blocks, differ if result.precision_blocks == 1 else "in ranges that differ"),
             (result.missing_blocks, "missing from the copy"),
             (extra, "past the original's end"),
             (result.unreadable_blocks, "could not be read"),
             (result.unanswered_blocks, "not known"),
         )
-        if number
-    ]
-    if result.interrupted:
-        parts.append("stopped before the end")
-    says = "; ".join(parts)
-    if result.verdict == "incomplete":
-        return ("DIFFERS, INCOMPLETE", "bad", says) if unequal else ("INCOMPLETE", "unknown", says)
-    if unequal:
-        return "DIFFERS", "bad", says
+    )
+    parts += ["stopped before the end"] if result.interrupted else []
+    if found := of.not_equal("; ".join(parts), incomplete=result.verdict == "incomplete", unequal=unequal):
+        return found
     if result.verdict == "fail":
         return "STOP", "bad", "the findings speak against it"
     return "EXACT", "good", f"it is what was sealed; {words.plural(result.compared_blocks, 'block')} compared"
@@ -104,7 +88,6 @@ def _digests(result: Verification) -> Section:
         ("sealed", result.seal_sha256),
         ("copy", result.sha256 or "not known: the copy was not read whole"),
     )
-    columns: Columns = (("Of", "short"), ("Digest", "digits"))
-    return of.section(
-        "digests", "Digests", of.table(f"sha256 of as many bytes as were sealed: {outcome}", columns, rows)
-    )
+    caption = f"sha256 of as many bytes as were sealed: {outcome}"
+    drawn = of.table(caption, rows, ("Of", "short", itemgetter(0)), ("Digest", "digits", itemgetter(1)))
+    return of.section("digests", "Digests", drawn)

@@ -4,9 +4,10 @@ import shlex
 from collections.abc import Sequence
 
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Columns, Record, Section, Table, Text, Tone
+from imgkit.report.record import Answer, Block, Record, Section, Table, Text, Tone
 from imgkit.report.records import elements as of
-from imgkit.voting.result import STATES_IN_DOUBT, Dump, State, Vote, VoteRange
+from imgkit.report.records.ranges import addresses_sentence, map_of, range_table
+from imgkit.voting.result import STATES_IN_DOUBT, Dump, PartitionVote, State, Vote, VoteRange
 
 _STATE_WORDS: dict[State, str] = {
     "partly-read": "agree, not all read",
@@ -47,15 +48,7 @@ def record(result: Vote) -> Record:
             _next(result),
             _dumps(result),
             *_ranges(result),
-            *of.map_section(
-                result.ranges,
-                result.ranges_total,
-                drive=result.drive,
-                address_source=result.address_source,
-                block_size=result.block_size,
-                blocks=result.blocks,
-                noun="listed block",
-            ),
+            *map_of(result, result.blocks, "listed block"),
             _partitions(result),
             of.made_section(
                 result,
@@ -67,7 +60,6 @@ def record(result: Vote) -> Record:
                 ("Label", f"from dump {result.label_from}" if result.label_from else "none was found"),
                 ("Drive file", words.drive(result.drive)),
                 ("Doubts", result.doubts_path or "not written; --doubts FILE writes the list of them"),
-                *of.times(result.started_at, result.elapsed_seconds, interrupted=result.interrupted),
             ),
         ),
     )
@@ -76,18 +68,16 @@ def record(result: Vote) -> Record:
 def _agreement(result: Vote) -> Answer:
     """Do the dumps agree."""
     if any(finding.id == "medium.same" for finding in result.findings):
-        says = "a dump is named twice, and each has one vote; nothing was read"
+        says = "a dump is named twice, and each dump has one vote; nothing was read"
         return of.answer("Dumps", "NO VOTE", "bad", says)
-    parts = [
-        f"{words.plural(number, 'block')} {text}"
-        for number, text in (
+    parts = of.counted(
+        (
             (result.majority_blocks, "decided by a majority"),
             (result.no_majority_blocks, "without a majority"),
             (result.only_one_blocks, "read from one dump alone"),
             (result.unreadable_blocks, "read from none"),
         )
-        if number
-    ]
+    )
     if result.interrupted:
         parts.append("stopped before the end")
     elif any(dump.error_blocks for dump in result.dumps):
@@ -175,18 +165,15 @@ def _best(result: Vote) -> Answer:
         says = "the vote was stopped before the end" if result.interrupted else "-o FILE writes it"
         return of.answer("Best dump", "NOT WRITTEN", "look", says)
     order = ", ".join(str(number) for number in result.trust)
-    parts = [
-        text
-        for number, text in (
+    parts = of.counted(
+        (
             (
                 best.in_doubt_blocks,
-                f"{words.plural(best.in_doubt_blocks, 'block')} in doubt from the most trusted of the dumps with the "
-                f"most votes (in this order: {order})",
+                f"in doubt from the most trusted of the dumps with the most votes (in this order: {order})",
             ),
-            (best.zero_blocks, f"{words.plural(best.zero_blocks, 'block')} that none could read are zeros"),
+            (best.zero_blocks, "that none could read are zeros"),
         )
-        if number
-    ]
+    )
     return of.answer(
         "Best dump", "WRITTEN", "good", f"{words.clean(best.path)}: {'; '.join(parts) or 'no block in doubt'}"
     )
@@ -194,29 +181,25 @@ def _best(result: Vote) -> Answer:
 
 def _next(result: Vote) -> Section:
     again = result.read_again
-    blocks: list[Block] = []
+    blocks: list[Block | str] = []
     if again is not None:
         listed = words.clean(result.doubts_path) if result.doubts_path else "--doubts FILE"
         rest = f"one for each run in {listed}" if result.doubts_path else f"{listed} lists the runs"
-        blocks.append(Text(("Read the blocks in doubt again, into a file of their own:",)))
+        blocks.append("Read the blocks in doubt again, into a file of their own:")
         blocks.append(of.commands(again.commands, again.runs, rest))
         if again.commands:
             blocks.append(
-                Text(
-                    (
-                        "Type no line twice: a second reading that fails puts zeros over what the first one read. What "
-                        "fails comes out as zeros: note it in a list for --unreadable. Then vote again:",
-                    )
-                )
+                "Type no line twice: a second reading that fails puts zeros over what the first one read. Blocks that "
+                "fail again become zeros: list them for --unreadable. Then vote again:"
             )
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
-                blocks.append(Text(("The list that it names last is what --doubts with that name writes.",)))
+                blocks.append("The list named last is the one that --doubts writes under that name.")
         blocks.append(
             Text(
                 (
-                    "Before that, clean the heads if they can be reached, let the drive warm up, and read under a head "
-                    "that fails last: each reading can be its last one.",
+                    "Before that, clean the heads if they can be reached, and let the drive warm up. Read under a "
+                    "failing head last: each reading may be its last.",
                 ),
                 "caution",
             )
@@ -224,101 +207,86 @@ def _next(result: Vote) -> Section:
     if result.outlier is not None:
         best = result.best.path if result.best is not None else "BEST"
         suspect = result.dumps[result.outlier.dump - 1]
-        blocks.append(Text((f"See what went wrong with dump {suspect.number}:",)))
+        blocks.append(f"See what went wrong with dump {suspect.number}:")
         blocks.append(of.commands([f"imgkit compare {shlex.quote(best)} {shlex.quote(suspect.path)}"]))
     last = (
-        "Keep all dumps, also the bad ones. That dumps agree shows that they were read alike, not that what was read "
-        "is right: look at the label (imgkit label check) and the file systems too."
+        "Keep all dumps, including the bad ones. Agreement shows that the dumps were read alike, not that they are "
+        "right: check the label (imgkit label check) and the file systems too."
     )
     blocks.append(Text((*(("Run it again to the end.",) if result.interrupted else ()), last)))
     return of.section("next", "Next", *blocks, short=of.SHORT_COMMANDS)
 
 
 def _dumps(result: Vote) -> Section:
-    columns: Columns = (("Dump", "number"), ("Bytes", "number"), ("Blocks", "number"), ("Unreadable", "number"),
-                        ("Outvoted", "number"), ("Path", "text"))  # fmt: skip
-    rows = (
-        (
-            str(each.number),
-            each.size_bytes,
-            each.blocks,
-            each.unreadable_blocks,
-            each.outvoted_blocks,
-            each.path + (" (unpacked)" if each.kind == "packed" else ""),
-        )
-        for each in result.dumps
+    drawn = of.table(
+        "",
+        result.dumps,
+        ("Dump", "number", lambda each: str(each.number)),
+        ("Bytes", "number", lambda each: each.size_bytes),
+        ("Blocks", "number", lambda each: each.blocks),
+        ("Unreadable", "number", lambda each: each.unreadable_blocks),
+        ("Outvoted", "number", lambda each: each.outvoted_blocks),
+        ("Path", "text", lambda each: each.path + (" (unpacked)" if each.kind == "packed" else "")),
     )
-    blocks: list[Block] = [of.table("", columns, rows)]
     notes = [f"Dump {each.number}: {why}." for each in result.dumps if (why := _why_unreadable(each))]
     notes += words.route_sentences((f"dump {each.number}", each.kind, each.route) for each in result.dumps)
     if result.trust:
-        notes.append(f"To be trusted most first: dump {', '.join(map(str, result.trust))}.")
-    blocks.append(Text(tuple(notes)))
+        notes.append(f"Most trusted first: dump {', '.join(map(str, result.trust))}.")
+    blocks: list[Block | str] = [drawn, Text(tuple(notes))]
     apart = [each for each in result.pairings if each.differing_blocks]
     if apart:
-        caption = "Each two beside each other, where not all blocks that could be read in both are the same"
-        pairs = (
-            (f"{each.dumps[0]} and {each.dumps[1]}", each.compared_blocks, each.differing_blocks)
-            for each in sorted(apart, key=lambda each: -each.differing_blocks)
+        blocks.append(
+            of.table(
+                "Pairs of dumps that differ in blocks that both could read",
+                sorted(apart, key=lambda each: -each.differing_blocks),
+                ("Dumps", "short", lambda each: f"{each.dumps[0]} and {each.dumps[1]}"),
+                ("Compared", "number", lambda each: each.compared_blocks),
+                ("Differ", "number", lambda each: each.differing_blocks),
+            )
         )
-        blocks.append(of.table(caption, (("Dumps", "short"), ("Compared", "number"), ("Differ", "number")), pairs))
     aside = f"in blocks of {result.block_size} bytes, {words.BLOCK_SIZE_WORDS[result.block_size_source]}"
     return of.section("dumps", "Dumps", *blocks, aside=aside)
 
 
 def _why_unreadable(dump: Dump) -> str:
     """Why blocks of a dump count as unreadable, in a few words."""
-    return of.counted(
-        (
-            (dump.past_end_blocks, "past its end"),
-            (dump.listed_blocks, "on its list"),
-            (dump.error_blocks, "gave read errors now"),
-            (dump.fill_blocks, "with a fill pattern"),
-            (dump.abstained_blocks, "it was not asked about"),
+    return ", ".join(
+        of.counted(
+            (
+                (dump.past_end_blocks, "past its end"),
+                (dump.listed_blocks, "on its list"),
+                (dump.error_blocks, "gave read errors now"),
+                (dump.fill_blocks, "with a fill pattern"),
+                (dump.abstained_blocks, "outside its --only list"),
+            )
         )
     )
 
 
 def _ranges(result: Vote) -> tuple[Section, ...]:
     """The ranges in doubt, then those that were decided though not all dumps agree."""
-    doubts = [each for each in result.ranges if each.state in STATES_IN_DOUBT]
-    others = [each for each in result.ranges if each.state not in STATES_IN_DOUBT]
-    where = Text((of.addresses_sentence(result.address_source, result.block_size),))
-    cut: tuple[Block, ...] = ()
+    where = Text((addresses_sentence(result.address_source, result.block_size),))
+    doubts, others = (
+        [each for each in result.ranges if (each.state in STATES_IN_DOUBT) == in_doubt] for in_doubt in (True, False)
+    )
+    doubt: list[Block | str] = [where, _drawn(result, doubts)] if doubts else [Text(("No listed range is in doubt.",))]
+    decided: list[Block | str] = [Text(("No listed range: all dumps agree on what could be decided.",))]
+    if others:
+        decided = [*([] if doubts else [where]), _drawn(result, others)]
     if result.ranges_total > len(result.ranges):
         listed = f"The result lists {words.grouped(len(result.ranges))} of {words.grouped(result.ranges_total)} ranges"
-        cut = (Text((f"{listed}; --max-ranges asks for more. The counts are of all of them.",)),)
-    in_doubt = words.plural(result.doubt_runs, "run")
+        decided.append(Text((f"{listed}; --max-ranges asks for more. The counts are of all of them.",)))
+    aside = words.plural(result.doubt_runs, "run") if doubts else ""
     return (
-        of.section("doubt", "In doubt", where, _drawn(result, doubts), aside=in_doubt)
-        if doubts
-        else of.section("doubt", "In doubt", Text(("No listed range is in doubt.",))),
-        of.section("decided", "Decided, but not by all", *([] if doubts else [where]), _drawn(result, others), *cut)
-        if others
-        else of.section(
-            "decided",
-            "Decided, but not by all",
-            Text(("No listed range: what could be decided, all dumps agree on.",)),
-            *cut,
-        ),
+        of.section("doubt", "In doubt", *doubt, aside=aside),
+        of.section("decided", "Decided, but not unanimous", *decided),
     )
 
 
 def _drawn(result: Vote, ranges: Sequence[VoteRange]) -> Table:
-    whole = frozenset(partition.name for partition in result.partitions if partition.whole_disk)
-    columns: Columns = (("Blocks", "place"), ("State", "short"), ("Dumps", "short"), ("Partition", "short"),
-                        ("Cylinder/head/sector", "place"))  # fmt: skip
-    rows = (
-        (
-            str(each),
-            _STATE_WORDS[each.state],
-            _parts_played(each),
-            of.names(each.partitions, whole),
-            words.address_range(each.chs),
-        )
-        for each in ranges[: of.MOST_RANGES]
+    return range_table(
+        ranges, of.whole_disks(result.partitions), column=("Dumps", "short", _parts_played), state_words=_STATE_WORDS
     )
-    return of.table("", columns, rows, what="ranges", listed=len(ranges))
 
 
 def _parts_played(each: VoteRange) -> str:
@@ -339,22 +307,17 @@ def _numbers(numbers: Sequence[int]) -> str:
 
 def _partitions(result: Vote) -> Section:
     if not result.partitions:
-        return of.section("partitions", "By partition", Text(("No partitions are known: no dump has a label.",)))
-    rows = [
-        (
-            each.name,
-            each,
-            {
-                "Not all read": each.partly_read_blocks,
-                "Majority": each.majority_blocks,
-                "No majority": each.no_majority_blocks,
-                "From one": each.only_one_blocks,
-                "From none": each.unreadable_blocks,
-            },
-            each.type + (" (whole disk)" if each.whole_disk else ""),
-        )
-        for each in result.partitions[: of.MOST_ROWS]
-    ]
-    drawn = of.partition_table(rows, ("Majority", "No majority"), "Type", len(result.partitions))
+        return of.section("partitions", "By partition", "No partitions are known: no dump has a label.")
+    drawn = of.partition_table(result.partitions, _counts_of, ("Majority", "No majority"), "Type", of.type_of)
     aside = f"from the label in dump {result.label_from}; counts of blocks"
     return of.section("partitions", "By partition", drawn, aside=aside)
+
+
+def _counts_of(partition: PartitionVote) -> dict[str, int]:
+    return {
+        "Not all read": partition.partly_read_blocks,
+        "Majority": partition.majority_blocks,
+        "No majority": partition.no_majority_blocks,
+        "From one": partition.only_one_blocks,
+        "From none": partition.unreadable_blocks,
+    }

@@ -40,13 +40,11 @@ def record(result: Worksheet) -> Record:
             of.section(
                 "sheet",
                 "The sheet",
-                Facts(
-                    (
-                        ("image", result.image),
-                        ("size", words.size(result.size_bytes)),
-                        ("on the sheet", _coverage(result)),
-                        *(("written", name) for name in result.files),
-                    )
+                of.facts(
+                    ("image", result.image),
+                    ("size", words.size(result.size_bytes)),
+                    ("on the sheet", _coverage(result)),
+                    *(("written", name) for name in result.files),
                 ),
             ),
             of.made_section(result),
