@@ -181,7 +181,7 @@ def test_label_inside_a_boot_record_partition(tmp_path: Path, label: WideLabel, 
     outer = BootSlot(INNER.first, INNER.count, outer_type)
     pieces = {0: boot_record([outer]), outer.first * BLOCK_BYTES + place: label.to_bytes()}
     report = report_of(tmp_path / "m.img", pieces, blocks=DISK_BLOCKS)
-    assert [each.outer for each in report.labels] == [None, "mbr partition 1"]
+    assert [(each.outer, each.outer_partition) for each in report.labels] == [(None, None), (0, "1")]
     ((_, theirs),) = [each for each in read_by_libblkid(tmp_path / "m.img").partitions.items() if each[0] != "dos"]
     expected = [(each.start, each.size) for each in theirs if each.type_code]
     assert [each[1:] for each in found_inside(report)] == expected == [(72, 40), (112, 48)]

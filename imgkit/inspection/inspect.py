@@ -305,16 +305,6 @@ def _result(
     }
     findings += started.findings
     not_read += started.not_read
-    if not labels:
-        findings.append(
-            Finding(
-                "label.none",
-                "note",
-                "no label found on this medium",
-                Where(block=0),
-                "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
-            )
-        )
     findings += unrest(medium, ended_early=read.ended_early)
     blocks = -(-medium.size_bytes // survey.block_size)
     findings += defect_findings(defects, places, blocks)

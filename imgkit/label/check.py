@@ -183,14 +183,11 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Itera
 
 def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":
     """The labels, the partitions of those inside another named as they are on the medium."""
-    outer_names = {
-        each.label.outer_of(partition): partition.name for each in found for partition in each.label.partitions
-    }
     for decoded in found:
-        if decoded.label.outer is None:
+        outer_name = decoded.label.outer_partition
+        if outer_name is None:
             yield decoded
             continue
-        outer_name = outer_names[decoded.label.outer]
         label = msgspec.structs.replace(
             decoded.label, partitions=tuple(each.inside(outer_name) for each in decoded.label.partitions)
         )
@@ -216,7 +213,8 @@ def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
     from imgkit.label.checks.context import WRITE_SAFELY
 
     there = ", ".join(
-        decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
+        label.layout + ("" if label.outer_partition is None else f" inside partition {label.outer_partition}")
+        for label in (decoded.label for decoded in found)
     )
     return Finding(
         "plan.differs",

@@ -42,8 +42,9 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     reader = _Reader(medium)
     sizes = tuple(dict.fromkeys([*([sector_size] if sector_size else []), *COMMON_SECTOR_SIZES]))
     found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
-    for outer in _in_order(found):
-        found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
+    # Labels inside others come after these, so that their indices stay.
+    for index, outer in enumerate(_in_order(found)):
+        found = _inside(reader, medium.size_bytes, index, outer, wanted, sizes) | found
     if not any(_reads_true(decoded) for decoded in found.values()):
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
         # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
@@ -118,7 +119,12 @@ def _with_followers(read: "Read", decoded: "Decoded") -> "Decoded":
 
 
 def _inside(
-    reader: "_Reader", size_bytes: int, outer: "Decoded", wanted: tuple[Variant, ...], sizes: tuple[int, ...]
+    reader: "_Reader",
+    size_bytes: int,
+    outer_index: int,
+    outer: "Decoded",
+    wanted: tuple[Variant, ...],
+    sizes: tuple[int, ...],
 ) -> "dict[_Key, Decoded]":
     """The labels inside the partitions of an outer label: those of layouts that name partitions by letters."""
     if outer.variant.layout.partitions.names == "letters":
@@ -132,7 +138,8 @@ def _inside(
         for key, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
             label = msgspec.structs.replace(
                 decoded.label,
-                outer=outer.label.outer_of(partition),
+                outer=outer_index,
+                outer_partition=partition.name,
                 origin_block=_origin(decoded.label, start),
             )
             found.setdefault(key, msgspec.structs.replace(decoded, label=label))

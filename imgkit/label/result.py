@@ -65,9 +65,9 @@ class Label(msgspec.Struct, frozen=True):
     `size_bytes` from there on are. All block numbers are in blocks of `block_size` bytes: the
     label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
-    slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
-    count from block `origin_block` of the medium. `bytes_exchanged`: it is valid only after exchanging the
-    bytes of each 16-bit word.
+    slots of no size. A label that lies inside a partition of another label has that label's index among the labels
+    of the medium in `outer`, and the name of the partition in `outer_partition`; its partitions then count from
+    block `origin_block` of the medium. `bytes_exchanged`: it is valid only with the bytes of each 16-bit word swapped.
     """
 
     layout: str
@@ -84,7 +84,8 @@ class Label(msgspec.Struct, frozen=True):
     partitions: tuple[Partition, ...]
     fields: dict[str, Any]
     size_bytes: int
-    outer: str | None = None
+    outer: int | None = None
+    outer_partition: str | None = None
     origin_block: int = 0
     bytes_exchanged: bool = False
     skipped_bytes: int = 0
@@ -98,10 +99,6 @@ class Label(msgspec.Struct, frozen=True):
     def end_byte(self) -> int:
         """Where on the medium the label ends, its slots included where they follow it."""
         return self.first_byte + self.size_bytes
-
-    def outer_of(self, partition: Partition) -> str:
-        """What a label inside this partition says in `outer`."""
-        return f"{self.layout} partition {partition.name}"
 
     def is_whole_disk(self, partition: Partition) -> bool:
         """Whether the partition lies over everything that the label knows of."""

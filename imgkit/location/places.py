@@ -62,16 +62,16 @@ def named_partitions(labels: Sequence[Label]) -> tuple[NamedPartition, ...]:
     """The partitions of a medium's first label, after each those of the first label inside it."""
     if not labels:
         return ()
-    inner: dict[str, int] = {}
-    for index, label in enumerate(labels[1:], 1):
-        if label.outer is not None:
-            inner.setdefault(label.outer, index)
+    inner: dict[str | None, int] = {}
+    for index, label in enumerate(labels):
+        if label.outer == 0:
+            inner.setdefault(label.outer_partition, index)
     named = []
     for partition in labels[0].partitions:
         whole_disk = labels[0].is_whole_disk(partition)
         outer = NamedPartition(partition.name, 0, labels[0], partition, whole_disk)
         named.append(outer)
-        inside = inner.get(labels[0].outer_of(partition))
+        inside = inner.get(partition.name)
         if inside is not None:
             named += [_inside(outer, inside, labels[inside], each) for each in labels[inside].partitions]
     return tuple(named)

@@ -14,8 +14,11 @@ CheckAcross = Callable[[Sequence[Decoded], int | None], Iterator[Finding]]
 
 def copies_disagree(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
     """Two copies of one label, in different places, that are not the same."""
-    kind = sorted(found, key=lambda each: (each.variant.layout.id, each.label.outer or ""))
-    for _, group in groupby(kind, key=lambda each: (each.variant.layout.id, each.label.outer or "")):
+    def kind(decoded: Decoded) -> tuple[str, int, str]:
+        outer = decoded.label.outer
+        return decoded.variant.layout.id, -1 if outer is None else outer, decoded.label.outer_partition or ""
+
+    for _, group in groupby(sorted(found, key=kind), key=kind):
         decoded, *copies = group
         array, first = decoded.variant.layout.partitions, decoded.label
         by_nature = {"own_block", "other_block", array.block, array.checksum}
