@@ -10,14 +10,14 @@ import numpy as np
 
 from imgkit.core.clock import Clock
 from imgkit.core.digests import Algorithm, Digest, maker
-from imgkit.core.findings import Finding, NotRead, Where, by_severity, verdict_of
+from imgkit.core.findings import Finding, NotRead, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch, union
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
 from imgkit.filesystem.boot import boot_findings, first_words
 from imgkit.filesystem.probes import Volume, probe
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
-from imgkit.label.check import LabelReading, read_labels
+from imgkit.label.check import read_labels
 from imgkit.label.result import Label
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
@@ -55,23 +55,12 @@ def inspect(
     bad blocks, told where they are. Ctrl-C ends the reading early; the result is then marked `interrupted`. Raises
     InputError when the medium cannot be opened, RequestError for a block size that cannot be.
     """
-    if not isinstance(medium, Medium):
-        with open_medium(medium, access) as opened:
-            return inspect(
-                opened,
-                block_size=block_size,
-                drive=drive,
-                defects=defects,
-                boot=boot,
-                digests=digests,
-                sums=sums,
-                max_areas=max_areas,
-                progress=progress,
-            )
-    inspecting = Inspecting(
-        medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
-    )
     with ExitStack() as stack:
+        if not isinstance(medium, Medium):
+            medium = stack.enter_context(open_medium(medium, access))
+        inspecting = Inspecting(
+            medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
+        )
         totals = None
         if sums == "all":
             from imgkit.sums.totals import Totals
@@ -99,7 +88,7 @@ class Inspecting:
         self._labels = read_labels(medium, drive=drive)
         self.block_size, _ = block_size_of(self._labels.labels, block_size)
         self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
-        self._started = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._start = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
         self._survey = _Survey(self.block_size, self._places.spans, max_areas)
         self._digests = {name: maker(name)() for name in digests}
 
@@ -142,22 +131,65 @@ class Inspecting:
 
     def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
         """What is known after a reading; to be asked for once."""
-        self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
-        is_whole = not (reading.is_interrupted or self._survey.ledger.blocks["unreadable"])
-        digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
-        summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
-        return _result(
-            self._medium,
-            self._labels,
-            self._started,
-            self._places,
-            self._drive,
-            self._defects,
-            self._survey,
-            reading,
-            digests,
-            summed,
-            self._clock,
+        medium, places, labels, start = self._medium, self._places, self._labels, self._start
+        self._survey.finish(None if reading.is_interrupted else medium.size_bytes)
+        ledger = self._survey.ledger
+        blocks = -(-medium.size_bytes // self.block_size)
+        is_whole = not (reading.is_interrupted or ledger.blocks["unreadable"])
+        unreadable = [run for run in ledger.kept if run.state == "unreadable"]
+        not_read = (*labels.not_read, *start.not_read)
+        findings = by_severity(
+            [
+                *labels.findings,
+                *start.findings,
+                *unrest(medium, ended_early=reading.ended_early),
+                *defect_findings(self._defects, places, blocks),
+            ]
+        )
+        volumes = {
+            (index, partition.name): volume for index, held in enumerate(labels.volumes) for partition, volume in held
+        }
+        return Inspection(
+            verdict=verdict_of(findings, unanswered=not is_whole or not_read),
+            findings=findings,
+            started_at=self._clock.started_at,
+            elapsed_seconds=self._clock.elapsed_seconds,
+            path=str(medium.path),
+            kind=medium.kind,
+            route=medium.route,
+            size_bytes=medium.size_bytes,
+            block_size=self.block_size,
+            blocks=blocks,
+            digests={str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {},
+            sums=_summed(places.partitions, totals) if totals is not None and is_whole else (),
+            data_blocks=ledger.blocks["data"],
+            blank_blocks=ledger.blocks["blank"],
+            unreadable_blocks=ledger.blocks["unreadable"],
+            areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+            areas_total=ledger.ranges_total,
+            labels=labels.labels,
+            partitions=tuple(
+                PartitionUse(
+                    name=partition.name,
+                    type=partition.type,
+                    first=span.first,
+                    count=span.count,
+                    whole_disk=partition.whole_disk,
+                    data_blocks=ledger.by_watched["data"][index],
+                    blank_blocks=ledger.by_watched["blank"][index],
+                    unreadable_blocks=ledger.by_watched["unreadable"][index],
+                    absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
+                    volume=volumes.get((partition.label_index, partition.name)),
+                )
+                for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
+            ),
+            volumes=tuple(_placed(places, volumes, start.volume, blocks)),
+            boot_words=start.words,
+            not_read=not_read,
+            defects=known_bad(self._defects, places, blocks, unreadable, MOST_DEFECTS),
+            defects_total=len(union(self._defects)),
+            drive=self._drive,
+            interrupted=reading.is_interrupted,
         )
 
 
@@ -258,96 +290,23 @@ class _Survey:
             self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
-def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
-    return InspectedVolume(
-        span.first,
-        span.count,
-        partition,
-        found.format,
-        found.byte_order,
-        found.block_bytes,
-        found.size_bytes,
-        found.clean,
-        found.name,
-    )
-
-
-def _inspected(
+def _placed(
     places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
 ) -> Iterator[InspectedVolume]:
     """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
-    if unlabelled is not None and unlabelled.format:
-        yield _placed(Span(0, blocks), None, unlabelled)
+    candidates: list[tuple[Span, str | None, Volume | None]] = [(Span(0, blocks), None, unlabelled)]
     for partition, span in zip(places.partitions, places.spans, strict=True):
-        found = volumes.get((partition.label_index, partition.name))
+        candidates.append((span, partition.name, volumes.get((partition.label_index, partition.name))))
+    for span, name, found in candidates:
         if found is not None and found.format:
-            yield _placed(span, partition.name, found)
-
-
-def _result(
-    medium: Medium,
-    reading: LabelReading,
-    started: "_Start",
-    places: Places,
-    drive: Drive | None,
-    defects: Sequence[Span],
-    survey: _Survey,
-    read: Reading,
-    digests: dict[str, str],
-    sums: Sequence[AreaSums],
-    clock: Clock,
-) -> Inspection:
-    labels, ledger = reading.labels, survey.ledger
-    findings = list(reading.findings)
-    not_read = list(reading.not_read)
-    volumes = {
-        (index, partition.name): volume for index, held in enumerate(reading.volumes) for partition, volume in held
-    }
-    findings += started.findings
-    not_read += started.not_read
-    findings += unrest(medium, ended_early=read.ended_early)
-    blocks = -(-medium.size_bytes // survey.block_size)
-    findings += defect_findings(defects, places, blocks)
-    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
-    return Inspection(
-        verdict=verdict_of(findings, unanswered=read.is_interrupted or ledger.blocks["unreadable"] or not_read),
-        findings=by_severity(findings),
-        started_at=clock.started_at,
-        elapsed_seconds=clock.elapsed_seconds,
-        path=str(medium.path),
-        kind=medium.kind,
-        route=medium.route,
-        size_bytes=medium.size_bytes,
-        block_size=survey.block_size,
-        blocks=blocks,
-        digests=digests,
-        sums=tuple(sums),
-        data_blocks=ledger.blocks["data"],
-        blank_blocks=ledger.blocks["blank"],
-        unreadable_blocks=ledger.blocks["unreadable"],
-        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
-        areas_total=ledger.ranges_total,
-        labels=labels,
-        partitions=tuple(
-            PartitionUse(
-                name=partition.name,
-                type=partition.type,
+            yield InspectedVolume(
                 first=span.first,
                 count=span.count,
-                whole_disk=partition.whole_disk,
-                data_blocks=ledger.by_watched["data"][index],
-                blank_blocks=ledger.by_watched["blank"][index],
-                unreadable_blocks=ledger.by_watched["unreadable"][index],
-                absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
-                volume=volumes.get((partition.label_index, partition.name)),
+                partition=name,
+                format=found.format,
+                byte_order=found.byte_order,
+                block_bytes=found.block_bytes,
+                size_bytes=found.size_bytes,
+                clean=found.clean,
+                name=found.name,
             )
-            for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
-        ),
-        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
-        boot_words=started.words,
-        not_read=tuple(not_read),
-        defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
-        defects_total=len(union(defects)),
-        drive=drive,
-        interrupted=read.is_interrupted,
-    )

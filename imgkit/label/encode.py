@@ -70,11 +70,12 @@ def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
     _refuse_what_does_not_fit(known)
     if plan.variant.layout.partitions.block is not None:
         return tuple(_table_parts(known))
-    start, data = label_place(plan, 0), _label_bytes(known)
-    return tuple(
-        Part("label", start + run.first, data[run.first : run.end])
-        for run in plan.variant.layout.own_runs(known.slot_count)
-    )
+    variant, count, start = plan.variant, known.slot_count, label_place(plan, 0)
+    array, rule = variant.layout.partitions, variant.layout.checksum
+    header = _header_values(known) | {"own_block": start // plan.drive.sector_size}
+    header |= {array.count: count} if array.count else {}
+    header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
+    return _own_runs("label", start, variant, header, _slots_of(known, count))
 
 
 def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
@@ -94,22 +95,28 @@ def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
     there = {partition.name: partition for partition in label.partitions}
     slots = [there.get(slot_name(array, index)) for index in range(label.slot_count)]
     known = {field.name: field for field in array.field}
-    data = bytearray(header_parser(variant).build(_filled_in(layout.field, {
-        field.name: raw(field, header[field.name]) for field in layout.field
-    })))  # fmt: skip
-    data += bytes(array.offset - len(data))
+    values: list[dict[str, Any]] = []
     for slot in slots:
-        values: dict[str, Any] = {}
+        values.append({})
         if slot is not None:
-            values = {name: raw(known[name], value) for name, value in slot.details.items() if name in known}
-            values |= {"first": slot.first, "count": slot.count, "last": slot.end - 1, "type_code": slot.type_code}
-        data += slot_parser(variant).build(_filled_in(array.field, values))
-    runs = layout.own_runs(label.slot_count)
+            values[-1] = {name: raw(known[name], value) for name, value in slot.details.items() if name in known}
+            values[-1] |= {"first": slot.first, "count": slot.count, "last": slot.end - 1, "type_code": slot.type_code}
+    start = label.block * label.block_size + label.offset
+    stated = {field.name: raw(field, header[field.name]) for field in layout.field}
+    return _own_runs("label", start, variant, stated, values)
+
+
+def _own_runs(
+    what: str, start_byte: int, variant: Variant, header: Mapping[str, Any], slots: Sequence[Mapping[str, Any]]
+) -> tuple[Part, ...]:
+    """The own bytes of a label whose slots follow its header, from the values of its fields."""
+    runs = variant.layout.own_runs(len(slots))
+    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, header)))
+    data += bytes(variant.layout.partitions.offset - len(data)) + _slot_bytes(variant, slots)
     data += bytes(max(0, max(run.end for run in runs) - len(data)))
     _put_magics(data, variant)
-    _put_checksum(data, variant, label.slot_count)
-    start = label.block * label.block_size + label.offset
-    return tuple(Part("label", start + run.first, bytes(data[run.first : run.end])) for run in runs)
+    _put_checksum(data, variant, len(slots))
+    return tuple(Part(what, start_byte + run.first, bytes(data[run.first : run.end])) for run in runs)
 
 
 def label_place(plan: Plan, index: int) -> int:
@@ -142,22 +149,6 @@ def _too_large(fields: tuple[Field, ...], values: dict[str, Any]) -> Iterator[tu
         value, most = values.get(field.name), (1 << 8 * field.size_bytes) - 1
         if field.type in NUMBERS and isinstance(value, int) and value > most:
             yield field.name, value, most
-
-
-def _label_bytes(known: Filled) -> bytes:
-    """A label whose slots follow its header."""
-    variant, count = known.plan.variant, known.slot_count
-    array = variant.layout.partitions
-    rule = variant.layout.checksum
-    header = _header_values(known) | {"own_block": label_place(known.plan, 0) // known.plan.drive.sector_size}
-    header |= {array.count: count} if array.count else {}
-    header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
-    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, header)))
-    data += bytes(array.offset - len(data)) + _slot_bytes(known, count)
-    data += bytes(max(0, max(run.end for run in variant.layout.own_runs(count)) - len(data)))
-    _put_magics(data, variant)
-    _put_checksum(data, variant, count)
-    return bytes(data)
 
 
 def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
@@ -221,15 +212,15 @@ def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str
     return there
 
 
-def _slot_bytes(known: Filled, count: int) -> bytes:
-    variant = known.plan.variant
-    by_index = {slot.index: slot for slot in known.plan.slots}
-    parser = slot_parser(variant)
-    fields = variant.layout.partitions.field
-    return b"".join(
-        bytes(parser.build(_filled_in(fields, _slot_values(known, by_index[index]) if index in by_index else {})))
-        for index in range(count)
-    )
+def _slots_of(known: Filled, count: int) -> list[dict[str, Any]]:
+    """The values of the fields of each slot; empty for one that the plan leaves free."""
+    by_index = {slot.index: _slot_values(known, slot) for slot in known.plan.slots}
+    return [by_index.get(index, {}) for index in range(count)]
+
+
+def _slot_bytes(variant: Variant, slots: Sequence[Mapping[str, Any]]) -> bytes:
+    parser, fields = slot_parser(variant), variant.layout.partitions.field
+    return b"".join(bytes(parser.build(_filled_in(fields, values))) for values in slots)
 
 
 def _slot_values(known: Filled, slot: Slot) -> dict[str, Any]:
@@ -275,7 +266,7 @@ def _table_parts(known: Filled) -> Iterator[Part]:
     plan = known.plan
     variant, size = plan.variant, plan.drive.sector_size
     array = variant.layout.partitions
-    table = _slot_bytes(known, array.usual)
+    table = _slot_bytes(variant, _slots_of(known, array.usual))
     table_blocks = -(-len(table) // size)
     last = plan.drive.total_sectors - 1
     values: dict[Any, Any] = {
@@ -297,9 +288,7 @@ def _table_parts(known: Filled) -> Iterator[Part]:
         yield backup_table._replace(content=table + backup_block)
     else:
         yield from (backup_table, Part("copy of the label", last * size, backup_block))
-    protective = _protective_record(plan.drive.total_sectors)
-    for run in named("mbr")[0].layout.own_runs(named("mbr")[0].layout.partitions.usual):
-        yield Part("protective record", run.first, protective[run.first : run.end])
+    yield from _protective_record(plan.drive.total_sectors)
 
 
 def _header(variant: Variant, values: dict[str, Any]) -> bytes:
@@ -309,13 +298,10 @@ def _header(variant: Variant, values: dict[str, Any]) -> bytes:
     return bytes(data)
 
 
-def _protective_record(total_blocks: int) -> bytes:
+def _protective_record(total_blocks: int) -> tuple[Part, ...]:
     """The record that keeps other systems away: one partition of type EE over everything (UEFI 2.10, 5.2.3)."""
-    variant = named("mbr")[0]
-    array = variant.layout.partitions
+    (variant,) = named("mbr")
     count = min(total_blocks - 1, 0xFFFF_FFFF)
-    values = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
-    data = bytearray(variant.layout.most_bytes)
-    data[array.offset : array.offset + array.stride] = slot_parser(variant).build(_filled_in(array.field, values))
-    _put_magics(data, variant)
-    return bytes(data)
+    slot = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
+    free: dict[str, Any] = {}
+    return _own_runs("protective record", 0, variant, {}, [slot] + [free] * (variant.layout.partitions.usual - 1))

@@ -14,6 +14,7 @@ CheckAcross = Callable[[Sequence[Decoded], int | None], Iterator[Finding]]
 
 def copies_disagree(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
     """Two copies of one label, in different places, that are not the same."""
+
     def kind(decoded: Decoded) -> tuple[str, int, str]:
         outer = decoded.label.outer
         return decoded.variant.layout.id, -1 if outer is None else outer, decoded.label.outer_partition or ""
