@@ -210,7 +210,7 @@ def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
 
 def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
     """There are labels, but none that the plan could speak of."""
-    from imgkit.label.checks.context import WRITE_SAFELY
+    from imgkit.label.checks.context import WRITE_OR_CORRECT_PLAN
 
     there = ", ".join(
         label.layout + ("" if label.outer_partition is None else f" inside partition {label.outer_partition}")
@@ -221,7 +221,7 @@ def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
         "stop",
         f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
         Where(field="layout"),
-        "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
+        WRITE_OR_CORRECT_PLAN,
     )
 
 
