@@ -4,9 +4,7 @@ import math
 
 import msgspec
 
-from imgkit.drive.geometry import (
-    Drive,
-)
+from imgkit.drive.geometry import Drive
 
 BITS_PER_BYTE_ON_THE_LINE = 10
 """One start bit, eight data bits, one stop bit (common practice)."""

@@ -229,10 +229,7 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
     names = [None, *(partition.name for partition in partitions)]
     return tuple(
         AreaSums(
-            name,
-            end - start,
-            dict(values),
-            {rule: printed(rule, value, end - start) for rule, value in values.items()},
+            name, end - start, dict(values), {rule: printed(rule, value, end - start) for rule, value in values.items()}
         )
         for name, (start, end), values in zip(names, totals.areas, totals.values(), strict=True)
         if end > start

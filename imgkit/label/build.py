@@ -86,10 +86,7 @@ class Built(msgspec.Struct, frozen=True):
         outputs.write(output, self.data, kind)
         lines = placing(result.pieces, output, "TARGET", self.plan.drive.sector_size)
         named: LabelBuild = msgspec.structs.replace(
-            result,
-            path=output,
-            save_commands=lines.saving,
-            write_commands=lines.writing,
+            result, path=output, save_commands=lines.saving, write_commands=lines.writing
         )
         return named
 

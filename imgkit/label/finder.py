@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, NamedTuple
 
-import msgspec
+from msgspec.structs import replace
 
 from imgkit.label.layout import Place, Variant
 from imgkit.label.result import Label, is_sector_size
@@ -49,11 +49,11 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
         # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
         if exchanged and (not found or any(_reads_true(decoded) for decoded in exchanged.values())):
-            found = {key: _marked_as_exchanged(decoded) for key, decoded in exchanged.items()}
-    return Search(
-        found=tuple(_in_order(found)),
-        unreadable_bytes=tuple(sorted(reader.unreadable)),
-    )
+            found = {
+                key: replace(decoded, label=replace(decoded.label, bytes_exchanged=True))
+                for key, decoded in exchanged.items()
+            }
+    return Search(found=tuple(_in_order(found)), unreadable_bytes=tuple(sorted(reader.unreadable)))
 
 
 def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
@@ -67,10 +67,6 @@ def _reads_true(decoded: "Decoded") -> bool:
     """Whether every mark of the layout is there."""
     label = decoded.label
     return all(label.magics_ok) and (label.checksum is None or label.checksum.ok)
-
-
-def _marked_as_exchanged(decoded: "Decoded") -> "Decoded":
-    return msgspec.structs.replace(decoded, label=msgspec.structs.replace(decoded.label, bytes_exchanged=True))
 
 
 def _only_protects(decoded: "Decoded") -> bool:
@@ -136,13 +132,9 @@ def _inside(
         if not 0 < start < size_bytes:
             continue
         for key, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
-            label = msgspec.structs.replace(
-                decoded.label,
-                outer=outer_index,
-                outer_partition=partition.name,
-                origin_block=_origin(decoded.label, start),
-            )
-            found.setdefault(key, msgspec.structs.replace(decoded, label=label))
+            origin = _origin(decoded.label, start)
+            label = replace(decoded.label, outer=outer_index, outer_partition=partition.name, origin_block=origin)
+            found.setdefault(key, replace(decoded, label=label))
     return found
 
 

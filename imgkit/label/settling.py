@@ -16,15 +16,7 @@ from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Variant, slot_name
 from imgkit.label.values import GUID_FORM
 
 _AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
-_UNITS_BYTES = {
-    "b": 1,
-    "kb": 10**3,
-    "mb": 10**6,
-    "gb": 10**9,
-    "kib": 1 << 10,
-    "mib": 1 << 20,
-    "gib": 1 << 30,
-}
+_UNITS_BYTES = {"b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "kib": 1 << 10, "mib": 1 << 20, "gib": 1 << 30}
 Amount = int | str
 
 

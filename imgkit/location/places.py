@@ -6,7 +6,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.core.errors import RequestError
-from imgkit.core.spans import DEFAULT_BLOCK_BYTES, MOST_BLOCK_BYTES, Span, Stretch, intersection, union
+from imgkit.core.spans import DEFAULT_BLOCK_BYTES, MOST_BLOCK_BYTES, Span, Stretch, intersection
 from imgkit.drive.geometry import AddressRange, Drive, Geometry
 from imgkit.label.result import Label, Partition
 
@@ -122,25 +122,15 @@ def known_bad(
 ) -> tuple[KnownBad, ...]:
     """The runs of a defect list that lie on a medium of so many blocks, at most `most`, and where they are."""
     on_medium = intersection(defects, [Span(0, blocks)])[:most]
-    faults = union(faulty)
+    both = intersection(on_medium, faulty)
     found = []
     index = 0
     for span in on_medium:
-        while index < len(faults) and faults[index].end <= span.first:
+        inside = 0
+        while index < len(both) and both[index].first < span.end:
+            inside += both[index].count
             index += 1
-        inside, at = 0, index
-        while at < len(faults) and faults[at].first < span.end:
-            inside += min(faults[at].end, span.end) - max(faults[at].first, span.first)
-            at += 1
-        found.append(
-            KnownBad(
-                span.first,
-                span.count,
-                places.partitions_of(span),
-                places.addresses_of(span),
-                inside,
-            )
-        )
+        found.append(KnownBad(span.first, span.count, places.partitions_of(span), places.addresses_of(span), inside))
     return tuple(found)
 
 
