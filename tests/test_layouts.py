@@ -254,7 +254,7 @@ def test_a_dump_with_swapped_bytes_is_told(tmp_path: Path, name: str) -> None:
     assert "label.byte-order" not in ids(straight.findings)
     told = [finding for finding in swapped.findings if finding.id == "label.byte-order"]
     assert [finding.severity for finding in told] == ["stop"] * len(swapped.labels) != []
-    assert "exchanging the two bytes of each 16-bit word" in told[0].message
+    assert "valid only with the two bytes of each 16-bit word swapped" in told[0].message
     assert all(label.bytes_exchanged for label in swapped.labels)
     assert [label.partitions for label in swapped.labels] == [label.partitions for label in straight.labels]
 
@@ -406,7 +406,7 @@ def changed_layout(old: str, new: str) -> str:
             'rule = "xor16"', 'rule = "crc32"\nlength = "size"', "[checksum]: field 'length'", id="length by no field"
         ),
         pytest.param('type = "u32"\n\n[[field]]', 'type = "u31"\n\n[[field]]', "field 'type'", id="type of a field"),
-        pytest.param("offset = 52", "offset = 51", "table [[field]]: field 'berths': lies over 'pack_name'", id="over"),
+        pytest.param("offset = 52", "offset = 51", "table [[field]]: field 'berths': overlaps 'pack_name'", id="over"),
         pytest.param("offset = 52", "offset = 59", "field 'berths': ends at byte 61", id="past the header"),
         pytest.param("length = 12\n", "", "table [[field]]: field 'type_name': a text needs a length", id="no length"),
         pytest.param(

@@ -122,8 +122,7 @@ def _own_runs(
 def label_place(plan: Plan, index: int) -> int:
     """The byte of the medium where the label, or a copy of it, starts: at one of the places of its layout."""
     place = plan.variant.layout.place[index]
-    block = place.block if place.block >= 0 else plan.drive.total_sectors + place.block
-    return block * plan.drive.sector_size + place.offset
+    return place.block_on(plan.drive.total_sectors) * plan.drive.sector_size + place.offset
 
 
 def _refuse_what_does_not_fit(known: Filled) -> None:

@@ -100,7 +100,7 @@ def _at_places(
 
 
 def _first_byte(place: Place, sector_size: int, size_bytes: int, start_byte: int) -> int | None:
-    block = place.block if place.block >= 0 else size_bytes // sector_size + place.block
+    block = place.block_on(size_bytes // sector_size)
     if block < 0 or (place.block < 0 and start_byte):
         return None
     return start_byte + block * sector_size + place.offset

@@ -2,9 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 
-from imgkit.core import spans
 from imgkit.core.errors import InputError
-from imgkit.core.spans import Span
+from imgkit.core.spans import Span, Stretch, union
 from imgkit.label.codec import plain
 from imgkit.label.encode import Part, default_of, unstated
 from imgkit.label.finder import find_labels
@@ -84,10 +83,7 @@ def in_whole_sectors(parts: Sequence[Part], medium: Medium, sector_size: int) ->
 
 def sectors_of(parts: Sequence[Part], sector_size: int) -> tuple[Span, ...]:
     """The sectors that the parts touch."""
-    return spans.union(
-        Span(part.medium_byte // sector_size, -(-part.end_byte // sector_size) - part.medium_byte // sector_size)
-        for part in parts
-    )
+    return union(Stretch(part.medium_byte, part.end_byte).blocks(sector_size) for part in parts)
 
 
 def _laid_over(parts: Sequence[Part], medium: Medium, start: int, length: int) -> Part:

@@ -1,4 +1,4 @@
-"""Label layouts as data: what a layout file may say, and the layouts that come with imgkit."""
+"""Label layouts as data: what a layout file may contain, and the layouts that come with imgkit."""
 
 from functools import cache
 from pathlib import Path
@@ -44,6 +44,10 @@ class Place(_Strict, frozen=True):
 
     block: Annotated[int, Meta(ge=-(1 << 16), le=1 << 16)]
     offset: Offset
+
+    def block_on(self, blocks: int) -> int:
+        """The block on a medium of so many blocks; negative where it has too few."""
+        return self.block if self.block >= 0 else blocks + self.block
 
 
 def block_in_words(block: int) -> str:
@@ -131,13 +135,10 @@ class PartitionArray(_Strict, frozen=True):
     checksum: FieldName | None = None
 
 
-MOST_STRIDE_BYTES = 4096
-
-
 def is_slot_stride(stride: int, array: PartitionArray) -> bool:
     """Whether slots can lie so many bytes apart: the layout's distance, or that times a power of two (UEFI 2.10)."""
     times, rest = divmod(stride, array.stride)
-    return rest == 0 and times > 0 and times & (times - 1) == 0 and stride <= MOST_STRIDE_BYTES
+    return rest == 0 and times > 0 and times & (times - 1) == 0 and stride <= 4096
 
 
 def slot_name(array: PartitionArray, index: int) -> str:

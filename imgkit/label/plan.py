@@ -127,7 +127,7 @@ def load_plan(path: str | Path) -> Plan:
     slots = tuple(
         msgspec.structs.replace(slot, fields=_slot_fields(path, layout, slot.name, each))
         for slot, each in zip(
-            Settling(path, variant, drive, file.label.align == "cylinder").settle(file.partition),
+            Settling(path, layout, drive, file.label.align == "cylinder").settle(file.partition),
             partitions_stated,
             strict=True,
         )
@@ -206,6 +206,6 @@ def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
             )
         return
     place = layout.place[0]
-    start = (place.block + (drive.total_sectors if place.block < 0 else 0)) * drive.sector_size + place.offset
+    start = place.block_on(drive.total_sectors) * drive.sector_size + place.offset
     if start < 0 or start + layout.most_bytes > drive.capacity_bytes:
         raise error("cylinders", f"the drive has {drive.total_sectors} blocks: too few to hold a label of this layout")

@@ -26,10 +26,8 @@ def sector_size(context: Context) -> Iterator[Finding]:
             field="sector_size",
         )
         return
-    places = {
-        (place.block if place.block >= 0 else (context.medium_blocks or 0) + place.block, place.offset)
-        for place in context.decoded.variant.layout.place
-    }
+    layout = context.decoded.variant.layout
+    places = {(place.block_on(context.medium_blocks or 0), place.offset) for place in layout.place}
     if context.medium_size_bytes is not None and label.outer is None and (label.block, label.offset) not in places:
         yield context.finding(
             "geometry.sector-size",
