@@ -169,7 +169,7 @@ def angle_of(drive: Drive, address: Address) -> float:
     `track_skew` places later than the one before it in its cylinder, a cylinder `cylinder_skew` places later than
     the last track of the one before it.
     """
-    places = drive.sectors_per_track + drive.spare_sectors_per_track
+    places = drive.places_per_track
     heads_skew = drive.track_skew * (drive.heads - 1) + drive.cylinder_skew
     skew = address.cylinder * heads_skew + address.head * drive.track_skew
     return (track_order(places, drive.interleave)[address.sector] + skew) % places / places
@@ -200,19 +200,15 @@ def load_drive_file(path: str | Path) -> DriveFile:
     Raises DescriptionError naming the file, the table and the field.
     """
     document = read_document(Path(path), what="drive file")
-    tables = _checked(Path(path), described(document, _DriveTables, source=str(path)))
-    return DriveFile(path=str(path), drive=tables.drive, boot=tables.boot, states=frozenset(document["drive"]))
-
-
-def _checked(path: Path, file: _DriveTables) -> _DriveTables:
-    if file.drive.reserved_blocks_at_end >= file.drive.total_sectors:
+    tables = described(document, _DriveTables, source=str(path))
+    drive, boot, blocks = tables.drive, tables.boot, tables.drive.total_sectors
+    if drive.reserved_blocks_at_end >= blocks:
         raise DescriptionError(
-            f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
-            f"nothing of the drive's {file.drive.total_sectors} blocks"
+            f"{path}: table [drive]: field 'reserved_blocks_at_end': {drive.reserved_blocks_at_end} leaves nothing of "
+            f"the drive's {blocks} blocks"
         )
-    if file.boot.end > file.drive.total_sectors:
+    if boot.end > blocks:
         raise DescriptionError(
-            f"{path}: table [boot]: field 'first': blocks {file.boot} go past the drive's "
-            f"{file.drive.total_sectors} blocks"
+            f"{path}: table [boot]: field 'first': blocks {boot} go past the drive's {blocks} blocks"
         )
-    return file
+    return DriveFile(path=str(path), drive=drive, boot=boot, states=frozenset(document["drive"]))

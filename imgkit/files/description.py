@@ -14,7 +14,7 @@ T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 256 << 10
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
-_MOST_TOLD = 200
+_MOST_REASON = 200
 _MOST_KEY_PARTS = 16
 _STRING = r"\"(?:[^\"\\\n]++|\\.)*+\"|'[^'\n]*+'"
 _KEY_PART = rf"(?:[A-Za-z0-9_-]++|{_STRING})[ \t]*+"
@@ -51,7 +51,7 @@ def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
-        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_TOLD]}") from None
+        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_REASON]}") from None
 
 
 def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:

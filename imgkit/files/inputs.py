@@ -48,10 +48,10 @@ def _read(file: IO[bytes], path: str | Path, what: str, most_bytes: int, error_k
     waiting.register(file, select.POLLIN)
     pieces: list[bytes] = []
     left = most_bytes + 1
-    heard = time.monotonic()
+    last_read = time.monotonic()
     try:
         while left:
-            if not waiting.poll(max(0.0, heard + PATIENCE_SECONDS - time.monotonic()) * 1000):
+            if not waiting.poll(max(0.0, last_read + PATIENCE_SECONDS - time.monotonic()) * 1000):
                 raise error_kind(f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} seconds: no {what}")
             piece = file.read(left)
             if piece == b"":
@@ -59,7 +59,7 @@ def _read(file: IO[bytes], path: str | Path, what: str, most_bytes: int, error_k
             if piece is not None:
                 pieces.append(piece)
                 left -= len(piece)
-                heard = time.monotonic()
+                last_read = time.monotonic()
     except OSError as error:
         raise error_kind(f"{path}: cannot read this {what}: {error.strerror}") from None
     return b"".join(pieces)

@@ -10,7 +10,6 @@ import select
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from types import TracebackType
 from typing import Literal, NamedTuple, Self
 
 from imgkit.core.errors import OutputError
@@ -122,7 +121,7 @@ class Outputs:
 
     def _look(self, path: str, kind: Kind) -> Target:
         """What a path leads to now; refuses what must not be written."""
-        with errors_told(path):
+        with output_errors(path):
             target = Target(*ends_at(path))
             try:
                 self._refuse(path, target, kind)
@@ -159,17 +158,17 @@ class Outputs:
             raise OutputError(f"{path}: is a folder: name a file in it")
         if stat.S_ISREG(status.st_mode) or stat.S_ISFIFO(status.st_mode):
             place = Reach(place_of(path, status), None)
-            if any(place.touches(each) for each in self._now()):
+            if any(place.touches(each) for each in self._places_now()):
                 raise OutputError(_INPUT.format(path))
         if stat.S_ISREG(status.st_mode):
             self._refuse_ground(path, descriptor)
 
     def _refuse_ground(self, path: str, descriptor: int) -> None:
         beneath = reach_beneath(descriptor)
-        if any(beneath.touches(each) for each in self._now()):
+        if any(beneath.touches(each) for each in self._places_now()):
             raise OutputError(f"{path}: lies on one of the inputs, which are never written: name a file elsewhere")
 
-    def _now(self) -> Iterator[Reach]:
+    def _places_now(self) -> Iterator[Reach]:
         """What the inputs were at first, and what lies under their names now."""
         yield from self._reaches
         for each in self._inputs:
@@ -191,7 +190,7 @@ class Pending:
         self.descriptor = -1
         self._target = outputs._look(self.path, kind)
         try:
-            with errors_told(self.path):
+            with output_errors(self.path):
                 self.descriptor = self._begin()
         except BaseException:
             self.discard()
@@ -205,15 +204,13 @@ class Pending:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.discard()
 
     def write(self, data: bytes | memoryview) -> None:
         """Write all of this, after what was written before."""
         rest = memoryview(data).cast("B")
-        with errors_told(self.path):
+        with output_errors(self.path):
             while len(rest):
                 try:
                     rest = rest[os.write(self.descriptor, rest) :]
@@ -228,12 +225,12 @@ class Pending:
 
     def _settle(self) -> None:
         """See it on the disk."""
-        with errors_told(self.path):
+        with output_errors(self.path):
             if self._temporary:
                 os.fsync(self.descriptor)
 
     def _give_name(self) -> None:
-        with errors_told(self.path):
+        with output_errors(self.path):
             if self._temporary:
                 for _ in range(_MOST_TRIES):
                     if self._take_name():
@@ -336,7 +333,7 @@ def finish_together(files: Sequence[Pending]) -> None:
 
 
 @contextmanager
-def errors_told(path: Name) -> Iterator[None]:
+def output_errors(path: Name) -> Iterator[None]:
     """Turns what goes wrong in writing into an OutputError that names the file."""
     try:
         yield

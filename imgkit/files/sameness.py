@@ -147,8 +147,8 @@ def _behind_loop(number: int, path: Path | None) -> Place | None:
             descriptor = os.open(node, os.O_RDONLY | os.O_NONBLOCK)
             try:
                 if os.fstat(descriptor).st_rdev == number:
-                    told = fcntl.ioctl(descriptor, _LOOP_GET_STATUS64, bytes(_LOOP_INFO_BYTES))
-                    device, inode, disk, offset, _ = _LOOP_INFO.unpack_from(told)
+                    answer = fcntl.ioctl(descriptor, _LOOP_GET_STATUS64, bytes(_LOOP_INFO_BYTES))
+                    device, inode, disk, offset, _ = _LOOP_INFO.unpack_from(answer)
                     return Place(disk, 0, offset) if disk else Place(device, inode, offset)
             finally:
                 os.close(descriptor)

@@ -134,7 +134,7 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
         return None
     slots = tuple(partition_from(slot, variant, slot_name(array, index)) for index, slot in enumerate(parsed))
     block, offset = divmod(first_byte, block_size)
-    own_start, own_end = layout.own_bytes(slot_count)
+    own = layout.own_runs(slot_count)
     label = Label(
         layout=variant.id,
         byte_order=order,
@@ -148,8 +148,8 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
         geometry=geometry,
         slot_count=declared,
         partitions=tuple(slot for slot in slots if slot.used or slot.count > 0),
-        size_bytes=own_end - own_start,
-        skipped_bytes=own_start,
+        size_bytes=own[-1].end - own[0].first,
+        skipped_bytes=own[0].first,
         fields=_others(layout.field, header, _GEOMETRY | TEXT_NAMES | {array.count}),
     )
     return Decoded(

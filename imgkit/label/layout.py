@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.core.errors import RequestError
-from imgkit.core.spans import Span, Stretch, union
+from imgkit.core.spans import Span, union
 from imgkit.files.description import parse_description, read_description
 
 ByteOrder = Literal["little", "big", "middle"]
@@ -193,18 +193,6 @@ class Layout(_Strict, frozen=True):
             return self.header_bytes
         slots = self.partitions.maximum if self.partitions.count else self.partitions.usual
         return max(self.partitions.offset + self.partitions.stride * slots, self._magics_end)
-
-    def own_bytes(self, slot_count: int) -> Stretch:
-        """Where a label with so many slots starts and ends in what lies at its place.
-
-        What its layout does not describe at the start (boot code in the same block) is not its own.
-        """
-        array = self.partitions
-        offsets = [*(field.offset for field in self.field), *(magic.offset for magic in self.magic)]
-        if array.block is not None:
-            return Stretch(min(offsets), self.header_bytes)
-        end = array.offset + array.stride * slot_count
-        return Stretch(min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end)
 
     def own_runs(self, slot_count: int) -> tuple[Span, ...]:
         """The bytes of a label with so many slots, from its place on, that are its own: ascending, apart.

@@ -17,7 +17,7 @@ BlockSizeSource = Literal["call", "label", "assumed"]
 def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, BlockSizeSource]:
     """The block size that was asked for, else the first label's, else 512 bytes, and which of these it is.
 
-    Raises RequestError for one that cannot be.
+    Raises RequestError for an impossible one.
     """
     if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
         raise RequestError(f"a block size of {asked} bytes: must be between 1 and {MOST_BLOCK_BYTES}")
