@@ -19,8 +19,8 @@ _MOST_KEY_PARTS = 16
 _STRING = r"\"(?:[^\"\\\n]++|\\.)*+\"|'[^'\n]*+'"
 _KEY_PART = rf"(?:[A-Za-z0-9_-]++|{_STRING})[ \t]*+"
 _LONG_KEY = re.compile(rf"({_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}})|{_KEY_PART}|#[^\n]*+")
-"""As its first group a dotted key with more parts than any has: the parser takes time by the square of them. What a
-string or a comment holds is no key."""
+"""Its first group is a dotted key with too many parts: the parser's time grows with their square. What is in a string
+or a comment is not a key."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -33,7 +33,7 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
 
 def read_document(path: Path, *, what: str) -> dict[str, Any]:
-    """The tables of a TOML file as they stand there; raises DescriptionError for what is not one."""
+    """The tables of a TOML file as they are; raises DescriptionError for what is not TOML."""
     return _parsed(read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError), what=what, source=str(path))
 
 

@@ -1,4 +1,4 @@
-"""Reading the files that people name: only files and pipes, without waiting for ever, and never more than a bound."""
+"""Reading the files that people name: only files and pipes, with a time limit and a size limit."""
 
 import os
 import select
@@ -10,14 +10,14 @@ from typing import IO
 from imgkit.core.errors import ImgkitError
 
 PATIENCE_SECONDS = 10.0
-"""So long a pipe may be silent; a FIFO that nothing writes to is silent for ever."""
+"""How long a pipe may be silent; a FIFO that nothing writes to is silent for ever."""
 
 
 def read_input(path: str | Path, what: str, most_bytes: int, error_kind: type[ImgkitError]) -> bytes:
     """The bytes of a file or pipe that `what` names ("seal"), at most `most_bytes`.
 
     Raises `error_kind`, in one line that names the file, when it cannot be read, is neither a file nor a pipe, is a
-    pipe that nothing comes through, or is larger.
+    silent pipe, or is larger.
     """
     with open_input(path, what, error_kind) as file:
         data = _read(file, path, what, most_bytes, error_kind)
@@ -52,7 +52,9 @@ def _read(file: IO[bytes], path: str | Path, what: str, most_bytes: int, error_k
     try:
         while left:
             if not waiting.poll(max(0.0, last_read + PATIENCE_SECONDS - time.monotonic()) * 1000):
-                raise error_kind(f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} seconds: no {what}")
+                raise error_kind(
+                    f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} s: not a {what}"
+                )
             piece = file.read(left)
             if piece == b"":
                 break

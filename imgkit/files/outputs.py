@@ -1,7 +1,7 @@
-"""The one writer of files: each is there whole or not at all, and hits no input, no disk and nobody else's file.
+"""The one writer of files: each is written whole or not at all, and never over an input, a disk or a foreign file.
 
-A file gets its name only when it is whole and on the disk. What is checked before the work is checked again, on what
-the name leads to then, in the moment in which the name is given. A pipe or a terminal is written as it is.
+A file gets its name only when it is whole and on the disk. What was checked before the work is checked again, on what
+the name leads to at the moment in which it is given. A pipe or a terminal is written directly.
 """
 
 import os
@@ -23,20 +23,20 @@ _INPUT = "{}: is one of the inputs, which are never written: name another file"
 
 
 class Kind(NamedTuple):
-    """A kind of file that is written. `fits` is asked with a file's first 64 KiB and its size whether it is one."""
+    """A kind of file that is written. `fits` says, from a file's first 64 KiB and its size, whether it is one."""
 
     name: str
     fits: Callable[[bytes, int], bool]
 
 
 def starting_with(name: str, pattern: bytes) -> Kind:
-    """A kind of file that is known by its start, a regular expression."""
+    """A kind of file that is recognised by its start, a regular expression."""
     match = re.compile(pattern).match
     return Kind(name, lambda beginning, _: match(beginning) is not None)
 
 
 def json_kind(schema: str) -> Kind:
-    """JSON that says that it is of this schema ("imgkit.verify/1"), in whatever version."""
+    """JSON of this schema ("imgkit.verify/1"), in any version."""
     name = schema.partition("/")[0]
     return starting_with(f"JSON of {name}", rb'\s*\{\s*"schema":\s*"' + re.escape(name.encode()) + rb'/[0-9]{1,9}"')
 
@@ -48,13 +48,13 @@ CHECK_LINE = starting_with("a line with a SHA-256", rb"\\?[0-9a-f]{64} [ *][^\n]
 CHECK_SCRIPT = starting_with("a check.sh of imgkit", rb": worksheet q[a-z0-9]+, \d+ ranges, sum [a-z0-9-]+\n")
 PAPER = starting_with("a worksheet of imgkit", rb"WORKSHEET q[a-z0-9]+  round \d+  sum [a-z0-9-]+\n=+\n")
 NEW = Kind("a new file", lambda _beginning, _size: False)
-"""What never takes an existing file's place, whatever may be replaced."""
+"""What never replaces an existing file."""
 
 
 class Outputs:
     """The files that one call writes: none of them is one of its inputs, and no two are the same.
 
-    `inputs` are the paths of what is read. `replace`: which existing files may be replaced. All that raises, raises
+    `inputs` are the paths of what is read. `replace`: which existing files may be replaced. Every error is an
     OutputError with the path as it was given.
     """
 
@@ -107,7 +107,7 @@ class Outputs:
         self.write_together([(path, data, kind)])
 
     def write_together(self, files: Iterable[tuple[Name, bytes, Kind]]) -> None:
-        """Write files that are of use only together: none has its name before all of them are whole."""
+        """Write files that are useful only together: none gets its name before all of them are whole."""
         with ExitStack() as stack:
             pending = []
             for path, data, kind in files:
@@ -116,11 +116,11 @@ class Outputs:
             finish_together(pending)
 
     def pending(self, path: Name, kind: Kind) -> "Pending":
-        """An output that is written bit by bit and has its name when it is finished."""
+        """An output that is written piece by piece and gets its name when it is finished."""
         return Pending(self, path, kind)
 
     def _look(self, path: str, kind: Kind) -> Target:
-        """What a path leads to now; refuses what must not be written."""
+        """What a path leads to now. Refuses what must not be written."""
         with output_errors(path):
             target = Target(*ends_at(path))
             try:
@@ -136,7 +136,7 @@ class Outputs:
             self._refuse_status(path, status, target.descriptor)
         if not target.is_file:
             if kind is NEW:
-                raise OutputError(f"{path}: is not a file: name a new one")
+                raise OutputError(f"{path}: is not a file: name a new file")
             return
         if os.path.join(target.folder, target.name) in self._names:
             raise OutputError(_INPUT.format(path))
@@ -144,14 +144,14 @@ class Outputs:
             self._refuse_ground(path, target.descriptor)
             return
         if kind is NEW:
-            raise OutputError(f"{path}: exists already: this goes into a new file, so name another")
+            raise OutputError(f"{path}: exists already, and this is written only into a new file: name another")
         if self.replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
             raise OutputError(
                 f"{path}: exists and is not {kind.name}: name another file, or allow it to be replaced", hint="replace"
             )
 
     def _refuse_status(self, path: str, status: os.stat_result, descriptor: int) -> None:
-        """Refuse what is no file, pipe or character device, or is an input; `descriptor`: of it or of its folder."""
+        """Refuse all but files, pipes and character devices, and inputs; `descriptor` is its own or its folder's."""
         if stat.S_ISBLK(status.st_mode):
             raise OutputError(f"{path}: is a block device, which is never written: name a file")
         if stat.S_ISDIR(status.st_mode):
@@ -169,7 +169,7 @@ class Outputs:
             raise OutputError(f"{path}: lies on one of the inputs, which are never written: name a file elsewhere")
 
     def _places_now(self) -> Iterator[Reach]:
-        """What the inputs were at first, and what lies under their names now."""
+        """The places of the inputs at first, and of what has their names now."""
         yield from self._reaches
         for each in self._inputs:
             with suppress(OSError, ValueError):
@@ -179,7 +179,7 @@ class Outputs:
 class Pending:
     """An output that is being written: `write` in order, or through `descriptor` at any place of a file.
 
-    Leaving it without `finish` removes it. A pipe or a terminal gets at once what is written.
+    Leaving it without `finish` removes it. A pipe or a terminal gets the data at once.
     """
 
     def __init__(self, outputs: Outputs, path: Name, kind: Kind) -> None:
@@ -197,7 +197,7 @@ class Pending:
             raise
 
     def __del__(self) -> None:
-        """Ctrl-C may fall between the making and the `with`: nothing is left behind even then."""
+        """Ctrl-C may come between the making and the `with`: nothing is left behind even then."""
         with suppress(AttributeError):
             self.discard()
 
@@ -220,11 +220,11 @@ class Pending:
                     waiting.poll()
 
     def finish(self) -> None:
-        """See it on the disk and give it its name."""
+        """Wait until it is on the disk, and give it its name."""
         finish_together([self])
 
     def _settle(self) -> None:
-        """See it on the disk."""
+        """Wait until it is on the disk."""
         with output_errors(self.path):
             if self._temporary:
                 os.fsync(self.descriptor)
@@ -268,7 +268,7 @@ class Pending:
             raise
 
     def _take_name(self) -> bool:
-        """Give the file its name; False when another file had it in this very moment."""
+        """Give the file its name; False when another file took it at that moment."""
         target, folder = self._target, self._target.folder_descriptor
         target.status = status_in(folder, target.name)
         if target.status is not None and not stat.S_ISREG(target.status.st_mode):
@@ -292,7 +292,7 @@ class Pending:
 
 
 class Meanwhile(Pending):
-    """An output that is written while media are read. What goes wrong with it does not end the reading.
+    """An output that is written while media are read. Its errors do not end the reading.
 
     `problem` says what went wrong; after that nothing more is written.
     """
@@ -318,9 +318,9 @@ class Meanwhile(Pending):
 
 
 def finish_together(files: Sequence[Pending]) -> None:
-    """See all files on the disk, and then give them their names, in this order.
+    """Wait until all files are on the disk, and then give them their names, in this order.
 
-    Raises OutputError for the first that fails; it says which files got their names before, where there are any.
+    Raises OutputError for the first that fails; it names the files that were written before, if any.
     """
     for each in files:
         each._settle()

@@ -49,11 +49,11 @@ def inspect(
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Inspection:
-    """Read a medium once and say what is on it.
+    """Read a medium once and report what is on it.
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `defects` are known
-    bad blocks, told where they are. Ctrl-C ends the reading early; the result is then marked `interrupted`. Raises
-    InputError when the medium cannot be opened, RequestError for a block size that cannot be.
+    bad blocks, which are reported with their places. Ctrl-C ends the reading early; the result is then marked
+    `interrupted`. Raises InputError when the medium cannot be opened, RequestError for an impossible block size.
     """
     with ExitStack() as stack:
         if not isinstance(medium, Medium):
@@ -70,7 +70,7 @@ def inspect(
 
 
 class Inspecting:
-    """One inspection: what it takes from a reading of the medium, its own or somebody else's, and the result."""
+    """One inspection: what it takes from a reading of the medium, its own or another's, and the result."""
 
     def __init__(
         self,
@@ -93,7 +93,7 @@ class Inspecting:
         self._digests = {name: maker(name)() for name in digests}
 
     def takers(self) -> list[Taker]:
-        """What a reading of the whole medium has to give its pieces to; they may be cut anywhere."""
+        """What a reading of the whole medium has to hand its pieces to; they may be cut anywhere."""
         takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
         return [*takers, *(_feeder(digest) for digest in self._digests.values())]
 
@@ -103,7 +103,7 @@ class Inspecting:
         return [whole, *(span.stretch(self.block_size).within(whole) for span in self._places.spans)]
 
     def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
-        """Read the medium, without its holes where nobody wants digests or sums."""
+        """Read the medium, without its holes unless digests or sums are wanted."""
         takers, end = self.takers(), self._medium.size_bytes
         if totals is not None:
             takers.append(lambda offset, view, _: totals.take(offset, view))
@@ -198,8 +198,8 @@ def _feeder(digest: Digest) -> Taker:
 
 
 class _Start(NamedTuple):
-    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
-    a medium without a label."""
+    """The first bytes of the boot block, its findings, what could not be read, and the volume at the start of a medium
+    without a label."""
 
     words: str = ""
     findings: Sequence[Finding] = ()
@@ -237,7 +237,7 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
 
 
 class _Survey:
-    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what none has is blank."""
+    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what is in no piece is blank."""
 
     def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
@@ -290,7 +290,7 @@ class _Survey:
 def _placed(
     places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
 ) -> Iterator[InspectedVolume]:
-    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
+    """The volumes of the partitions, or of the whole medium, each with its place; what is not a volume is left out."""
     candidates: list[tuple[Span, str | None, Volume | None]] = [(Span(0, blocks), None, unlabelled)]
     for partition, span in zip(places.partitions, places.spans, strict=True):
         candidates.append((span, partition.name, volumes.get((partition.label_index, partition.name))))

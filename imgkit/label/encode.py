@@ -1,4 +1,4 @@
-"""The bytes of the label that a plan describes, and where on the medium each run of them goes."""
+"""The bytes of the label that a plan describes, and where each run of them goes on the medium."""
 
 import uuid
 import zlib
@@ -14,7 +14,7 @@ from imgkit.label.settling import Slot
 from imgkit.label.values import FOLLOWS, can_hold, header_fields, raw, slot_fields, value_in
 
 _DEFAULTS = {"interleave": 1, "boot_area_bytes": 8192, "superblock_bytes": 8192}
-"""What is written where nobody says otherwise (the usual sizes of the fast file system: common practice)."""
+"""What is written where nothing else is stated (the usual sizes of the fast file system: common practice)."""
 _DRIVE_FIELDS = {
     "tracks_per_cylinder": "heads",
     "sectors_per_cylinder": "heads",
@@ -49,7 +49,7 @@ class Filled(NamedTuple):
 
 
 def filled(plan: Plan, kept: Sequence[KeptField] = ()) -> Filled:
-    """Put the values that were kept into a plan's places for them."""
+    """A plan with the values that were kept."""
     layout = plan.variant.layout
     header = {each.field: each.value for each in kept if each.partition is None}
     count = header.pop(layout.partitions.count or "", plan.slot_count)
@@ -64,7 +64,7 @@ def filled(plan: Plan, kept: Sequence[KeptField] = ()) -> Filled:
 def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
     """The label's own bytes and no others, each run at its place.
 
-    Raises DescriptionError for a number that is larger than the label's field for it.
+    Raises DescriptionError for a number that is too large for its field of the label.
     """
     known = filled(plan, kept)
     _refuse_what_does_not_fit(known)
@@ -81,9 +81,8 @@ def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
 def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
     """The own bytes of a label that was read, put together from what the result says of it.
 
-    None where that cannot be done: for one inside another, one that does not read true, and one whose slots lie apart.
-    The bytes can be others than those of the label in what a result does not show, such as what follows the end of a
-    text.
+    None where that is impossible: for a label inside another, one that is not valid, and one whose slots lie apart.
+    They can differ from those of the label in bytes that a result does not show, such as those after the end of a text.
     """
     layout, array = variant.layout, variant.layout.partitions
     header = {field.name: value_in(label, layout, field.name) for field in layout.field}
@@ -126,20 +125,20 @@ def label_place(plan: Plan, index: int) -> int:
 
 
 def _refuse_what_does_not_fit(known: Filled) -> None:
-    """Raises DescriptionError for a number that is larger than the label's field for it."""
+    """Raises DescriptionError for a number that is too large for its field of the label."""
     plan = known.plan
     layout = plan.variant.layout
     for field, value, most in _too_large(layout.field, _header_values(known)):
         name = _DRIVE_FIELDS.get(field, field)
         raise DescriptionError(
-            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, and a label of this layout can say at "
-            f"most {most}"
+            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, but a label of this layout can hold "
+            f"at most {most}"
         )
     for slot in plan.slots:
         for field, value, most in _too_large(layout.partitions.field, _slot_values(known, slot)):
             raise DescriptionError(
-                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, and a label of this layout can "
-                f"say at most {most}"
+                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, but a label of this layout can "
+                f"hold at most {most}"
             )
 
 
@@ -160,7 +159,7 @@ def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
 
 
 def stated_by_the_drive(plan: Plan) -> dict[str, Any]:
-    """What the drive says, by the names of the label's fields; what its file leaves out is not in it."""
+    """What the drive file states, by the names of the label's fields."""
     drive = plan.drive
     optional = {
         "spare_sectors_per_track": drive.spare_sectors_per_track,
@@ -183,13 +182,13 @@ def stated_by_the_drive(plan: Plan) -> dict[str, Any]:
 
 
 def unstated(plan: Plan) -> tuple[str, ...]:
-    """The header fields that neither plan nor drive state, and that do not follow from the rest."""
+    """The header fields that neither plan nor drive states, and that are not computed from the rest."""
     stated = {*plan.fields, *stated_by_the_drive(plan), plan.variant.layout.partitions.count, *FOLLOWS}
     return tuple(name for name in header_fields(plan.variant.layout) if name not in stated)
 
 
 def default_of(field: Field) -> Any:
-    """What a field holds that nobody states, as the codec takes it: nothing, or the first that the layout allows."""
+    """The value of a field that is not stated, in the form for the codec."""
     if field.type in NUMBERS:
         value = _DEFAULTS.get(field.name, 0)
         if field.one_of and value not in field.one_of:
@@ -252,7 +251,7 @@ def _put_magics(data: bytearray, variant: Variant) -> None:
 
 
 def _identity(plan: Plan) -> str:
-    """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
+    """The text that the GUIDs of a table are made from, so that the same plan gives the same bytes."""
     slots = " ".join(f"{slot.name}:{slot}:{slot.type_code}" for slot in plan.slots)
     return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
 

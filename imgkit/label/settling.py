@@ -38,7 +38,7 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class Slot(Span, frozen=True):
     """A planned partition in blocks, with the slot of the label's table that it goes into.
 
-    `fields` are the other fields of the slot that the plan states, as the codec takes them.
+    `fields` are the other fields of the slot that the plan states, in the form for the codec.
     """
 
     index: int
@@ -67,7 +67,7 @@ class Settling:
                 raise self._error(name, "field 'name': is given twice")
         takers = [partition.name for partition in planned if "rest" in (partition.count, partition.size)]
         if len(takers) > 1:
-            raise self._error(takers[1], f"field 'size': takes the \"rest\", but so does {takers[0]!r}: only one can")
+            raise self._error(takers[1], f"field 'size': takes the \"rest\", as does {takers[0]!r}: only one can")
         firsts = [self._first(partition) for partition in planned]
         slots: list[Slot] = []
         position = self._up(self.first_free)
@@ -127,7 +127,7 @@ class Settling:
             count = self._up(first + count) - first if count else 0
         if count <= 0:
             left = f": nothing is left from block {first} on" if value == "rest" else ""
-            raise self._error(partition.name, f"field {field!r}: {value!r} gives it no size{left}")
+            raise self._error(partition.name, f"field {field!r}: {value!r} leaves it no size{left}")
         return count
 
     def _blocks(self, name: str, field: str, text: str) -> int:
@@ -179,7 +179,7 @@ class Settling:
     def _check_room(self, slot: Slot) -> None:
         if slot.first < self.first_free:
             raise self._error(
-                slot.name, f"field 'first': block {slot.first} is not free: the first free one is {self.first_free}"
+                slot.name, f"field 'first': block {slot.first} is not free: the first free block is {self.first_free}"
             )
         if slot.end > self.last_free:
             reserved = self.drive.reserved_blocks_at_end

@@ -27,7 +27,7 @@ def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, Bloc
 
 
 class KnownBad(Span, frozen=True):
-    """A run of a defect list, in blocks; `faulty_blocks` counts those of it that were found faulty now."""
+    """A run of a defect list, in blocks; `faulty_blocks` counts those of them that were found faulty now."""
 
     partitions: tuple[str, ...]
     chs: AddressRange | None
@@ -35,10 +35,10 @@ class KnownBad(Span, frozen=True):
 
 
 class NamedPartition(msgspec.Struct, frozen=True):
-    """A partition by the name that it has on the medium, and the label, of those of the medium, that it stands in.
+    """A partition by the name that it has on the medium, with its label and the index of that among the medium's.
 
     The partitions of a label inside an outer partition are named by both: `2/a` is `a` inside `2`. `whole_disk`: it
-    lies over everything that its label knows of, or is unused and lies over all of the outer partition.
+    covers everything that its label describes, or is unused and covers all of the outer partition.
     """
 
     name: str
@@ -49,7 +49,7 @@ class NamedPartition(msgspec.Struct, frozen=True):
 
     @property
     def type(self) -> str:
-        """What the label says of it."""
+        """Its type, as the label states it."""
         return self.partition.type
 
     def span(self, block_size: int) -> Span:
@@ -106,7 +106,7 @@ class Places:
         )
 
     def addresses_of(self, run: Span) -> AddressRange | None:
-        """The addresses of the first and the last sector of these blocks; None: not known, or past the drive."""
+        """The addresses of the first and the last sector of these blocks; None: unknown, or past the drive."""
         geometry = self.geometry
         if geometry is None:
             return None
