@@ -34,24 +34,16 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
 def read_document(path: Path, *, what: str) -> dict[str, Any]:
     """The tables of a TOML file as they are; raises DescriptionError for what is not TOML."""
-    return _parsed(read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError), what=what, source=str(path))
-
-
-def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
-    """As `read_description`, from bytes; `source` stands for the file in errors."""
-    return described(_parsed(data, what=what, source=source), kind, source=source)
-
-
-def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
+    data = read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError)
     try:
         text = data.decode("utf-8")
         if any(found[1] for found in _LONG_KEY.finditer(text)):
-            raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
+            raise DescriptionError(f"{path}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
         return tomllib.loads(text)
     except UnicodeDecodeError as error:
-        raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
+        raise DescriptionError(f"{path}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
-        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_REASON]}") from None
+        raise DescriptionError(f"{path}: not TOML: {str(error)[:_MOST_REASON]}") from None
 
 
 def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:

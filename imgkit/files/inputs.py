@@ -52,9 +52,7 @@ def _read(file: IO[bytes], path: str | Path, what: str, most_bytes: int, error_k
     try:
         while left:
             if not waiting.poll(max(0.0, last_read + PATIENCE_SECONDS - time.monotonic()) * 1000):
-                raise error_kind(
-                    f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} s: not a {what}"
-                )
+                raise error_kind(f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} s: not a {what}")
             piece = file.read(left)
             if piece == b"":
                 break

@@ -5,6 +5,8 @@ import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from msgspec.structs import replace
+
 from imgkit.core.errors import DescriptionError
 from imgkit.label.codec import INTEGERS, header_parser, slot_parser, sum_of
 from imgkit.label.layout import NUMBERS, SUM_TYPES, WIDTHS_BYTES, Field, Variant, named, slot_name
@@ -39,26 +41,19 @@ class Part(NamedTuple):
         return self.medium_byte + len(self.content)
 
 
-class Filled(NamedTuple):
-    """A plan with the values that were kept from another label: of the header, and of each partition by name."""
-
-    plan: Plan
-    header: Mapping[str, Any]
-    slots: Mapping[str, Mapping[str, Any]]
-    slot_count: int
-
-
-def filled(plan: Plan, kept: Sequence[KeptField] = ()) -> Filled:
-    """A plan with the values that were kept."""
-    layout = plan.variant.layout
-    header = {each.field: each.value for each in kept if each.partition is None}
-    count = header.pop(layout.partitions.count or "", plan.slot_count)
-    known, of_slots = header_fields(layout), slot_fields(layout)
-    slots: dict[str, dict[str, Any]] = {}
+def _with_kept(plan: Plan, kept: Sequence[KeptField]) -> Plan:
+    """The plan as if it stated the values that were kept."""
+    known, of_slots = header_fields(plan.variant.layout), slot_fields(plan.variant.layout)
+    header = {each.field: raw(known[each.field], each.value) for each in kept if each.partition is None}
+    slots: dict[str, dict[str, Any]] = {slot.name: {} for slot in plan.slots}
     for each in kept:
         if each.partition is not None:
-            slots.setdefault(each.partition, {})[each.field] = raw(of_slots[each.field], each.value)
-    return Filled(plan, {name: raw(known[name], value) for name, value in header.items()}, slots, count)
+            slots[each.partition][each.field] = raw(of_slots[each.field], each.value)
+    return replace(
+        plan,
+        fields=header | plan.fields,
+        slots=tuple(replace(slot, fields=slots[slot.name] | slot.fields) for slot in plan.slots),
+    )
 
 
 def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
@@ -66,16 +61,16 @@ def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
 
     Raises DescriptionError for a number that is too large for its field of the label.
     """
-    known = filled(plan, kept)
-    _refuse_what_does_not_fit(known)
+    plan = _with_kept(plan, kept)
+    _refuse_what_does_not_fit(plan)
     if plan.variant.layout.partitions.block is not None:
-        return tuple(_table_parts(known))
-    variant, count, start = plan.variant, known.slot_count, label_place(plan, 0)
+        return tuple(_table_parts(plan))
+    variant, count, start = plan.variant, plan.slot_count, label_place(plan, 0)
     array, rule = variant.layout.partitions, variant.layout.checksum
-    header = _header_values(known) | {"own_block": start // plan.drive.sector_size}
+    header = _header_values(plan) | {"own_block": start // plan.drive.sector_size}
     header |= {array.count: count} if array.count else {}
     header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
-    return _own_runs("label", start, variant, header, _slots_of(known, count))
+    return _own_runs("label", start, variant, header, _slots_of(plan, count))
 
 
 def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
@@ -124,18 +119,17 @@ def label_place(plan: Plan, index: int) -> int:
     return place.block_on(plan.drive.total_sectors) * plan.drive.sector_size + place.offset
 
 
-def _refuse_what_does_not_fit(known: Filled) -> None:
+def _refuse_what_does_not_fit(plan: Plan) -> None:
     """Raises DescriptionError for a number that is too large for its field of the label."""
-    plan = known.plan
     layout = plan.variant.layout
-    for field, value, most in _too_large(layout.field, _header_values(known)):
+    for field, value, most in _too_large(layout.field, _header_values(plan)):
         name = _DRIVE_FIELDS.get(field, field)
         raise DescriptionError(
             f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, but a label of this layout can hold "
             f"at most {most}"
         )
     for slot in plan.slots:
-        for field, value, most in _too_large(layout.partitions.field, _slot_values(known, slot)):
+        for field, value, most in _too_large(layout.partitions.field, _slot_values(plan, slot)):
             raise DescriptionError(
                 f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, but a label of this layout can "
                 f"hold at most {most}"
@@ -197,8 +191,8 @@ def default_of(field: Field) -> Any:
     return str(uuid.UUID(int=0)) if field.type == "guid" else b""
 
 
-def _header_values(known: Filled) -> dict[str, Any]:
-    return {**known.header, **stated_by_the_drive(known.plan), **known.plan.fields}
+def _header_values(plan: Plan) -> dict[str, Any]:
+    return {**stated_by_the_drive(plan), **plan.fields}
 
 
 def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str, Any]:
@@ -210,9 +204,9 @@ def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str
     return there
 
 
-def _slots_of(known: Filled, count: int) -> list[dict[str, Any]]:
+def _slots_of(plan: Plan, count: int) -> list[dict[str, Any]]:
     """The values of the fields of each slot; empty for one that the plan leaves free."""
-    by_index = {slot.index: _slot_values(known, slot) for slot in known.plan.slots}
+    by_index = {slot.index: _slot_values(plan, slot) for slot in plan.slots}
     return [by_index.get(index, {}) for index in range(count)]
 
 
@@ -221,13 +215,11 @@ def _slot_bytes(variant: Variant, slots: Sequence[Mapping[str, Any]]) -> bytes:
     return b"".join(bytes(parser.build(_filled_in(fields, values))) for values in slots)
 
 
-def _slot_values(known: Filled, slot: Slot) -> dict[str, Any]:
-    plan = known.plan
+def _slot_values(plan: Plan, slot: Slot) -> dict[str, Any]:
     return {
         "guid": str(uuid.uuid5(_NAMESPACE, f"{_identity(plan)} {slot.name}")),
         "first_chs": _chs_bytes(plan, slot.first),
         "last_chs": _chs_bytes(plan, slot.end - 1),
-        **known.slots.get(slot.name, {}),
         **slot.fields,
         "first": slot.first,
         "count": slot.count,
@@ -256,22 +248,21 @@ def _identity(plan: Plan) -> str:
     return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
 
 
-def _table_parts(known: Filled) -> Iterator[Part]:
+def _table_parts(plan: Plan) -> Iterator[Part]:
     """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3).
 
     The rest of a header's block is the header's own: it is reserved, and zero (table 5.5).
     """
-    plan = known.plan
     variant, size = plan.variant, plan.drive.sector_size
     array = variant.layout.partitions
-    table = _slot_bytes(variant, _slots_of(known, array.usual))
+    table = _slot_bytes(variant, _slots_of(plan, array.usual))
     table_blocks = -(-len(table) // size)
     last = plan.drive.total_sectors - 1
     values: dict[Any, Any] = {
         "first_usable_block": 2 + table_blocks,
         "last_usable_block": last - 1 - table_blocks,
         "disk_guid": str(uuid.uuid5(_NAMESPACE, _identity(plan))),
-        **_header_values(known),
+        **_header_values(plan),
         "header_size": variant.layout.header_bytes,
         array.count: array.usual,
         array.stride_field: array.stride,

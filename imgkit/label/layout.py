@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from imgkit.core.errors import RequestError
 from imgkit.core.spans import Span, union
-from imgkit.files.description import parse_description, read_description
+from imgkit.files.description import read_description
 
 ByteOrder = Literal["little", "big", "middle"]
 Role = Literal["partition", "container", "protective"]
@@ -224,10 +224,6 @@ class Layout(_Strict, frozen=True):
             return self.partitions.offset
         return max(field.offset + field.size_bytes for field in self.field)
 
-    def variant_id(self, byte_order: ByteOrder) -> str:
-        """The name of this layout in one byte order: the plain id when it has only one."""
-        return self.id if len(self.byte_orders) == 1 else f"{self.id}-{byte_order}"
-
     def partition_type(self, code: int | str) -> PartitionType | None:
         """What a type code means, or None for an unknown one."""
         return next((known for known in self.type if known.code == code), None)
@@ -246,7 +242,9 @@ class Variant(msgspec.Struct, frozen=True):
 
     @property
     def id(self) -> str:
-        return self.layout.variant_id(self.byte_order)
+        """The layout's id, with the byte order where the layout has several."""
+        layout = self.layout
+        return layout.id if len(layout.byte_orders) == 1 else f"{layout.id}-{self.byte_order}"
 
 
 def load_layout(path: str | Path) -> Layout:
@@ -254,24 +252,17 @@ def load_layout(path: str | Path) -> Layout:
 
     Raises DescriptionError naming the file, the table and the field.
     """
-    path = Path(path)
     from imgkit.label.layout_checks import checked
 
+    path = Path(path)
     return checked(read_description(path, Layout, what="layout file"), str(path))
 
 
 @cache
 def known_layouts() -> tuple[Layout, ...]:
     """The layouts that come with imgkit, by id."""
-    from imgkit.label.layout_checks import checked
-
-    folder = Path(__file__).parent / "layouts"
-    found = [
-        checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
-        for entry in folder.iterdir()
-        if entry.name.endswith(".toml")
-    ]
-    return tuple(sorted(found, key=lambda layout: layout.id))
+    files = (Path(__file__).parent / "layouts").glob("*.toml")
+    return tuple(sorted(map(load_layout, files), key=lambda layout: layout.id))
 
 
 def variants(layouts: tuple[Layout, ...] | None = None) -> tuple[Variant, ...]:
