@@ -394,7 +394,7 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(part("a", size="rest"), part("b", count="rest")),
-        "[[partition]] 'b': field 'size': takes the \"rest\", but so does 'a'",
+        "[[partition]] 'b': field 'size': takes the \"rest\", as does 'a'",
         id="two take the rest",
     ),
     pytest.param(
@@ -420,13 +420,13 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(FULL, type_name="seventeen letters"),
-        "table [label]: field 'type_name': at most 16 printable ASCII characters",
+        "table [label]: field 'type_name': must be at most 16 printable ASCII characters",
         id="name too long",
     ),
     pytest.param(plan_text(FULL, pack_name="Müller"), "table [label]: field 'pack_name'", id="name, not ASCII"),
     pytest.param(
         plan_text(part("1", type="swap", size="rest"), layout=str(HARBOUR_LAYOUT), type_name="thirteen13131"),
-        "field 'type_name': at most 12",
+        "field 'type_name': must be at most 12",
         id="name too long for the sixth layout",
     ),
     pytest.param(

@@ -269,9 +269,7 @@ REFUSED: list[Any] = [
     pytest.param(lambda data: b"[1, 2]", "not a seal", id="a list"),
     pytest.param(lambda data: b'{"a": ' + b"9" * 100_000 + b"}", "not a", id="a huge number"),
     pytest.param(lambda data: edited(data, schema="imgkit.seal/2"), "made by a newer version", id="newer"),
-    pytest.param(
-        lambda data: edited(data, schema="imgkit.seal/0"), "this version does not read the schema", id="schema 0"
-    ),
+    pytest.param(lambda data: edited(data, schema="imgkit.seal/0"), "this version does not read", id="schema 0"),
     pytest.param(lambda data: edited(data, schema="imgkit.sheet/1"), "its schema is 'imgkit.sheet/1'", id="a sheet"),
     pytest.param(lambda data: edited(data, schema=7), "its schema is '7'", id="schema no text"),
     pytest.param(lambda data: edited(data, size_bytes=1024), "was changed after it was written", id="size edited"),

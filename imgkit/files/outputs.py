@@ -9,7 +9,7 @@ import re
 import select
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from typing import Literal, NamedTuple, Self
 
 from imgkit.core.errors import OutputError
@@ -82,8 +82,7 @@ class Outputs:
         if path is None:
             return
         path = os.fspath(path)
-        found = self._look(path, kind)
-        try:
+        with closing(self._look(path, kind)) as found:
             other, of_kind = self._checked.setdefault(found.identity, (path, kind))
             is_device = found.status is not None and stat.S_ISCHR(found.status.st_mode)
             is_same = os.path.normpath(other) == os.path.normpath(path) and of_kind.name == kind.name
@@ -91,8 +90,6 @@ class Outputs:
                 raise OutputError(f"{path}: two results cannot go into one file")
             if found.is_file and not os.access(found.folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written: no permission in {found.folder}")
-        finally:
-            found.close()
 
     def check_stream(self, descriptor: int, name: str) -> None:
         """Refuse an open stream ("standard output") that writes to an input or a block device."""

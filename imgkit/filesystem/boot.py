@@ -7,13 +7,6 @@ from imgkit.core.spans import Stretch
 from imgkit.drive.geometry import Boot
 from imgkit.filesystem.probes import Read
 
-_SHOWN_BYTES = 16
-
-
-def first_words(read: Read, block_size: int, boot: Boot) -> str:
-    """The first bytes of the boot blocks, as hexadecimal digits."""
-    return read(boot.first * block_size, _SHOWN_BYTES).hex()
-
 
 def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stretch] = ()) -> Iterator[Finding]:
     """Check the boot blocks; `labels` are the bytes where labels lie, which are left out.

@@ -14,7 +14,7 @@ from imgkit.core.findings import Finding, NotRead, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch, union
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
-from imgkit.filesystem.boot import boot_findings, first_words
+from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume, probe
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.check import read_labels
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 MOST_DEFECTS = 10_000
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
+_SHOWN_BYTES = 16
 Sums = Literal["none", "all"]
 
 
@@ -210,7 +211,7 @@ class _Start(NamedTuple):
 def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
     unit = labels[0].block_size if labels else block_size
     try:
-        words = first_words(medium.read, unit, boot)
+        words = medium.read(boot.first * unit, _SHOWN_BYTES).hex()
         beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
         start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from imgkit.core import spans
-from imgkit.core.findings import Finding
+from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span, span_between
 from imgkit.label.checks.context import Context
 
@@ -191,12 +191,12 @@ def whole_disk(context: Context) -> Iterator[Finding]:
     reach = "the whole disk" if context.label.outer is None else "all that its label describes"
     for partition in context.label.partitions:
         if context.label.is_whole_disk(partition):
-            yield context.finding(
+            yield Finding(
                 "partition.whole-disk",
                 "note",
-                f"partition {partition.name} lies over {reach}, {partition.count} blocks",
+                f"partition {partition.name} covers {reach}, {partition.count} blocks",
+                Where(partition=partition.name),
                 "Normal: the whole disk is read through it. Never make a file system in it.",
-                partition=partition,
             )
 
 
