@@ -58,15 +58,14 @@ GUID = construct.ExprAdapter(
 class Decoded(msgspec.Struct, frozen=True):
     """A label with all its slots, also the empty ones, and what it was read as.
 
-    `declared_slots` and `declared_stride` (None: the layout's) are what the label claims, believed or not.
-    `slots_checksum` is that of an array which lies apart. `contained` are the partitions that were found inside a
-    container, each `(container, partition)`.
+    `declared_stride` (None: the layout's) is what the label claims, believed or not. `slots_checksum` is that of an
+    array which lies apart. `contained` are the partitions that were found inside a container, each
+    `(container, partition)`.
     """
 
     label: Label
     slots: tuple[Partition, ...]
     variant: Variant
-    declared_slots: int
     declared_stride: int | None = None
     slots_checksum: Checksum | None = None
     contained: tuple[tuple[Partition, Partition], ...] = ()
@@ -156,7 +155,6 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
         label,
         slots,
         variant,
-        declared,
         None if array.stride_field is None else int(header[array.stride_field]),
         _table_checksum(table, stride * slot_count, header, layout),
     )

@@ -45,10 +45,10 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     # Labels inside others come after these, so that their indices stay.
     for index, outer in enumerate(_in_order(found)):
         found = _inside(reader, medium.size_bytes, index, outer, wanted, sizes) | found
-    if not any(_is_valid(decoded) for decoded in found.values()):
+    if not any(decoded.label.is_valid for decoded in found.values()):
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
         # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
-        if exchanged and (not found or any(_is_valid(decoded) for decoded in exchanged.values())):
+        if exchanged and (not found or any(decoded.label.is_valid for decoded in exchanged.values())):
             found = {
                 key: replace(decoded, label=replace(decoded.label, bytes_exchanged=True))
                 for key, decoded in exchanged.items()
@@ -61,12 +61,6 @@ def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
         return _only_protects(found[key]), found[key].label.outer is not None, key
 
     return [found[key] for key in sorted(found, key=rank)]
-
-
-def _is_valid(decoded: "Decoded") -> bool:
-    """Whether all its magics are there and its checksum is right."""
-    label = decoded.label
-    return all(label.magics_ok) and (label.checksum is None or label.checksum.ok)
 
 
 def _only_protects(decoded: "Decoded") -> bool:

@@ -21,18 +21,10 @@ def label_there(plan: Plan, medium: Medium) -> Label | None:
 
 def planned_label(labels: Sequence[Label], plan: Plan) -> Label | None:
     """The first valid label of the plan's layout that lies in no other label's partition."""
-    return next(
-        (
-            label
-            for label in labels
-            if label.layout == plan.variant.id
-            and label.outer is None
-            and not label.bytes_exchanged
-            and all(label.magics_ok)
-            and (label.checksum is None or label.checksum.ok)
-        ),
-        None,
-    )
+    for label in labels:
+        if label.layout == plan.variant.id and label.outer is None and label.is_valid and not label.bytes_exchanged:
+            return label
+    return None
 
 
 def kept_fields(plan: Plan, label: Label) -> tuple[KeptField, ...]:

@@ -52,7 +52,7 @@ def magics(context: Context) -> Iterator[Finding]:
 
 def slot_count(context: Context) -> Iterator[Finding]:
     """More slots than a label of this layout can hold, or none."""
-    declared, array = context.decoded.declared_slots, context.decoded.variant.layout.partitions
+    declared, array = context.label.slot_count, context.decoded.variant.layout.partitions
     if not 0 < declared <= array.maximum:
         yield context.finding(
             "label.slot-count",
