@@ -41,10 +41,10 @@ def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
         content = line.partition("#")[0].strip()
         if not content:
             continue
-        if may_be_heading and content.replace(" ", "").lower() in (HEADER, "first"):
-            may_be_heading = False
-            continue
+        is_heading = may_be_heading and content.replace(" ", "").lower() in (HEADER, "first")
         may_be_heading = False
+        if is_heading:
+            continue
         try:
             spans.append(_span_of(content))
         except RequestError as error:
