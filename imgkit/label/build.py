@@ -12,10 +12,10 @@ import msgspec
 from imgkit.core.clock import Clock
 from imgkit.core.errors import DescriptionError, OutputError
 from imgkit.core.findings import Finding, Result, Where, by_severity, verdict_of
-from imgkit.core.shell import into_new_file, where_still_saved
 from imgkit.core.spans import Range
 from imgkit.files.outputs import Kind, Outputs, Replace
 from imgkit.files.sameness import place_of
+from imgkit.files.shell import into_new_file, where_still_saved
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
 from imgkit.label.codec import Decoded, decode
