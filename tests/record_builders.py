@@ -171,7 +171,7 @@ def a_tally(**changes: Any) -> Tally:
         differing_ranges=1,
         unreadable_ranges=0,
         unanswered_ranges=1,
-        answered_twice_differently=(DoubleAnswer(4, 48, 16, (17, 18), 17),),
+        answered_twice_differently=(DoubleAnswer(number=4, first=48, count=16, answers=(17, 18), expected=17),),
         compared_blocks=144,
         equal_blocks=128,
         differing_blocks=16,

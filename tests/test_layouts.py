@@ -227,7 +227,7 @@ def test_either_byte_order_is_right_unless_one_is_asked_for(tmp_path: Path, layo
     assert report_of(tmp_path / "m.img", {512: WideLabel(byte_order="big").to_bytes()}, layout).findings == ()
 
 
-EXCHANGED = {
+SWAPPED = {
     "wide, little": ({512: WideLabel().to_bytes()}, None),
     "wide, big": ({512: WideLabel(byte_order="big").to_bytes()}, None),
     "wide, at an offset": ({64: WideLabel().to_bytes()}, None),
@@ -242,10 +242,10 @@ EXCHANGED = {
 }
 
 
-@pytest.mark.parametrize("name", EXCHANGED)
+@pytest.mark.parametrize("name", SWAPPED)
 def test_a_dump_with_swapped_bytes_is_told(tmp_path: Path, name: str) -> None:
-    """`dd conv=swab` (POSIX) exchanges the bytes of each 16-bit word; nothing else is told of the partitions."""
-    pieces, layout = EXCHANGED[name]
+    """`dd conv=swab` (POSIX) swaps the bytes of each 16-bit word; nothing else is told of the partitions."""
+    pieces, layout = SWAPPED[name]
     straight = report_of(tmp_path / "m.img", pieces, layout)
     subprocess.run(
         ["dd", f"if={tmp_path / 'm.img'}", f"of={tmp_path / 'x.img'}", "conv=swab"], check=True, capture_output=True
@@ -254,7 +254,7 @@ def test_a_dump_with_swapped_bytes_is_told(tmp_path: Path, name: str) -> None:
     assert "label.byte-order" not in ids(straight.findings)
     told = [finding for finding in swapped.findings if finding.id == "label.byte-order"]
     assert [finding.severity for finding in told] == ["stop"] * len(swapped.labels) != []
-    assert "valid only with the two bytes of each 16-bit word swapped" in told[0].message
+    assert "the two bytes of each 16-bit word swapped" in told[0].message
     assert all(label.bytes_exchanged for label in swapped.labels)
     assert [label.partitions for label in swapped.labels] == [label.partitions for label in straight.labels]
 

@@ -13,7 +13,7 @@ from imgkit.console.risk import risk_of
 from imgkit.console.script import is_device_name
 from imgkit.console.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
 from imgkit.core.clock import Clock
-from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError
+from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError, ResourceError
 from imgkit.core.findings import Finding, Where, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch
 from imgkit.explanation.checked import STATES, State, checked_range
@@ -49,7 +49,7 @@ def load_sheet(path: str | Path) -> SheetFile:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    return read_input(path, "console log", MOST_LOG_BYTES, InputError)
+    return read_input(path, "console log", MOST_LOG_BYTES, InputError, "cut out the part with the answers")
 
 
 class Tallied(NamedTuple):
@@ -85,7 +85,7 @@ def tally(
         try:
             upcoming = _next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
         except ImgkitError as error:
-            if image is not None:
+            if image is not None or isinstance(error, ResourceError):
                 raise
             findings.append(
                 Finding(
@@ -125,7 +125,11 @@ def _judged(sheet: Sheet, answers: Answers) -> tuple[list[State | None], list[Do
         sums = [value for value in told if value is not None]
         is_in_last = number in answers.in_last_session
         if len(sums) > 1:
-            doubles.append(DoubleAnswer(each.first, each.count, number, tuple(sums), each.expected))
+            doubles.append(
+                DoubleAnswer(
+                    first=each.first, count=each.count, number=number, answers=tuple(sums), expected=each.expected
+                )
+            )
         if not told or not is_in_last:
             states.append("unanswered")
         elif not sums:

@@ -24,5 +24,5 @@ CAUSE = Cause(
     *turning(_swapped),
     _tell,
     "The bytes were swapped on the way (an interface or a dump of the other byte order). Copying again the same way "
-    "swaps them again: swap them back first (`dd conv=swab`), or use the other setting.",
+    "swaps them again: swap them back first, into a new file (`dd conv=swab`), or use the other setting.",
 )

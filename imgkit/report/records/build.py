@@ -38,7 +38,7 @@ def record(result: LabelBuild) -> Record:
                 "save",
                 "First save what is there",
                 of.commands(result.save_commands),
-                aside="TARGET is the image or device; check its name twice",
+                aside="TARGET: the raw image or device; check its name twice",
                 short=10,
             ),
             of.section(

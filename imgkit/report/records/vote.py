@@ -202,7 +202,12 @@ def _next(result: Vote) -> Section:
         blocks.append(of.commands(again.commands, again.runs, rest))
         if again.commands:
             blocks.append(
-                Text(("What fails again comes out as zeros: note it in a list for --unreadable. Then vote again:",))
+                Text(
+                    (
+                        "Type no line twice: a second reading that fails puts zeros over what the first one read. What "
+                        "fails comes out as zeros: note it in a list for --unreadable. Then vote again:",
+                    )
+                )
             )
             blocks.append(of.commands([again.then]))
             if result.doubts_path is None:
