@@ -34,7 +34,7 @@ class OutputError(ImgkitError):
 
 
 class TooLargeError(OutputError):
-    """An output that would be larger than any that is read again: room on a disk is no help."""
+    """An output that would be too large to be read again: more room on the disk does not help."""
 
 
 class ResourceError(ImgkitError):
