@@ -1,6 +1,7 @@
 """The JSON files that imgkit writes and reads again: each contains its own digest, so that changes are detected."""
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -64,8 +65,12 @@ def _written(code: int) -> str:
     return f"\\x{code - 0xDC00:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
 
 
-def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
+def read_document(
+    path: Path, kind: type[T], *, schema: str, what: str, upgrade: Callable[[dict[str, Any]], None] | None = None
+) -> T:
     """Read a document of type `kind` whose schema is `schema` ("imgkit.seal/1"); `what` names it ("seal").
+
+    `upgrade` turns what earlier versions wrote under this schema into today's fields.
 
     Raises DescriptionError with the reason when it cannot be read, is cut short, is something else, was made by a
     newer version, or was changed.
@@ -84,6 +89,8 @@ def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
             f"{path}: was changed after it was written: its contents do not match its digest; "
             f"make the {what} again from the original"
         )
+    if upgrade is not None:
+        upgrade(fields)
     try:
         return msgspec.convert(fields, kind)
     except msgspec.ValidationError as error:

@@ -119,6 +119,18 @@ class Label(msgspec.Struct, frozen=True):
         )
 
 
+def use_outer_indices(document: dict[str, Any]) -> None:
+    """Turn what imgkit 0.1 wrote in `outer` of the labels of a document ("mbr partition 2") into today's fields."""
+    labels = document.get("labels")
+    labels = labels if isinstance(labels, list) and all(isinstance(each, dict) for each in labels) else []
+    layouts = [each.get("layout") for each in labels]
+    for label in labels:
+        outer = label.get("outer")
+        layout, _, name = outer.partition(" partition ") if isinstance(outer, str) else ("", "", "")
+        if layout in layouts:
+            label |= {"outer": layouts.index(layout), "outer_partition": name}
+
+
 class KeptField(msgspec.Struct, frozen=True):
     """A field that a plan leaves out, with the value of the label that is there; `partition` None: of the header."""
 
