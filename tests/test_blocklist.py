@@ -51,7 +51,7 @@ def test_reading(text: str, runs: tuple[Span, ...]) -> None:
         pytest.param(b"1,2,3\n", "bad.csv: line 1: '1,2,3' is not a run of blocks: write FIRST,COUNT", id="3 columns"),
         pytest.param(b",3\n", "bad.csv: line 1: ',3' is not a run of blocks", id="no first"),
         pytest.param(b"3,\n", "bad.csv: line 1: '' is not a block number", id="no count"),
-        pytest.param(b"3,0\n", "bad.csv: line 1: '3,0' holds no block: COUNT is at least 1", id="count 0"),
+        pytest.param(b"3,0\n", "bad.csv: line 1: '3,0' contains no block: COUNT must be at least 1", id="count 0"),
         pytest.param(b"1024+16\n", "bad.csv: line 1: '1024+16' is not a block number", id="a range as on the call"),
         pytest.param(b"4611686018427387904,1\n", "bad.csv: line 1: ", id="past any medium"),
         pytest.param(b"9" * 40 + b"\n", "bad.csv: line 1: ", id="an endless number"),

@@ -110,7 +110,7 @@ def test_exit_status(folder: Path, capfd: pytest.CaptureFixture[str], arguments:
             id="range past the end",
         ),
         pytest.param(["compare", "reference.img", "copy.img", "--range", "12"], "FIRST+COUNT", id="range malformed"),
-        pytest.param(["compare", "reference.img", "copy.img", "--range", "1+0"], "holds no block", id="range empty"),
+        pytest.param(["compare", "reference.img", "copy.img", "--range", "1+0"], "contains no block", id="range empty"),
         pytest.param(["compare", "reference.img", "copy.img", "--skip", "0+128"], "nothing is left", id="all skipped"),
         pytest.param(
             ["compare", "reference.img", "copy.img", "--partition", "a"], "no partition 'a'", id="no partition"

@@ -264,7 +264,7 @@ def test_a_block_is_located(
 def test_a_block_and_an_address_at_once_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "harbour.toml"
     path.write_text(drive_text())
-    with pytest.raises(RequestError, match="not both"):
+    with pytest.raises(RequestError, match="either a block or an address"):
         drive_show(path, block=1, chs=Address(0, 0, 1))
 
 

@@ -169,7 +169,7 @@ def test_checks_name_partitions_and_blocks_of_the_medium(tmp_path: Path) -> None
     assert found["volume.unclean"] == ("2/a", SECOND.first + 16)
     (message,) = [each.message for each in report.findings if each.id == "partition.overlap"]
     assert message.startswith("partition 2/a (fast file system, blocks 16 to 79")
-    inner = next(label for label in report.labels if label.outer)
+    inner = next(label for label in report.labels if label.outer is not None)
     assert [each.name for each in inner.partitions] == ["a", "b", "c"], "the label itself is told as it is"
 
 
@@ -198,7 +198,8 @@ def test_inner_label_of_a_guid_table(tmp_path: Path, has_primary: bool) -> None:
     path = write_image(tmp_path / "disk.img", image_with(RELATIVE, outer))
     with open_medium(path) as medium:
         labels = read_labels(medium).labels
-    assert [each.outer for each in labels if each.layout.startswith("classic")] == ["gpt partition 2"]
+    inner = [each for each in labels if each.layout.startswith("classic")]
+    assert [(each.outer, each.outer_partition) for each in inner] == [(0, "2")]
     assert labels[0].layout == "gpt"
     assert [each.name for each in named_partitions(labels)] == ["1", "2", "2/a", "2/b", "2/c", "2/d"]
 

@@ -482,7 +482,7 @@ WRONG = [
     ),
     pytest.param(
         plan_text(part("1", type="swap", first=40, count=9), layout="gpt", own_block=9),
-        "field 'own_block': follows from the rest",
+        "field 'own_block': is computed from the rest",
         id="worked out",
     ),
     pytest.param(

@@ -181,7 +181,7 @@ def test_label_inside_a_boot_record_partition(tmp_path: Path, label: WideLabel, 
     outer = BootSlot(INNER.first, INNER.count, outer_type)
     pieces = {0: boot_record([outer]), outer.first * BLOCK_BYTES + place: label.to_bytes()}
     report = report_of(tmp_path / "m.img", pieces, blocks=DISK_BLOCKS)
-    assert [each.outer for each in report.labels] == [None, "mbr partition 1"]
+    assert [(each.outer, each.outer_partition) for each in report.labels] == [(None, None), (0, "1")]
     ((_, theirs),) = [each for each in read_by_libblkid(tmp_path / "m.img").partitions.items() if each[0] != "dos"]
     expected = [(each.start, each.size) for each in theirs if each.type_code]
     assert [each[1:] for each in found_inside(report)] == expected == [(72, 40), (112, 48)]
@@ -406,7 +406,7 @@ def changed_layout(old: str, new: str) -> str:
             'rule = "xor16"', 'rule = "crc32"\nlength = "size"', "[checksum]: field 'length'", id="length by no field"
         ),
         pytest.param('type = "u32"\n\n[[field]]', 'type = "u31"\n\n[[field]]', "field 'type'", id="type of a field"),
-        pytest.param("offset = 52", "offset = 51", "table [[field]]: field 'berths': lies over 'pack_name'", id="over"),
+        pytest.param("offset = 52", "offset = 51", "table [[field]]: field 'berths': overlaps 'pack_name'", id="over"),
         pytest.param("offset = 52", "offset = 59", "field 'berths': ends at byte 61", id="past the header"),
         pytest.param("length = 12\n", "", "table [[field]]: field 'type_name': a text needs a length", id="no length"),
         pytest.param(

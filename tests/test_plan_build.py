@@ -394,12 +394,12 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(part("a", size="rest"), part("b", count="rest")),
-        "[[partition]] 'b': field 'size': takes the \"rest\", but so does 'a'",
+        "[[partition]] 'b': field 'size': takes the \"rest\", as does 'a'",
         id="two take the rest",
     ),
     pytest.param(
         plan_text(part("a", count=1568), part("b", size="rest"), drive=RESERVED),
-        "[[partition]] 'b': field 'size': 'rest' gives it no size",
+        "[[partition]] 'b': field 'size': 'rest' leaves it no size",
         id="no rest is left",
     ),
     pytest.param(
@@ -420,13 +420,13 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(FULL, type_name="seventeen letters"),
-        "table [label]: field 'type_name': at most 16 printable ASCII characters",
+        "table [label]: field 'type_name': must be at most 16 printable ASCII characters",
         id="name too long",
     ),
     pytest.param(plan_text(FULL, pack_name="Müller"), "table [label]: field 'pack_name'", id="name, not ASCII"),
     pytest.param(
         plan_text(part("1", type="swap", size="rest"), layout=str(HARBOUR_LAYOUT), type_name="thirteen13131"),
-        "field 'type_name': at most 12",
+        "field 'type_name': must be at most 12",
         id="name too long for the sixth layout",
     ),
     pytest.param(
@@ -434,24 +434,24 @@ CANNOT_BE = [
         "table [label]: field 'pack_name'",
         id="no names",
     ),
-    pytest.param(plan_text(part(count=0)), "[[partition]] 'a': field 'count': 0 gives it no size", id="zero count"),
+    pytest.param(plan_text(part(count=0)), "[[partition]] 'a': field 'count': 0 leaves it no size", id="zero count"),
     pytest.param(
-        plan_text(part(size="0MB")), "[[partition]] 'a': field 'size': '0MB' gives it no size", id="zero size"
+        plan_text(part(size="0MB")), "[[partition]] 'a': field 'size': '0MB' leaves it no size", id="zero size"
     ),
     pytest.param(
         plan_text(part(first=5, size="0MB"), align="cylinder"),
-        "[[partition]] 'a': field 'size': '0MB' gives it no size",
+        "[[partition]] 'a': field 'size': '0MB' leaves it no size",
         id="zero size, aligned",
     ),
     pytest.param(
-        plan_text(part(count=-5)), "[[partition]] 'a': field 'count': -5 gives it no size", id="negative count"
+        plan_text(part(count=-5)), "[[partition]] 'a': field 'count': -5 leaves it no size", id="negative count"
     ),
     pytest.param(plan_text(part(count=5, first=-1)), "[[partition]] 'a': field 'first'", id="negative first"),
     pytest.param(
         plan_text(FULL, layout="wide"), "table [label]: field 'layout': no layout is called 'wide'", id="layout"
     ),
     pytest.param(
-        plan_text(FULL, layout="classic-wide"), "table [label]: field 'layout': say which byte order", id="which order"
+        plan_text(FULL, layout="classic-wide"), "table [label]: field 'layout': state the byte order", id="which order"
     ),
     pytest.param(plan_text(FULL, layout="none.toml"), "none.toml: cannot read this layout file", id="no layout file"),
     pytest.param(plan_text(FULL, drive="none.toml"), "none.toml: cannot read this drive file", id="no drive file"),
@@ -509,12 +509,12 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(part("1", type="swap", first=0, count=9), layout="mbr"),
-        "[[partition]] '1': field 'first': block 0 is not free: the first free one is 1",
+        "[[partition]] '1': field 'first': block 0 is not free: the first free block is 1",
         id="over the boot record",
     ),
     pytest.param(
         plan_text(part("1", type="swap", first=33, count=9), layout="gpt"),
-        "the first free one is 34",
+        "the first free block is 34",
         id="over entries",
     ),
     pytest.param(
@@ -522,7 +522,7 @@ CANNOT_BE = [
     ),
     pytest.param(
         plan_text(part(count=10), layout="classic-narrow", drive={**DRIVE, "cylinders": 70_000}),
-        "table [drive]: field 'cylinders': gives cylinders 70000, and a label of this layout can say at most 65535",
+        "table [drive]: field 'cylinders': gives cylinders 70000, but a label of this layout can hold at most 65535",
         id="more cylinders than the narrow label can say",
     ),
     pytest.param(

@@ -15,6 +15,7 @@ from builders import (
     SECTOR_SIZE,
     DisturbedMedium,
     DyingMedium,
+    Slot,
     WideLabel,
     changed_at,
     drive_of,
@@ -23,6 +24,7 @@ from builders import (
     random_bytes,
     write_image,
 )
+from table_builders import CLASSIC_TYPES, BootSlot, boot_record
 
 from imgkit.cli import run
 from imgkit.core.errors import DescriptionError, InputError, RequestError
@@ -269,7 +271,7 @@ REFUSED: list[Any] = [
     pytest.param(lambda data: b"[1, 2]", "not a seal", id="a list"),
     pytest.param(lambda data: b'{"a": ' + b"9" * 100_000 + b"}", "not a", id="a huge number"),
     pytest.param(lambda data: edited(data, schema="imgkit.seal/2"), "made by a newer version", id="newer"),
-    pytest.param(lambda data: edited(data, schema="imgkit.seal/0"), "not one that this version reads", id="schema 0"),
+    pytest.param(lambda data: edited(data, schema="imgkit.seal/0"), "this version does not read", id="schema 0"),
     pytest.param(lambda data: edited(data, schema="imgkit.sheet/1"), "its schema is 'imgkit.sheet/1'", id="a sheet"),
     pytest.param(lambda data: edited(data, schema=7), "its schema is '7'", id="schema no text"),
     pytest.param(lambda data: edited(data, size_bytes=1024), "was changed after it was written", id="size edited"),
@@ -383,3 +385,20 @@ def test_bad_call(folder: Path, capfd: pytest.CaptureFixture[str], arguments: li
     assert said in output.err
     assert output.err.count("\n") == 1
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_a_seal_of_an_earlier_version_names_the_outer_partition(tmp_path: Path) -> None:
+    """It has the layout and the partition of the outer label as one text; the seal that it is compared with is new."""
+    outer = BootSlot(64, 1000, CLASSIC_TYPES[0])
+    inner = WideLabel(cylinders=50, total_sectors=1000, slots=(Slot(16, 64),))
+    image = bytearray(random_bytes(1200 * 512, seed=8))
+    image[:512] = boot_record([outer])
+    image[65 * 512 : 65 * 512 + len(inner.to_bytes())] = inner.to_bytes()
+    document = json.loads(seal(write_image(tmp_path / "disk.img", bytes(image))).document)
+    (tmp_path / "new.seal").write_bytes(with_digest(document))
+    del document["labels"][1]["outer_partition"]
+    document["labels"][1]["outer"] = "mbr partition 1"
+    (tmp_path / "old.seal").write_bytes(with_digest(document))
+    labels = load_seal(tmp_path / "old.seal").labels
+    assert [(each.outer, each.outer_partition) for each in labels] == [(None, None), (0, "1")]
+    assert labels == load_seal(tmp_path / "new.seal").labels

@@ -287,7 +287,7 @@ def test_a_volume_larger_than_its_partition_says_stop(
     (finding,) = findings_of(tmp_path / "m.img", volume, type_code, blocks - 1)
     assert (finding.id, finding.severity, finding.where.partition) == ("volume.exceeds-partition", "stop", "a")
     assert f"has {blocks - 1} blocks" in finding.message
-    assert f"says it has {blocks}: 1 more" in finding.message
+    assert f"claims {blocks}, 1 more" in finding.message
 
 
 def test_a_volume_at_the_end_of_a_cut_dump_is_still_measured(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from imgkit.explanation.checked import STATES, State, checked_range
 from imgkit.explanation.ledger import Ledger
 from imgkit.files.documents import read_document
 from imgkit.files.inputs import read_input
+from imgkit.label.result import use_outer_indices
 from imgkit.location.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.sums.ranges import sum_ranges
@@ -36,7 +37,7 @@ _FEWEST_PARTS = 4
 def load_sheet(path: str | Path) -> SheetFile:
     """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
-    sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet")
+    sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet", upgrade=use_outer_indices)
     end = 0
     for each in sheet.ranges:
         if each.first < end or each.end > sheet.blocks or each.expected >= 1 << 32:

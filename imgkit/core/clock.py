@@ -1,10 +1,10 @@
-"""The clock of a piece of work: when it started and how long it has taken, alike in every result."""
+"""The clock of a piece of work: when it started and how long it has taken, the same in every result."""
 
 import time
 
 
 def now() -> str:
-    """The moment, in UTC to the second, as ISO 8601 writes it."""
+    """The present time, in UTC to the second, in the format of ISO 8601."""
     from datetime import UTC, datetime
 
     return datetime.now(UTC).isoformat(timespec="seconds")
@@ -13,7 +13,7 @@ def now() -> str:
 class Clock:
     """Runs from the moment at which it is made, which is `started_at`.
 
-    For work that goes on after an interruption it is made with the first start and the seconds that went by before.
+    For work that continues after an interruption it is made with the first start and the seconds used before.
     """
 
     def __init__(self, started_at: str | None = None, elapsed_before_seconds: float = 0.0) -> None:

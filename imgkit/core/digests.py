@@ -1,4 +1,4 @@
-"""The digests that a medium can be given: by name, in one place."""
+"""The digests that can be computed of a medium, by name."""
 
 from collections.abc import Callable
 from typing import Any, Literal, Protocol, get_args
@@ -16,7 +16,7 @@ class Digest(Protocol):
 
 
 def maker(algorithm: Algorithm) -> Callable[[], Digest]:
-    """What makes a new digest: SHA-256 (FIPS 180-4) or XXH3 with 128 bits."""
+    """The function that makes a new digest: SHA-256 (FIPS 180-4) or XXH3 with 128 bits."""
     if algorithm == "sha256":
         import hashlib
 

@@ -1,15 +1,15 @@
-"""The errors that a person can cause and mend: one small family, each with one line to show."""
+"""The errors that a person can cause and fix: one small family, each with one line to show."""
 
 from typing import Literal
 
 Hint = Literal["replace", "unpack-limit"]
-"""What would let a call through that was refused: the command line has an option for each."""
+"""What would allow a call that was refused: the command line has an option for each."""
 
 
 class ImgkitError(Exception):
     """What went wrong, where, and what would be right, in one line for the user.
 
-    `hint` is the code of what would let the same call through, where something would.
+    `hint` is the code of what would allow the same call, where there is such a thing.
     """
 
     def __init__(self, message: str = "", *, hint: Hint | None = None) -> None:
@@ -22,7 +22,7 @@ class InputError(ImgkitError):
 
 
 class DescriptionError(ImgkitError):
-    """A file that a person wrote (drive, layout) and that does not say what it should."""
+    """A file that a person wrote (a drive file, for example) with an error in it."""
 
 
 class RequestError(ImgkitError):
@@ -30,12 +30,12 @@ class RequestError(ImgkitError):
 
 
 class OutputError(ImgkitError):
-    """An output that may not or cannot be written."""
+    """An output that must not or cannot be written."""
 
 
 class TooLargeError(OutputError):
-    """An output that would be larger than any that is read again: room on a disk is no help."""
+    """An output that would be too large to be read again: more room on the disk does not help."""
 
 
 class ResourceError(ImgkitError):
-    """Something of which the system gives no more, such as threads."""
+    """A resource of which the system has no more, such as threads."""

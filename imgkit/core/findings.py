@@ -1,4 +1,4 @@
-"""What a check has to say: a finding with its severity, its place and an advice, and the verdict."""
+"""Findings of checks, with severity, place and advice; what every result starts with; and the verdict."""
 
 from collections.abc import Iterable
 from typing import Literal
@@ -22,7 +22,7 @@ class Where(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """One thing a check has to say.
+    """One thing that a check found.
 
     *stop*: do not boot or trust this. *check*: a person should look. *note*: worth knowing.
     `message` states the fact with its numbers, `advice` what to do about it.
@@ -42,7 +42,7 @@ def _version() -> str:
 
 
 class NotRead(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A place that could not be read: the block, and what is looked for there.
+    """A place that could not be read: the block, and what was expected there.
 
     `"label"`: a label may lie there. `"volume"`: the start of `partition`, or of the medium. `"boot"`: the boot block.
     Blocks are the label's sectors, of 512 bytes where there is no label.
@@ -54,7 +54,7 @@ class NotRead(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Result(msgspec.Struct, frozen=True, kw_only=True):
-    """What every answer starts with: which kind it is, who made it, the verdict, the findings, the call, the time.
+    """What every result starts with: its kind, the version of imgkit, the verdict, the findings, the call, the time.
 
     `started_at` is when the work started, in UTC; `elapsed_seconds` is how long it took (both of a `clock.Clock`).
     A kind of result gives `schema` its value ("imgkit.verify/1") and adds its own fields, which come after these.
@@ -80,7 +80,7 @@ def says_stop(findings: Iterable[Finding]) -> bool:
 
 
 def verdict_of(findings: Iterable[Finding] = (), *, unanswered: object = 0, unequal: object = 0) -> Verdict:
-    """The rule of all results: what is not known comes first, then what is bad.
+    """The rule of all results: what is unknown comes first, then what is bad.
 
     `"incomplete"` when anything that was asked for is `unanswered` (a count, or any true value), else `"fail"` when
     anything is `unequal` or a finding says stop, else `"pass"`.

@@ -1,6 +1,6 @@
 """What each finding id and each episode kind means and what to do: the one table, `meanings.toml`.
 
-Code asks `subject_of` what a finding is about; nothing asks how an id or a message is written.
+Code asks `subject_of` what a finding is about; nothing depends on how an id or a message is written.
 """
 
 import tomllib
@@ -19,7 +19,7 @@ Subject = Literal["copy", "proof", "pattern", "label", "drive", "plan", "byte or
 itself, whether it fits the drive, whether it is the planned one, its byte order; what starts the machine, what lies in
 a partition; or how the medium was read."""
 OF_LABELS: frozenset[Subject] = frozenset({"label", "drive", "plan", "byte order", "boot", "volume"})
-"""What the checks of a label speak of."""
+"""The subjects of the checks of a label."""
 
 
 class FindingMeaning(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -53,7 +53,7 @@ def meanings() -> Meanings:
 
 
 def subject_of(identifier: str) -> Subject:
-    """What a finding with this id is about; one that is not in the table, of another version, is about the label."""
+    """What a finding with this id is about; an id of another version that is not in the table is about the label."""
     meaning = meanings().finding.get(identifier)
     return "label" if meaning is None else meaning.about
 
@@ -61,7 +61,7 @@ def subject_of(identifier: str) -> Subject:
 class Explanation(Result, frozen=True, kw_only=True):
     """What `imgkit explain` answers: what an id or a kind means and what to do.
 
-    `of` says what it is. `about` and `severities` are those of a finding.
+    `of` says which of the two it is; `about` and `severities` are given for a finding.
     """
 
     schema: str = "imgkit.explain/1"
@@ -76,7 +76,7 @@ class Explanation(Result, frozen=True, kw_only=True):
 def explain(identifier: str) -> Explanation:
     """What the id of a finding or the kind of an episode means.
 
-    Raises RequestError, with those that are written alike, for one that is not known.
+    Raises RequestError, with similar ones, for an unknown one.
     """
     clock = Clock()
     table = meanings()

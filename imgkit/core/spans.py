@@ -1,4 +1,4 @@
-"""Runs of blocks, and stretches of bytes: writing them down, reading them, joining and subtracting them."""
+"""Runs of blocks, and stretches of bytes: writing, parsing, joining and subtracting them."""
 
 import re
 from collections.abc import Iterable, Sequence
@@ -13,14 +13,14 @@ _NUMBER = re.compile(r"(?:0[xX][0-9a-fA-F]+|0[oO][0-7]+|[0-9]+)\Z")
 _MAXIMUM_DIGITS = 30
 
 DEFAULT_BLOCK_BYTES = 512
-"""A block where nothing says how large it is."""
+"""The size of a block where nothing states it."""
 MOST_BLOCK_BYTES = 1 << 20
 
 
 class Span(msgspec.Struct, frozen=True, order=True):
-    """`count` consecutive blocks from block `first` on (0-based). What is known of such a run derives from this.
+    """`count` consecutive blocks from block `first` on (0-based): the base of every struct about a run of blocks.
 
-    Spans are only equal to spans of their own type.
+    Spans are equal only to spans of their own type.
     """
 
     first: int
@@ -36,7 +36,7 @@ class Span(msgspec.Struct, frozen=True, order=True):
         return Stretch(self.first * block_size, self.end * block_size)
 
     def is_same_run(self, other: "Span") -> bool:
-        """Whether both are the very same blocks, whatever else is known of them."""
+        """Whether both are exactly the same blocks, of whatever types they are."""
         return (self.first, self.count) == (other.first, other.count)
 
     def __str__(self) -> str:
@@ -58,7 +58,7 @@ class Stretch(NamedTuple):
         return span_between(self.start // block_size, -(-self.end // block_size))
 
     def within(self, limits: "Stretch") -> "Stretch":
-        """What of it lies within `limits`; where that is nothing, an empty stretch at one of their ends."""
+        """The part of it within `limits`; where there is none, an empty stretch at one of their ends."""
         start, end = (min(max(each, limits.start), limits.end) for each in self)
         return Stretch(start, end)
 
@@ -93,14 +93,14 @@ def parse_number(text: str) -> int:
 def parse_span(text: str) -> Span:
     """Read a range of blocks written `FIRST+COUNT`.
 
-    Raises RequestError when it is malformed or holds no block.
+    Raises RequestError when it is malformed or empty.
     """
     first, plus, count = text.partition("+")
     if not plus:
         raise RequestError(f"{text[:80]!r} is not a range: write FIRST+COUNT, for example 1024+16")
     span = Span(parse_number(first.strip()), parse_number(count.strip()))
     if span.count == 0:
-        raise RequestError(f"the range {text[:80]!r} holds no block: COUNT is at least 1")
+        raise RequestError(f"the range {text[:80]!r} contains no block: COUNT must be at least 1")
     return span
 
 
@@ -121,7 +121,7 @@ def joined_stretches(stretches: Iterable[Stretch]) -> list[Stretch]:
 
 
 def intersection(left: Sequence[Span], right: Sequence[Span]) -> tuple[Span, ...]:
-    """The blocks that are in both; either side may be in any order and overlap itself."""
+    """The blocks that are in both; either side may be in any order, with runs that overlap."""
     left, right = union(left), union(right)
     common: list[Span] = []
     i = j = 0

@@ -1,4 +1,4 @@
-"""How counts, sizes, times and untrusted text are written for people, wherever that is."""
+"""How counts, sizes, times and untrusted text are written for people."""
 
 import unicodedata
 from pathlib import PurePath
@@ -10,16 +10,16 @@ _DAY_SECONDS = 86_400
 
 
 def clean(text: str, limit: int = MOST_TEXT) -> str:
-    """Text that comes from a medium or a path, harmless: nothing that moves a cursor, bounded in length."""
+    """Text from a medium or a path, made harmless: nothing that moves a cursor, bounded in length."""
     shown = visible(text[: limit + 1])
     return shown if len(text) <= limit and len(shown) <= 4 * limit else shown[:limit] + "…"
 
 
 def visible(text: str) -> str:
-    r"""Text from a path or a medium with nothing in it that acts unseen: such characters become `\xNN`.
+    r"""Text from a path or a medium without invisible characters that have effects: these become `\xNN`.
 
     These are control and format characters (which may turn the direction of writing), line and paragraph
-    separators, and the bytes of a path that are no text.
+    separators, and the bytes of a path that are not text.
     """
     if text.isprintable():
         return text
@@ -38,7 +38,7 @@ def _spelt_out(character: str) -> str:
 
 
 def grouped(number: int) -> str:
-    """A count with its thousands apart."""
+    """A count with its thousands separated."""
     return f"{number:,}"
 
 
@@ -48,7 +48,7 @@ def plural(number: int, one: str, many: str | None = None) -> str:
 
 
 def duration(seconds: float) -> str:
-    """A time in the two units that matter."""
+    """A time in its two largest units."""
     if seconds < 1:
         return f"{seconds * 1000:.0f} ms"
     if seconds < 60:
@@ -67,7 +67,7 @@ def sentence(text: str) -> str:
 
 
 def tail(text: str, limit: int) -> str:
-    """The end of a long text, which tells paths apart best, with a mark where it was cut."""
+    """The end of a long text, which distinguishes paths best, with a mark where it was cut."""
     shown = visible(text)
     return shown if len(shown) <= limit else "…" + shown[1 - limit :]
 
@@ -78,7 +78,7 @@ def name_of(path: str, limit: int = 48) -> str:
 
 
 def size(size_bytes: int) -> str:
-    """A size in bytes and, where that helps, in the decimal unit that drives are sold by."""
+    """A size in bytes and, where that helps, in the decimal units in which drives are sold."""
     exact = plural(size_bytes, "byte")
     for unit, factor in (("GB", 10**9), ("MB", 10**6)):
         if size_bytes >= factor:

@@ -88,7 +88,7 @@ class Boot(Span, frozen=True, forbid_unknown_fields=True):
     """The `[boot]` table of a drive file: where the boot code lies, in blocks of the drive, and its mark.
 
     `signature` (hexadecimal digits) is what the machine looks for, `signature_offset` bytes into the first of these
-    blocks; None: it starts whatever is there.
+    blocks; None: it starts any code.
     """
 
     first: CountOrNone = 0
@@ -103,7 +103,7 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
     `sectors_per_track` are the sectors that can be addressed; `spare_sectors_per_track` come on top of
     them, so that a track has `sectors_per_track + spare_sectors_per_track` places on the platter.
     `reserved_blocks_at_end` can be addressed but belong to the drive (its table of replaced defects): no
-    partition may enter them (common practice). A time that is not given is not known, not zero.
+    partition may enter them (common practice). A time that is not given is unknown, not zero.
     """
 
     name: Annotated[str, Meta(min_length=1, max_length=200)]
@@ -146,7 +146,7 @@ class Drive(Geometry, frozen=True, forbid_unknown_fields=True, kw_only=True):
 
 @cache
 def track_order(places: int, interleave: int) -> tuple[int, ...]:
-    """The place on the track, from 0 to `places` − 1, of each sector in the order of their numbers.
+    """The place on the track, from 0 to `places` − 1, of each sector, in the order of the sectors' numbers.
 
     Every `interleave`-th place is taken; where it is taken already, the next free one (common practice).
     """
@@ -165,11 +165,11 @@ def track_order(places: int, interleave: int) -> tuple[int, ...]:
 def angle_of(drive: Drive, address: Address) -> float:
     """Where on the turn a sector starts, as a part of the turn from 0 up to 1.
 
-    Interleave and skews are those of the drive file; the spares of a track are taken to come last. A track starts
+    Interleave and skews are those of the drive file; the spares of a track are assumed to come last. A track starts
     `track_skew` places later than the one before it in its cylinder, a cylinder `cylinder_skew` places later than
     the last track of the one before it.
     """
-    places = drive.sectors_per_track + drive.spare_sectors_per_track
+    places = drive.places_per_track
     heads_skew = drive.track_skew * (drive.heads - 1) + drive.cylinder_skew
     skew = address.cylinder * heads_skew + address.head * drive.track_skew
     return (track_order(places, drive.interleave)[address.sector] + skew) % places / places
@@ -190,29 +190,25 @@ class _DriveTables(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def load_drive(path: str | Path) -> Drive:
-    """Read the `[drive]` table of a drive file; errors as of `load_drive_file`."""
+    """Read the `[drive]` table of a drive file; raises as `load_drive_file` does."""
     return load_drive_file(path).drive
 
 
 def load_drive_file(path: str | Path) -> DriveFile:
-    """Read a drive file; a `[boot]` table that is not there has its defaults.
+    """Read a drive file; without a `[boot]` table, its defaults apply.
 
     Raises DescriptionError naming the file, the table and the field.
     """
     document = read_document(Path(path), what="drive file")
-    tables = _checked(Path(path), described(document, _DriveTables, source=str(path)))
-    return DriveFile(path=str(path), drive=tables.drive, boot=tables.boot, states=frozenset(document["drive"]))
-
-
-def _checked(path: Path, file: _DriveTables) -> _DriveTables:
-    if file.drive.reserved_blocks_at_end >= file.drive.total_sectors:
+    tables = described(document, _DriveTables, source=str(path))
+    drive, boot, blocks = tables.drive, tables.boot, tables.drive.total_sectors
+    if drive.reserved_blocks_at_end >= blocks:
         raise DescriptionError(
-            f"{path}: table [drive]: field 'reserved_blocks_at_end': {file.drive.reserved_blocks_at_end} leaves "
-            f"nothing of the drive's {file.drive.total_sectors} blocks"
+            f"{path}: table [drive]: field 'reserved_blocks_at_end': {drive.reserved_blocks_at_end} leaves nothing of "
+            f"the drive's {blocks} blocks"
         )
-    if file.boot.end > file.drive.total_sectors:
+    if boot.end > blocks:
         raise DescriptionError(
-            f"{path}: table [boot]: field 'first': blocks {file.boot} go past the drive's "
-            f"{file.drive.total_sectors} blocks"
+            f"{path}: table [boot]: field 'first': blocks {boot} go past the drive's {blocks} blocks"
         )
-    return file
+    return DriveFile(path=str(path), drive=drive, boot=boot, states=frozenset(document["drive"]))

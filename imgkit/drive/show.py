@@ -43,16 +43,15 @@ def drive_show(
 ) -> DriveResult:
     """What follows from a drive file, or from a drive; with `block` or `chs` also the other of the two.
 
-    `boot` is its boot table unless the file has it.
-
-    Raises DescriptionError for the file and RequestError for an address that is not on the drive.
+    `boot` replaces the file's boot table. Raises DescriptionError for the file and RequestError for an address that is
+    not on the drive.
     """
     clock = Clock()
     if not isinstance(drive, Drive):
         file = load_drive_file(drive)
         drive, boot = file.drive, boot or file.boot
     if block is not None and chs is not None:
-        raise RequestError("give a block or an address, not both")
+        raise RequestError("give either a block or an address")
     if chs is not None:
         block = drive.block_at(chs)
     located = None

@@ -1,12 +1,10 @@
-"""How long a drive takes: for a whole sweep, and what goes over a console line."""
+"""How long it takes to read a whole drive, and to send it over a console line."""
 
 import math
 
 import msgspec
 
-from imgkit.drive.geometry import (
-    Drive,
-)
+from imgkit.drive.geometry import Drive
 
 BITS_PER_BYTE_ON_THE_LINE = 10
 """One start bit, eight data bits, one stop bit (common practice)."""
@@ -18,7 +16,7 @@ LINE_RATES_BAUD = (300, 1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200)
 class SweepTime(msgspec.Struct, frozen=True):
     """How long one reading of every track takes, in seconds, and what the time goes into.
 
-    `assumed` names the values that the drive file does not give and that were taken as 0.
+    `assumed` names the values that the drive file does not give, which were taken as 0.
     """
 
     total_seconds: float
@@ -36,7 +34,7 @@ def sweep_time(drive: Drive) -> SweepTime | None:
     that; spares lie behind the last block. The first block of the next track is `track_skew` (next head) or
     `cylinder_skew` (next cylinder) places further round than that of the track before. It comes by once in a
     turn; when the heads are not there in time (`head_switch_ms`, `seek_track_ms`), it is missed and comes by
-    a turn later. The controller is taken to keep up with the interleave.
+    a turn later. The controller is assumed to keep up with the interleave.
     """
     turn = drive.rotation_ms
     if turn is None:

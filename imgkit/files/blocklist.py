@@ -1,4 +1,4 @@
-"""Lists of blocks that people and programs note: reading and writing the CSV of runs `first,count`."""
+"""Lists of blocks: reading and writing CSV with runs of blocks, `first,count`."""
 
 import codecs
 import io
@@ -21,9 +21,9 @@ _RIGHT = "write FIRST,COUNT, for example 1024,16, or FIRST alone for one block"
 def read_block_list(path: str | Path) -> tuple[Span, ...]:
     """The runs of blocks in a CSV file, joined and ascending.
 
-    A line holds `first,count` or `first` (one block), in decimal, `0x…` or `0o…`. Empty lines and what follows a `#`
-    are left out; the first line may be the heading `first,count`. Raises DescriptionError naming the file and the
-    line, and what would be right.
+    A line is `first,count` or `first` (one block), in decimal, `0x…` or `0o…`. Empty lines and what follows a `#` are
+    ignored; the first line may be the heading `first,count`. Raises DescriptionError naming the file and the line,
+    and what would be right.
     """
     path = Path(path)
     data = read_input(path, "list of blocks", MOST_LIST_BYTES, DescriptionError, _IF_LONGER)
@@ -42,10 +42,10 @@ def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
         content = line.partition("#")[0].strip()
         if not content:
             continue
-        if may_be_heading and content.replace(" ", "").lower() in (HEADER, "first"):
-            may_be_heading = False
-            continue
+        is_heading = may_be_heading and content.replace(" ", "").lower() in (HEADER, "first")
         may_be_heading = False
+        if is_heading:
+            continue
         try:
             spans.append(_span_of(content))
         except RequestError as error:
@@ -61,9 +61,9 @@ def _span_of(content: str) -> Span:
         raise RequestError(f"{content[:60]!r} is not a run of blocks: {_RIGHT}")
     span = Span(parse_number(first), parse_number(others[0]) if others else 1)
     if span.count == 0:
-        raise RequestError(f"{content[:60]!r} holds no block: COUNT is at least 1")
+        raise RequestError(f"{content[:60]!r} contains no block: COUNT must be at least 1")
     if span.end > MOST_BLOCK_NUMBER:
-        raise RequestError(f"{content[:60]!r} goes past any medium: block numbers end at {MOST_BLOCK_NUMBER}")
+        raise RequestError(f"{content[:60]!r} goes past any medium: block numbers must be at most {MOST_BLOCK_NUMBER}")
     return span
 
 

@@ -14,13 +14,13 @@ T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 256 << 10
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
-_MOST_TOLD = 200
+_MOST_REASON = 200
 _MOST_KEY_PARTS = 16
 _STRING = r"\"(?:[^\"\\\n]++|\\.)*+\"|'[^'\n]*+'"
 _KEY_PART = rf"(?:[A-Za-z0-9_-]++|{_STRING})[ \t]*+"
 _LONG_KEY = re.compile(rf"({_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}})|{_KEY_PART}|#[^\n]*+")
-"""As its first group a dotted key with more parts than any has: the parser takes time by the square of them. What a
-string or a comment holds is no key."""
+"""Its first group is a dotted key with too many parts: the parser's time grows with their square. What is in a string
+or a comment is not a key."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -33,25 +33,17 @@ def read_description(path: Path, kind: type[T], *, what: str) -> T:
 
 
 def read_document(path: Path, *, what: str) -> dict[str, Any]:
-    """The tables of a TOML file as they stand there; raises DescriptionError for what is not one."""
-    return _parsed(read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError), what=what, source=str(path))
-
-
-def parse_description(data: bytes, kind: type[T], *, what: str, source: str) -> T:
-    """As `read_description`, from bytes; `source` stands for the file in errors."""
-    return described(_parsed(data, what=what, source=source), kind, source=source)
-
-
-def _parsed(data: bytes, *, what: str, source: str) -> dict[str, Any]:
+    """The tables of a TOML file as they are; raises DescriptionError for what is not TOML."""
+    data = read_input(path, what, _MAXIMUM_SIZE_BYTES, DescriptionError)
     try:
         text = data.decode("utf-8")
         if any(found[1] for found in _LONG_KEY.finditer(text)):
-            raise DescriptionError(f"{source}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
+            raise DescriptionError(f"{path}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
         return tomllib.loads(text)
     except UnicodeDecodeError as error:
-        raise DescriptionError(f"{source}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
+        raise DescriptionError(f"{path}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
-        raise DescriptionError(f"{source}: not TOML: {str(error)[:_MOST_TOLD]}") from None
+        raise DescriptionError(f"{path}: not TOML: {str(error)[:_MOST_REASON]}") from None
 
 
 def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:

@@ -1,6 +1,7 @@
-"""The JSON files that imgkit writes and reads again: each carries its own digest, so that a change shows."""
+"""The JSON files that imgkit writes and reads again: each contains its own digest, so that changes are detected."""
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -13,8 +14,8 @@ T = TypeVar("T", bound=msgspec.Struct)
 
 MOST_BYTES = 48 << 20
 MOST_MARKS = 2_500_000
-"""How many brackets, commas, quotes and backslashes a document may have: what its values cost in memory, some 100 bytes
-each, depends on these and not on its size. None is written that has more."""
+"""How many brackets, commas, quotes and backslashes a document may have: the memory that its values take, some 100
+bytes each, depends on these and not on its size. No document with more is written."""
 MOST_DEPTH = 64
 _MARKS = (b"[", b"{", b",", b'"', b"\\")
 _STRING_OR_BRACKET = re.compile(rb'"(?:[^"\\]++|\\.)*+"?|([\[{])|[\]}]', re.DOTALL)
@@ -35,14 +36,14 @@ def to_bytes(document: msgspec.Struct) -> bytes:
         fields[_DIGEST_FIELD] = _digest_of(fields)
     data = json_text({"schema": fields["schema"], **fields}, indent=1)
     if len(data) > MOST_BYTES or _marks(data) > MOST_MARKS:
-        raise TooLargeError(f"this {fields['schema']} would be larger than any that is read again: ask for less")
+        raise TooLargeError(f"this {fields['schema']} would be too large to be read again: ask for less")
     return data
 
 
 def json_text(value: Any, *, indent: int) -> bytes:
-    """JSON in UTF-8 that ends in a newline and in which no character acts on a screen: these are escaped.
+    """JSON in UTF-8 that ends in a newline; characters that act on a screen are escaped.
 
-    Bytes of a name that are no UTF-8 (PEP 383) stand there as text, `\\xff`, for JSON has no way to hold them.
+    Bytes of a name that are not UTF-8 (PEP 383) become text, `\\xff`, since JSON has no way to represent them.
     """
     try:
         data = msgspec.json.encode(value)
@@ -64,11 +65,15 @@ def _written(code: int) -> str:
     return f"\\x{code - 0xDC00:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
 
 
-def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
+def read_document(
+    path: Path, kind: type[T], *, schema: str, what: str, upgrade: Callable[[dict[str, Any]], None] | None = None
+) -> T:
     """Read a document of type `kind` whose schema is `schema` ("imgkit.seal/1"); `what` names it ("seal").
 
+    `upgrade` turns what earlier versions wrote under this schema into today's fields.
+
     Raises DescriptionError with the reason when it cannot be read, is cut short, is something else, was made by a
-    newer version, or is not as it was written.
+    newer version, or was changed.
     """
     fields = parse_json(read_input(path, what, MOST_BYTES, DescriptionError), what=what, source=str(path))
     if not isinstance(fields, dict):
@@ -81,9 +86,11 @@ def read_document(path: Path, kind: type[T], *, schema: str, what: str) -> T:
         raise DescriptionError(f"{path}: not a {what}: {error}") from None
     if stored != computed:
         raise DescriptionError(
-            f"{path}: was changed after it was written: its contents do not have the digest that it carries; "
+            f"{path}: was changed after it was written: its contents do not match its digest; "
             f"make the {what} again from the original"
         )
+    if upgrade is not None:
+        upgrade(fields)
     try:
         return msgspec.convert(fields, kind)
     except msgspec.ValidationError as error:
@@ -99,7 +106,7 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
     if not data.strip():
         raise DescriptionError(f"{source}: is empty, not a {what}")
     if _marks(data) > MOST_MARKS:
-        raise DescriptionError(f"{source}: not a {what}: it holds more values than any has")
+        raise DescriptionError(f"{source}: not a {what}: it has too many values")
     depth = 0
     for found in _STRING_OR_BRACKET.finditer(data):
         if found[1]:
@@ -129,7 +136,7 @@ def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:
             f"{path}: made by a newer version of imgkit ({stated}; this one reads up to {schema}): use that version"
         )
     if ours.group(2) != known.group(2):
-        raise DescriptionError(f"{path}: schema {stated} is not one that this version reads ({schema})")
+        raise DescriptionError(f"{path}: this version does not read the schema {stated}, only {schema}")
 
 
 def _digest_of(fields: dict[str, Any]) -> str:

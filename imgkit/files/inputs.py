@@ -1,4 +1,4 @@
-"""Reading the files that people name: only files and pipes, without waiting for ever, and never more than a bound."""
+"""Reading the files that people name: only files and pipes, with a time limit and a size limit."""
 
 import os
 import select
@@ -10,7 +10,7 @@ from typing import IO
 from imgkit.core.errors import ImgkitError
 
 PATIENCE_SECONDS = 10.0
-"""So long a pipe may be silent; a FIFO that nothing writes to is silent for ever."""
+"""How long a pipe may be silent; a FIFO that nothing writes to is silent for ever."""
 
 
 def read_input(
@@ -23,7 +23,7 @@ def read_input(
     """The bytes of a file or pipe that `what` names ("seal"), at most `most_bytes`; `if_larger` says what to do then.
 
     Raises `error_kind`, in one line that names the file, when it cannot be read, is neither a file nor a pipe, is a
-    pipe that nothing comes through, or is larger.
+    silent pipe, or is larger.
     """
     with open_input(path, what, error_kind) as file:
         data = _read(file, path, what, most_bytes, error_kind)
@@ -54,18 +54,18 @@ def _read(file: IO[bytes], path: str | Path, what: str, most_bytes: int, error_k
     waiting.register(file, select.POLLIN)
     pieces: list[bytes] = []
     left = most_bytes + 1
-    heard = time.monotonic()
+    last_read = time.monotonic()
     try:
         while left:
-            if not waiting.poll(max(0.0, heard + PATIENCE_SECONDS - time.monotonic()) * 1000):
-                raise error_kind(f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} seconds: no {what}")
+            if not waiting.poll(max(0.0, last_read + PATIENCE_SECONDS - time.monotonic()) * 1000):
+                raise error_kind(f"{path}: nothing came through this pipe for {PATIENCE_SECONDS:g} s: not a {what}")
             piece = file.read(left)
             if piece == b"":
                 break
             if piece is not None:
                 pieces.append(piece)
                 left -= len(piece)
-                heard = time.monotonic()
+                last_read = time.monotonic()
     except OSError as error:
         raise error_kind(f"{path}: cannot read this {what}: {error.strerror}") from None
     return b"".join(pieces)

@@ -1,7 +1,7 @@
-"""The one writer of files: each is there whole or not at all, and hits no input, no disk and nobody else's file.
+"""The one writer of files: each is written whole or not at all, and never over an input, a disk or a foreign file.
 
-A file gets its name only when it is whole and on the disk. What is checked before the work is checked again, on what
-the name leads to then, in the moment in which the name is given. A pipe or a terminal is written as it is.
+A file gets its name only when it is whole and on the disk. What was checked before the work is checked again, on what
+the name leads to at the moment in which it is given. A pipe or a terminal is written directly.
 
 Who may write to the folder of an output can still put an input under its name between the last look and the renaming;
 who can do that can remove the input as well. A file system on a volume manager or an array is not seen to lie on its
@@ -13,8 +13,7 @@ import re
 import select
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
-from types import TracebackType
+from contextlib import ExitStack, closing, contextmanager, suppress
 from typing import Literal, NamedTuple, Self
 
 from imgkit.core.errors import OutputError
@@ -28,20 +27,20 @@ _INPUT = "{}: is one of the inputs, which are never written: name another file"
 
 
 class Kind(NamedTuple):
-    """A kind of file that is written. `fits` is asked with a file's first 64 KiB and its size whether it is one."""
+    """A kind of file that is written. `fits` says, from a file's first 64 KiB and its size, whether it is one."""
 
     name: str
     fits: Callable[[bytes, int], bool]
 
 
 def starting_with(name: str, pattern: bytes) -> Kind:
-    """A kind of file that is known by its start, a regular expression."""
+    """A kind of file that is recognised by its start, a regular expression."""
     match = re.compile(pattern).match
     return Kind(name, lambda beginning, _: match(beginning) is not None)
 
 
 def json_kind(schema: str) -> Kind:
-    """JSON that says that it is of this schema ("imgkit.verify/1"), in whatever version."""
+    """JSON of this schema ("imgkit.verify/1"), in any version."""
     name = schema.partition("/")[0]
     return starting_with(f"JSON of {name}", rb'\s*\{\s*"schema":\s*"' + re.escape(name.encode()) + rb'/[0-9]{1,9}"')
 
@@ -53,13 +52,13 @@ CHECK_LINE = starting_with("a line with a SHA-256", rb"\\?[0-9a-f]{64} [ *][^\n]
 CHECK_SCRIPT = starting_with("a check.sh of imgkit", rb": worksheet q[a-z0-9]+, \d+ ranges, sum [a-z0-9-]+\n")
 PAPER = starting_with("a worksheet of imgkit", rb"WORKSHEET q[a-z0-9]+  round \d+  sum [a-z0-9-]+\n=+\n")
 NEW = Kind("a new file", lambda _beginning, _size: False)
-"""What never takes an existing file's place, whatever may be replaced."""
+"""What never replaces an existing file."""
 
 
 class Outputs:
     """The files that one call writes: none of them is one of its inputs, and no two are the same.
 
-    `inputs` are the paths of what is read. `replace`: which existing files may be replaced. All that raises, raises
+    `inputs` are the paths of what is read. `replace`: which existing files may be replaced. Every error is an
     OutputError with the path as it was given.
     """
 
@@ -87,8 +86,7 @@ class Outputs:
         if path is None:
             return
         path = os.fspath(path)
-        found = self._look(path, kind)
-        try:
+        with closing(self._look(path, kind)) as found:
             other, of_kind = self._checked.setdefault(found.identity, (path, kind))
             is_device = found.status is not None and stat.S_ISCHR(found.status.st_mode)
             is_same = os.path.normpath(other) == os.path.normpath(path) and of_kind.name == kind.name
@@ -96,8 +94,6 @@ class Outputs:
                 raise OutputError(f"{path}: two results cannot go into one file")
             if found.is_file and not os.access(found.folder, os.W_OK):
                 raise OutputError(f"{path}: cannot be written: no permission in {found.folder}")
-        finally:
-            found.close()
 
     def check_stream(self, descriptor: int, name: str) -> None:
         """Refuse an open stream ("standard output") that writes to an input or a block device."""
@@ -112,7 +108,7 @@ class Outputs:
         self.write_together([(path, data, kind)])
 
     def write_together(self, files: Iterable[tuple[Name, bytes, Kind]]) -> None:
-        """Write files that are of use only together: none has its name before all of them are whole."""
+        """Write files that are useful only together: none gets its name before all of them are whole."""
         with ExitStack() as stack:
             pending = []
             for path, data, kind in files:
@@ -121,12 +117,12 @@ class Outputs:
             finish_together(pending)
 
     def pending(self, path: Name, kind: Kind) -> "Pending":
-        """An output that is written bit by bit and has its name when it is finished."""
+        """An output that is written piece by piece and gets its name when it is finished."""
         return Pending(self, path, kind)
 
     def _look(self, path: str, kind: Kind) -> Target:
-        """What a path leads to now; refuses what must not be written."""
-        with errors_told(path):
+        """What a path leads to now. Refuses what must not be written."""
+        with output_errors(path):
             target = Target(*ends_at(path))
             try:
                 self._refuse(path, target, kind)
@@ -141,7 +137,7 @@ class Outputs:
             self._refuse_status(path, status, target.descriptor)
         if not target.is_file:
             if kind is NEW:
-                raise OutputError(f"{path}: is not a file: name a new one")
+                raise OutputError(f"{path}: is not a file: name a new file")
             return
         if os.path.join(target.folder, target.name) in self._names:
             raise OutputError(_INPUT.format(path))
@@ -149,32 +145,32 @@ class Outputs:
             self._refuse_ground(path, target.descriptor)
             return
         if kind is NEW:
-            raise OutputError(f"{path}: exists already: this goes into a new file, so name another")
+            raise OutputError(f"{path}: exists already, and this is written only into a new file: name another")
         if self.replace == "same kind" and status.st_size and not kind.fits(target.beginning(), status.st_size):
             raise OutputError(
                 f"{path}: exists and is not {kind.name}: name another file, or allow it to be replaced", hint="replace"
             )
 
     def _refuse_status(self, path: str, status: os.stat_result, descriptor: int) -> None:
-        """Refuse what is no file, pipe or character device, or is an input; `descriptor`: of it or of its folder."""
+        """Refuse all but files, pipes and character devices, and inputs; `descriptor` is its own or its folder's."""
         if stat.S_ISBLK(status.st_mode):
             raise OutputError(f"{path}: is a block device, which is never written: name a file")
         if stat.S_ISDIR(status.st_mode):
             raise OutputError(f"{path}: is a folder: name a file in it")
         if stat.S_ISREG(status.st_mode) or stat.S_ISFIFO(status.st_mode):
             place = Reach(place_of(path, status), None)
-            if any(place.touches(each) for each in self._now()):
+            if any(place.touches(each) for each in self._places_now()):
                 raise OutputError(_INPUT.format(path))
         if stat.S_ISREG(status.st_mode):
             self._refuse_ground(path, descriptor)
 
     def _refuse_ground(self, path: str, descriptor: int) -> None:
         beneath = reach_beneath(descriptor)
-        if any(beneath.touches(each) for each in self._now()):
+        if any(beneath.touches(each) for each in self._places_now()):
             raise OutputError(f"{path}: lies on one of the inputs, which are never written: name a file elsewhere")
 
-    def _now(self) -> Iterator[Reach]:
-        """What the inputs were at first, and what lies under their names now."""
+    def _places_now(self) -> Iterator[Reach]:
+        """The places of the inputs at first, and of what has their names now."""
         yield from self._reaches
         for each in self._inputs:
             with suppress(OSError, ValueError):
@@ -184,7 +180,7 @@ class Outputs:
 class Pending:
     """An output that is being written: `write` in order, or through `descriptor` at any place of a file.
 
-    Leaving it without `finish` removes it. A pipe or a terminal gets at once what is written.
+    Leaving it without `finish` removes it. A pipe or a terminal gets the data at once.
     """
 
     def __init__(self, outputs: Outputs, path: Name, kind: Kind) -> None:
@@ -195,29 +191,27 @@ class Pending:
         self.descriptor = -1
         self._target = outputs._look(self.path, kind)
         try:
-            with errors_told(self.path):
+            with output_errors(self.path):
                 self.descriptor = self._begin()
         except BaseException:
             self.discard()
             raise
 
     def __del__(self) -> None:
-        """Ctrl-C may fall between the making and the `with`: nothing is left behind even then."""
+        """Ctrl-C may come between the making and the `with`: nothing is left behind even then."""
         with suppress(AttributeError):
             self.discard()
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.discard()
 
     def write(self, data: bytes | memoryview) -> None:
         """Write all of this, after what was written before."""
         rest = memoryview(data).cast("B")
-        with errors_told(self.path):
+        with output_errors(self.path):
             while len(rest):
                 try:
                     rest = rest[os.write(self.descriptor, rest) :]
@@ -227,17 +221,17 @@ class Pending:
                     waiting.poll()
 
     def finish(self) -> None:
-        """See it on the disk and give it its name."""
+        """Wait until it is on the disk, and give it its name."""
         finish_together([self])
 
     def _settle(self) -> None:
-        """See it on the disk."""
-        with errors_told(self.path):
+        """Wait until it is on the disk."""
+        with output_errors(self.path):
             if self._temporary:
                 os.fsync(self.descriptor)
 
     def _give_name(self) -> None:
-        with errors_told(self.path):
+        with output_errors(self.path):
             if self._temporary:
                 for _ in range(_MOST_TRIES):
                     if self._take_name():
@@ -275,7 +269,7 @@ class Pending:
             raise
 
     def _take_name(self) -> bool:
-        """Give the file its name; False when another file had it in this very moment."""
+        """Give the file its name; False when another file took it at that moment."""
         target, folder = self._target, self._target.folder_descriptor
         target.status = status_in(folder, target.name)
         if target.status is not None and not stat.S_ISREG(target.status.st_mode):
@@ -299,7 +293,7 @@ class Pending:
 
 
 class Meanwhile(Pending):
-    """An output that is written while media are read. What goes wrong with it does not end the reading.
+    """An output that is written while media are read. Its errors do not end the reading.
 
     `problem` says what went wrong; after that nothing more is written.
     """
@@ -325,9 +319,9 @@ class Meanwhile(Pending):
 
 
 def finish_together(files: Sequence[Pending]) -> None:
-    """See all files on the disk, and then give them their names, in this order.
+    """Wait until all files are on the disk, and then give them their names, in this order.
 
-    Raises OutputError for the first that fails; it says which files got their names before, where there are any.
+    Raises OutputError for the first that fails; it names the files that were written before, if any.
     """
     for each in files:
         each._settle()
@@ -340,7 +334,7 @@ def finish_together(files: Sequence[Pending]) -> None:
 
 
 @contextmanager
-def errors_told(path: Name) -> Iterator[None]:
+def output_errors(path: Name) -> Iterator[None]:
     """Turns what goes wrong in writing into an OutputError that names the file."""
     try:
         yield

@@ -1,4 +1,4 @@
-"""Which file or disk a path leads to in the end, through links, loop devices and partitions (Linux).
+"""Which file or disk a path finally leads to, through links, loop devices and partitions (Linux).
 
 Two names of one medium lead to one `Place`; an output on an input's file is found by `is_on`.
 """
@@ -36,7 +36,7 @@ class Place(msgspec.Struct, frozen=True):
 
 
 def place_of(path: str | Path, status: os.stat_result | None = None) -> Place:
-    """The place of a file or block device; `status` is what is known of it, of an open descriptor for example.
+    """The place of a file or block device; `status` is its status where that is known, such as of an open descriptor.
 
     Raises OSError when the path leads nowhere.
     """
@@ -70,7 +70,7 @@ def reach_of(path: str | Path, status: os.stat_result | None = None) -> Reach:
 
 
 def reach_beneath(folder_descriptor: int) -> Reach:
-    """The bytes that the file system of an open folder lies on; nobody else's where that is no disk."""
+    """The bytes that the file system of an open folder lies on; where that is not on a disk, of no other medium."""
     number = os.fstat(folder_descriptor).st_dev
     if os.major(number) == 0:
         number = _mounted_from(folder_descriptor) or number
@@ -138,7 +138,7 @@ def _disk_of(number: int) -> tuple[int, int]:
 
 
 def _behind_loop(number: int, path: Path | None) -> Place | None:
-    """What lies behind a loop device, and from which byte on; None for any other device, or when it is not known."""
+    """What lies behind a loop device, and from which byte on; None for any other device, or when that is unknown."""
     if os.major(number) != _LOOP_MAJOR:
         return None
     minor = os.minor(number)
@@ -147,8 +147,8 @@ def _behind_loop(number: int, path: Path | None) -> Place | None:
             descriptor = os.open(node, os.O_RDONLY | os.O_NONBLOCK)
             try:
                 if os.fstat(descriptor).st_rdev == number:
-                    told = fcntl.ioctl(descriptor, _LOOP_GET_STATUS64, bytes(_LOOP_INFO_BYTES))
-                    device, inode, disk, offset, _ = _LOOP_INFO.unpack_from(told)
+                    answer = fcntl.ioctl(descriptor, _LOOP_GET_STATUS64, bytes(_LOOP_INFO_BYTES))
+                    device, inode, disk, offset, _ = _LOOP_INFO.unpack_from(answer)
                     return Place(disk, 0, offset) if disk else Place(device, inode, offset)
             finally:
                 os.close(descriptor)

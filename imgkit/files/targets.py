@@ -47,17 +47,17 @@ class Target:
 
     @property
     def descriptor(self) -> int:
-        """Of the folder, or of what is open already."""
+        """The descriptor of the folder, or of what is already open."""
         return self.folder_descriptor if self._own_descriptor is None else self._own_descriptor
 
     @property
     def is_file(self) -> bool:
-        """Whether it is a file, or a name that nothing has yet: what is written there comes by a temporary name."""
+        """Whether it is a file, or a name that nothing has yet: it is written under a temporary name first."""
         return self._own_descriptor is None and (self.status is None or stat.S_ISREG(self.status.st_mode))
 
     @property
     def identity(self) -> tuple[int | str, ...]:
-        """What two names of one output have alike."""
+        """What two names of one output have in common."""
         if self.status is None:
             folder = os.fstat(self.folder_descriptor)
             return (folder.st_dev, folder.st_ino, self.name)
@@ -73,7 +73,7 @@ class Target:
             os.close(descriptor)
 
     def open_stream(self, path: str) -> int:
-        """A descriptor to write to the pipe or character device; it is not waited for a reader."""
+        """A descriptor to write to the pipe or character device; does not wait for a reader."""
         if self._own_descriptor is not None:
             return os.dup(self._own_descriptor)
         flags = os.O_WRONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -87,7 +87,7 @@ class Target:
         is_terminal = stat.S_ISCHR(status.st_mode) and os.isatty(descriptor)
         if not (stat.S_ISFIFO(status.st_mode) or is_terminal or status.st_rdev in _SILENT_DEVICES):
             os.close(descriptor)
-            raise OutputError(f"{path}: is a device, but not a terminal: name a file")
+            raise OutputError(f"{path}: is a device other than a terminal: name a file")
         os.set_blocking(descriptor, True)
         return descriptor
 
@@ -122,7 +122,7 @@ def ends_at(path: str) -> tuple[str, str, int | None]:
 
 
 def status_in(folder_descriptor: int, name: str) -> os.stat_result | None:
-    """What has a name in a folder, links not followed; None for nothing."""
+    """The status of what has a name in a folder, links not followed; None where nothing has it."""
     try:
         return os.stat(name, dir_fd=folder_descriptor, follow_symlinks=False)
     except FileNotFoundError:

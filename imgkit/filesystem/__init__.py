@@ -1,1 +1,1 @@
-"""What lies at the start of a partition, told from well-known marks only."""
+"""What lies at the start of a partition, recognised by well-known marks only."""

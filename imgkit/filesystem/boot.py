@@ -1,4 +1,4 @@
-"""What lies in the boot blocks: nothing, or not what this kind of machine looks for."""
+"""Checks of the boot blocks: whether they hold anything, and what this kind of machine looks for."""
 
 from collections.abc import Iterator, Sequence
 
@@ -7,16 +7,9 @@ from imgkit.core.spans import Stretch
 from imgkit.drive.geometry import Boot
 from imgkit.filesystem.probes import Read
 
-_SHOWN_BYTES = 16
-
-
-def first_words(read: Read, block_size: int, boot: Boot) -> str:
-    """The first bytes of the boot blocks, as hexadecimal digits."""
-    return read(boot.first * block_size, _SHOWN_BYTES).hex()
-
 
 def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stretch] = ()) -> Iterator[Finding]:
-    """Look at the boot blocks; `labels` are the bytes where a label lies, left out here.
+    """Check the boot blocks; `labels` are the bytes where labels lie, which are left out.
 
     Raises OSError when they cannot be read.
     """
@@ -29,15 +22,11 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stre
             del rest[low:high]
     blocks = f"block {boot.first}" if boot.count == 1 else f"blocks {boot.first} to {boot.end - 1}"
     if not rest or rest.count(rest[0]) == len(rest):
+        found = f"only bytes 0x{rest[0]:02x}" if rest else "only the label" if data else "the medium ends before that"
         yield Finding(
             "boot.blank",
             "check",
-            f"{blocks}: "
-            + (
-                "the medium ends before that"
-                if not data
-                else f"nothing there but {f'bytes 0x{rest[0]:02x}' if rest else 'the label'}"
-            ),
+            f"{blocks}: {found}",
             Where(block=boot.first),
             "A machine that starts from this disk needs boot code here. Put it there before the first boot, or start "
             "from another medium.",
@@ -53,6 +42,6 @@ def boot_findings(read: Read, block_size: int, boot: Boot, labels: Sequence[Stre
                 f"{blocks}, byte {boot.signature_offset}: {there.hex() or 'nothing'} where this machine looks for "
                 f"{expected.hex()}",
                 Where(block=boot.first),
-                "The machine will not start from this. See whether the boot block is of another machine, or has its "
+                "The machine will not start from this. Check whether the boot block is for another machine, or has its "
                 "bytes swapped.",
             )

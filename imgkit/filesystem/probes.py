@@ -1,4 +1,4 @@
-"""The probes: each looks for one kind of volume, and says its size and whether it was closed cleanly.
+"""The probes: each recognises one kind of volume, its size, and whether it was closed cleanly.
 
 To add one, write it and name it in `PROBES`.
 """
@@ -14,20 +14,22 @@ Read = Callable[[int, int], bytes]
 
 _PROBED_BYTES = 64 << 10
 _PAGE_BYTES = (4096, 8192, 16_384, 65_536)
+_Order = Literal["little", "big"]
+_ORDERS: tuple[tuple[_Order, str], ...] = (("little", "<"), ("big", ">"))
 
 
 class Volume(msgspec.Struct, frozen=True):
     """What lies in a partition.
 
-    `size_bytes` is what the volume says of itself, `clean` whether it was closed cleanly; None: it does not say.
-    `mark` is what it was known by. `format` is its name in results, empty for what is no volume; `block_bytes` is what
-    it hands out space in, `name` what it is called in itself.
+    `size_bytes` is the size that the volume states, `clean` whether it was closed cleanly; None: it does not say.
+    `mark` is how it was recognised. `format` is its name in results, empty for what is not a volume; `block_bytes` is
+    the unit in which it allocates space, `name` the name that it gives itself.
     """
 
     kind: str
     size_bytes: int | None
     clean: bool | None
-    byte_order: Literal["little", "big"] | None
+    byte_order: _Order | None
     mark: str
     format: str = ""
     block_bytes: int | None = None
@@ -50,16 +52,15 @@ def fast_file_system(read: Read) -> Iterator[Volume]:
     data = read(8192, 1376)
     if len(data) < 1376:
         return
-    for order, sign in (("little", "<"), ("big", ">")):
-        (magic,) = struct.unpack_from(f"{sign}I", data, 1372)
-        if magic == 0x011954:
+    for order, sign in _ORDERS:
+        if struct.unpack_from(f"{sign}I", data, 1372)[0] == 0x011954:
             fragments, block_size, fragment_size = (struct.unpack_from(f"{sign}i", data, at)[0] for at in (36, 48, 52))
             size = fragments * fragment_size if fragments > 0 and 512 <= fragment_size <= 65_536 else None
             yield Volume(
                 "fast file system",
                 size,
                 data[209] != 0,
-                "little" if order == "little" else "big",
+                order,
                 "superblock at byte 8192",
                 "fast",
                 block_size if 4096 <= block_size <= 65_536 else None,
@@ -91,8 +92,10 @@ def fat(read: Read) -> Iterator[Volume]:
     data = read(0, 512)
     if len(data) < 512 or data[510:] != b"\x55\xaa" or data[0] not in (0xEB, 0xE9):
         return
-    sector_size, per_cluster, reserved, fats = struct.unpack_from("<HBHB", data, 11)
-    small, media, large = *struct.unpack_from("<HB", data, 19), struct.unpack_from("<I", data, 32)[0]
+    sector_size, per_cluster, reserved, fats, entries, small, media, fat_sectors = struct.unpack_from(
+        "<HBHBHHBH", data, 11
+    )
+    total = small or struct.unpack_from("<I", data, 32)[0]
     possible = (
         sector_size in (128, 256, 512, 1024, 2048, 4096)
         and per_cluster
@@ -101,9 +104,7 @@ def fat(read: Read) -> Iterator[Volume]:
         and fats in (1, 2)
         and (media == 0xF0 or media >= 0xF8)
     )
-    total = small or large
     if possible and total:
-        entries, fat_sectors = struct.unpack_from("<H", data, 17)[0], struct.unpack_from("<H", data, 22)[0]
         clusters = (total - reserved - fats * fat_sectors - -(-entries * 32 // sector_size)) // per_cluster
         kind = "fat12" if clusters < 4085 else "fat16" if clusters < 65_525 and fat_sectors else "fat32"
         name = _name(data[43:54]) if data[38] == 0x29 and fat_sectors else ""
@@ -134,11 +135,11 @@ def swap(read: Read) -> Iterator[Volume]:
         if mark not in (b"SWAP-SPACE", b"SWAPSPACE2"):
             continue
         size: int | None = None
-        byte_order: Literal["little", "big"] | None = None
-        for order, sign in (("little", "<"), ("big", ">")):
+        byte_order: _Order | None = None
+        for order, sign in _ORDERS:
             version, last_page = struct.unpack_from(f"{sign}II", data, 1024)
             if mark == b"SWAPSPACE2" and version == 1:
-                size, byte_order = (last_page + 1) * page, "little" if order == "little" else "big"
+                size, byte_order = (last_page + 1) * page, order
         yield Volume("swap", size, None, byte_order, "mark at the end of the first page", "swap", page)
         return
 
@@ -154,5 +155,5 @@ PROBES: tuple[Probe, ...] = (fast_file_system, ext2, iso_9660, fat, swap, blank)
 
 
 def probe(read: Read) -> Volume | None:
-    """What the first probe that knows it says, or None for contents without a well-known mark."""
+    """The volume that the first probe recognises, or None for contents without a well-known mark."""
     return next((volume for each in PROBES for volume in each(read)), None)

@@ -10,14 +10,14 @@ import numpy as np
 
 from imgkit.core.clock import Clock
 from imgkit.core.digests import Algorithm, Digest, maker
-from imgkit.core.findings import Finding, NotRead, Where, by_severity, verdict_of
+from imgkit.core.findings import Finding, NotRead, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch, union
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
-from imgkit.filesystem.boot import boot_findings, first_words
+from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume, probe
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
-from imgkit.label.check import LabelReading, read_labels
+from imgkit.label.check import read_labels
 from imgkit.label.result import Label
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 MOST_DEFECTS = 10_000
 DEFAULT_MAX_AREAS = 1000
 _PIECE_BYTES = 1 << 20
+_SHOWN_BYTES = 16
 Sums = Literal["none", "all"]
 
 
@@ -49,29 +50,18 @@ def inspect(
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
 ) -> Inspection:
-    """Read a medium once and say what is on it.
+    """Read a medium once and report what is on it.
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `defects` are known
-    bad blocks, told where they are. Ctrl-C ends the reading early; the result is then marked `interrupted`. Raises
-    InputError when the medium cannot be opened, RequestError for a block size that cannot be.
+    bad blocks, which are reported with their places. Ctrl-C ends the reading early; the result is then marked
+    `interrupted`. Raises InputError when the medium cannot be opened, RequestError for an impossible block size.
     """
-    if not isinstance(medium, Medium):
-        with open_medium(medium, access) as opened:
-            return inspect(
-                opened,
-                block_size=block_size,
-                drive=drive,
-                defects=defects,
-                boot=boot,
-                digests=digests,
-                sums=sums,
-                max_areas=max_areas,
-                progress=progress,
-            )
-    inspecting = Inspecting(
-        medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
-    )
     with ExitStack() as stack:
+        if not isinstance(medium, Medium):
+            medium = stack.enter_context(open_medium(medium, access))
+        inspecting = Inspecting(
+            medium, block_size=block_size, drive=drive, defects=defects, boot=boot, digests=digests, max_areas=max_areas
+        )
         totals = None
         if sums == "all":
             from imgkit.sums.totals import Totals
@@ -81,7 +71,7 @@ def inspect(
 
 
 class Inspecting:
-    """One inspection: what it takes from a reading of the medium, its own or somebody else's, and the result."""
+    """One inspection: what it takes from a reading of the medium, its own or another's, and the result."""
 
     def __init__(
         self,
@@ -99,12 +89,12 @@ class Inspecting:
         self._labels = read_labels(medium, drive=drive)
         self.block_size, _ = block_size_of(self._labels.labels, block_size)
         self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
-        self._started = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
+        self._start = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
         self._survey = _Survey(self.block_size, self._places.spans, max_areas)
         self._digests = {name: maker(name)() for name in digests}
 
     def takers(self) -> list[Taker]:
-        """What a reading of the whole medium has to give its pieces to; they may be cut anywhere."""
+        """What a reading of the whole medium has to hand its pieces to; they may be cut anywhere."""
         takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
         return [*takers, *(_feeder(digest) for digest in self._digests.values())]
 
@@ -114,7 +104,7 @@ class Inspecting:
         return [whole, *(span.stretch(self.block_size).within(whole) for span in self._places.spans)]
 
     def read(self, totals: "Totals | None", progress: Callable[[int, int], None] | None) -> Inspection:
-        """Read the medium, without its holes where nobody wants digests or sums."""
+        """Read the medium, without its holes unless digests or sums are wanted."""
         takers, end = self.takers(), self._medium.size_bytes
         if totals is not None:
             takers.append(lambda offset, view, _: totals.take(offset, view))
@@ -142,22 +132,65 @@ class Inspecting:
 
     def result(self, reading: Reading, totals: "Totals | None" = None) -> Inspection:
         """What is known after a reading; to be asked for once."""
-        self._survey.finish(None if reading.is_interrupted else self._medium.size_bytes)
-        is_whole = not (reading.is_interrupted or self._survey.ledger.blocks["unreadable"])
-        digests = {str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {}
-        summed = _summed(self._places.partitions, totals) if totals is not None and is_whole else ()
-        return _result(
-            self._medium,
-            self._labels,
-            self._started,
-            self._places,
-            self._drive,
-            self._defects,
-            self._survey,
-            reading,
-            digests,
-            summed,
-            self._clock,
+        medium, places, labels, start = self._medium, self._places, self._labels, self._start
+        self._survey.finish(None if reading.is_interrupted else medium.size_bytes)
+        ledger = self._survey.ledger
+        blocks = -(-medium.size_bytes // self.block_size)
+        is_whole = not (reading.is_interrupted or ledger.blocks["unreadable"])
+        unreadable = [run for run in ledger.kept if run.state == "unreadable"]
+        not_read = (*labels.not_read, *start.not_read)
+        findings = by_severity(
+            [
+                *labels.findings,
+                *start.findings,
+                *unrest(medium, ended_early=reading.ended_early),
+                *defect_findings(self._defects, places, blocks),
+            ]
+        )
+        volumes = {
+            (index, partition.name): volume for index, held in enumerate(labels.volumes) for partition, volume in held
+        }
+        return Inspection(
+            verdict=verdict_of(findings, unanswered=not is_whole or not_read),
+            findings=findings,
+            started_at=self._clock.started_at,
+            elapsed_seconds=self._clock.elapsed_seconds,
+            path=str(medium.path),
+            kind=medium.kind,
+            route=medium.route,
+            size_bytes=medium.size_bytes,
+            block_size=self.block_size,
+            blocks=blocks,
+            digests={str(name): digest.hexdigest() for name, digest in self._digests.items()} if is_whole else {},
+            sums=_summed(places.partitions, totals) if totals is not None and is_whole else (),
+            data_blocks=ledger.blocks["data"],
+            blank_blocks=ledger.blocks["blank"],
+            unreadable_blocks=ledger.blocks["unreadable"],
+            areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
+            areas_total=ledger.ranges_total,
+            labels=labels.labels,
+            partitions=tuple(
+                PartitionUse(
+                    name=partition.name,
+                    type=partition.type,
+                    first=span.first,
+                    count=span.count,
+                    whole_disk=partition.whole_disk,
+                    data_blocks=ledger.by_watched["data"][index],
+                    blank_blocks=ledger.by_watched["blank"][index],
+                    unreadable_blocks=ledger.by_watched["unreadable"][index],
+                    absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
+                    volume=volumes.get((partition.label_index, partition.name)),
+                )
+                for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
+            ),
+            volumes=tuple(_placed(places, volumes, start.volume, blocks)),
+            boot_words=start.words,
+            not_read=not_read,
+            defects=known_bad(self._defects, places, blocks, unreadable, MOST_DEFECTS),
+            defects_total=len(union(self._defects)),
+            drive=self._drive,
+            interrupted=reading.is_interrupted,
         )
 
 
@@ -166,8 +199,8 @@ def _feeder(digest: Digest) -> Taker:
 
 
 class _Start(NamedTuple):
-    """What the boot block starts with, what is to be said of it, what could not be read, and what lies at the start of
-    a medium without a label."""
+    """The first bytes of the boot block, its findings, what could not be read, and the volume at the start of a medium
+    without a label."""
 
     words: str = ""
     findings: Sequence[Finding] = ()
@@ -178,7 +211,7 @@ class _Start(NamedTuple):
 def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_size: int) -> _Start:
     unit = labels[0].block_size if labels else block_size
     try:
-        words = first_words(medium.read, unit, boot)
+        words = medium.read(boot.first * unit, _SHOWN_BYTES).hex()
         beside = [Stretch(label.first_byte, label.end_byte) for label in labels]
         start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:
@@ -197,10 +230,7 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
     names = [None, *(partition.name for partition in partitions)]
     return tuple(
         AreaSums(
-            name,
-            end - start,
-            dict(values),
-            {rule: printed(rule, value, end - start) for rule, value in values.items()},
+            name, end - start, dict(values), {rule: printed(rule, value, end - start) for rule, value in values.items()}
         )
         for name, (start, end), values in zip(names, totals.areas, totals.values(), strict=True)
         if end > start
@@ -208,7 +238,7 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
 
 
 class _Survey:
-    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what none has is blank."""
+    """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what is in no piece is blank."""
 
     def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
@@ -258,106 +288,23 @@ class _Survey:
             self.ledger.add(Stretch(start, end).blocks(self.block_size), contents)
 
 
-def _placed(span: Span, partition: str | None, found: Volume) -> InspectedVolume:
-    return InspectedVolume(
-        span.first,
-        span.count,
-        partition,
-        found.format,
-        found.byte_order,
-        found.block_bytes,
-        found.size_bytes,
-        found.clean,
-        found.name,
-    )
-
-
-def _inspected(
+def _placed(
     places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
 ) -> Iterator[InspectedVolume]:
-    """The volumes of the partitions, or of the whole medium, each with its place; what is no volume is left out."""
-    if unlabelled is not None and unlabelled.format:
-        yield _placed(Span(0, blocks), None, unlabelled)
+    """The volumes of the partitions, or of the whole medium, each with its place; what is not a volume is left out."""
+    candidates: list[tuple[Span, str | None, Volume | None]] = [(Span(0, blocks), None, unlabelled)]
     for partition, span in zip(places.partitions, places.spans, strict=True):
-        found = volumes.get((partition.label_index, partition.name))
+        candidates.append((span, partition.name, volumes.get((partition.label_index, partition.name))))
+    for span, name, found in candidates:
         if found is not None and found.format:
-            yield _placed(span, partition.name, found)
-
-
-def _result(
-    medium: Medium,
-    reading: LabelReading,
-    started: "_Start",
-    places: Places,
-    drive: Drive | None,
-    defects: Sequence[Span],
-    survey: _Survey,
-    read: Reading,
-    digests: dict[str, str],
-    sums: Sequence[AreaSums],
-    clock: Clock,
-) -> Inspection:
-    labels, ledger = reading.labels, survey.ledger
-    findings = list(reading.findings)
-    not_read = list(reading.not_read)
-    volumes = {
-        (index, partition.name): volume for index, held in enumerate(reading.volumes) for partition, volume in held
-    }
-    findings += started.findings
-    not_read += started.not_read
-    if not labels:
-        findings.append(
-            Finding(
-                "label.none",
-                "note",
-                "no label found on this medium",
-                Where(block=0),
-                "Right for a dump of one partition or a medium without one; `imgkit label check` says where it looked.",
-            )
-        )
-    findings += unrest(medium, ended_early=read.ended_early)
-    blocks = -(-medium.size_bytes // survey.block_size)
-    findings += defect_findings(defects, places, blocks)
-    unreadable = [run for run in ledger.kept if run.state == "unreadable"]
-    return Inspection(
-        verdict=verdict_of(findings, unanswered=read.is_interrupted or ledger.blocks["unreadable"] or not_read),
-        findings=by_severity(findings),
-        started_at=clock.started_at,
-        elapsed_seconds=clock.elapsed_seconds,
-        path=str(medium.path),
-        kind=medium.kind,
-        route=medium.route,
-        size_bytes=medium.size_bytes,
-        block_size=survey.block_size,
-        blocks=blocks,
-        digests=digests,
-        sums=tuple(sums),
-        data_blocks=ledger.blocks["data"],
-        blank_blocks=ledger.blocks["blank"],
-        unreadable_blocks=ledger.blocks["unreadable"],
-        areas=tuple(Area(run.first, run.count, run.state) for run in ledger.kept),
-        areas_total=ledger.ranges_total,
-        labels=labels,
-        partitions=tuple(
-            PartitionUse(
-                name=partition.name,
-                type=partition.type,
+            yield InspectedVolume(
                 first=span.first,
                 count=span.count,
-                whole_disk=partition.whole_disk,
-                data_blocks=ledger.by_watched["data"][index],
-                blank_blocks=ledger.by_watched["blank"][index],
-                unreadable_blocks=ledger.by_watched["unreadable"][index],
-                absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
-                volume=volumes.get((partition.label_index, partition.name)),
+                partition=name,
+                format=found.format,
+                byte_order=found.byte_order,
+                block_bytes=found.block_bytes,
+                size_bytes=found.size_bytes,
+                clean=found.clean,
+                name=found.name,
             )
-            for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
-        ),
-        volumes=tuple(_inspected(places, volumes, started.volume, blocks)),
-        boot_words=started.words,
-        not_read=tuple(not_read),
-        defects=known_bad(defects, places, blocks, unreadable, MOST_DEFECTS),
-        defects_total=len(union(defects)),
-        drive=drive,
-        interrupted=read.is_interrupted,
-    )

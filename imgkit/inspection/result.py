@@ -1,4 +1,4 @@
-"""What is known of a medium after one reading of it."""
+"""The result of an inspection."""
 
 from typing import Literal
 
@@ -23,7 +23,7 @@ class Area(Span, frozen=True):
 
 
 class InspectedVolume(Span, frozen=True):
-    """A file system or swap area, and the blocks of the inspection that its partition has, or the whole medium."""
+    """A file system or swap area, with the blocks of its partition, or of the whole medium."""
 
     partition: str | None
     format: str
@@ -62,7 +62,7 @@ class AreaSums(msgspec.Struct, frozen=True):
 class Inspection(Result, frozen=True, kw_only=True):
     """What `imgkit inspect` answers.
 
-    `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut, `areas_total` is
+    `boot_words` are the first bytes of the boot block as hexadecimal digits. `areas` may be cut; `areas_total` is
     exact. `sums` are empty when they were not asked for or not everything could be read.
     """
 

@@ -1,4 +1,4 @@
-"""Making the label that a plan describes: its file, where each piece of it goes, and the commands that put it there."""
+"""Making the label that a plan describes: its bytes, where each piece goes, and the commands that write it there."""
 
 import math
 import shlex
@@ -12,10 +12,10 @@ import msgspec
 from imgkit.core.clock import Clock
 from imgkit.core.errors import DescriptionError, OutputError
 from imgkit.core.findings import Finding, Result, Where, by_severity, verdict_of
-from imgkit.core.shell import into_new_file, where_still_saved
 from imgkit.core.spans import Range
 from imgkit.files.outputs import Kind, Outputs, Replace
 from imgkit.files.sameness import place_of
+from imgkit.files.shell import into_new_file, where_still_saved
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
 from imgkit.label.codec import Decoded, decode
@@ -36,15 +36,15 @@ class Piece(msgspec.Struct, frozen=True):
 
 
 class LabelBuild(Result, frozen=True, kw_only=True):
-    """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there.
+    """What `imgkit label build` answers. `save_commands` save what is there, `write_commands` write the label.
 
-    A save goes into a new file only, and a piece is written only where what lies there is what was saved: typed again,
-    for the same target or another one, they destroy nothing.
+    A save goes into a new file only, and a piece is written only where the medium still has what was saved: typed
+    again, for the same target or another one, they destroy nothing.
 
-    The pieces are the label's own bytes; or, where something is kept from the medium `kept_from`, whole sectors with
-    what lies beside the label there. `own_bytes` are the label's own in either case, each `[byte of the medium,
-    length]`. `kept` are the fields that were taken from the label there, `left_out` those of the header that nobody
-    states.
+    The pieces are the label's own bytes or, where something is kept from the medium `kept_from`, whole sectors with
+    what that medium has beside the label. `own_bytes` are the label's own in either case, each `[byte of the medium,
+    length]`. `kept` are the fields that were taken from the label there, `left_out` the fields of the header that
+    neither plan nor drive file states.
     """
 
     schema: str = "imgkit.build/1"
@@ -62,7 +62,7 @@ class LabelBuild(Result, frozen=True, kw_only=True):
 
 
 class Built(msgspec.Struct, frozen=True):
-    """The bytes of a label, the result that describes them, and the plan that they are of."""
+    """The bytes of a label, the result that describes them, and its plan."""
 
     data: bytes
     result: LabelBuild
@@ -71,10 +71,10 @@ class Built(msgspec.Struct, frozen=True):
     def write(
         self, path: str | Path | None = None, *, replace: Replace = "same kind", outputs: Outputs | None = None
     ) -> LabelBuild:
-        """Write the label's bytes, and return the result, whose commands are those for the file.
+        """Write the label's bytes to a file, and return the result with the commands for that file.
 
-        `path` is the name that the label was built for unless given. The plan, its drive file and the medium are never
-        written; `outputs` knows what else is an input. Raises OutputError.
+        `path` defaults to the name that the label was built for. The plan, its drive file and the medium are never
+        overwritten; `outputs` knows the other inputs. Raises OutputError.
         """
         result = self.result
         inputs = [*self.plan.files, *([result.kept_from] if result.kept_from is not None else [])]
@@ -86,10 +86,7 @@ class Built(msgspec.Struct, frozen=True):
         outputs.write(output, self.data, kind)
         lines = placing(result.pieces, output, "TARGET", self.plan.drive.sector_size)
         named: LabelBuild = msgspec.structs.replace(
-            result,
-            path=output,
-            save_commands=lines.saving,
-            write_commands=lines.writing,
+            result, path=output, save_commands=lines.saving, write_commands=lines.writing
         )
         return named
 
@@ -103,9 +100,9 @@ def label_build(
 ) -> Built:
     """Make the label of a plan; nothing is written. `output` is the name that the file will have.
 
-    `keep_from` is the medium that the label is for: what lies beside the label in its sectors, and the fields that the
-    plan leaves out, are taken from there. Raises DescriptionError for a plan that cannot be, InputError for a medium
-    that cannot be read or is too short, OutputError when `output` is one of the inputs or cannot be named in a command.
+    `keep_from` is the medium that the label is for: the bytes beside the label in its sectors, and the fields that the
+    plan leaves out, are taken from there. Raises DescriptionError for an impossible plan, InputError for a medium that
+    cannot be read or is too short, OutputError when `output` is one of the inputs or cannot be named in a command.
     """
     clock, output = Clock(), str(output)
     if not isinstance(plan, Plan):
@@ -124,20 +121,19 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
     found = read_back(plan, own)
     if not found:
         raise DescriptionError(
-            f"{plan.path}: table [label]: field 'layout': the label that it gives cannot be read back"
+            f"{plan.path}: table [label]: field 'layout': imgkit cannot read back the label that it gives"
         )
     findings = [*check_built(plan, found), *_not_kept(plan, keep_from, there)]
     size = plan.drive.sector_size
     parts = own if keep_from is None else in_whole_sectors(own, keep_from, size)
     pieces = pieces_of(parts)
     lines = placing(pieces, output, "TARGET", size)
-    told = by_severity(findings)
     taken = {each.field for each in kept if each.partition is None}
     return Built(
         b"".join(part.content for part in parts),
         LabelBuild(
-            verdict=verdict_of(told),
-            findings=told,
+            verdict=verdict_of(findings),
+            findings=by_severity(findings),
             started_at=clock.started_at,
             elapsed_seconds=clock.elapsed_seconds,
             path=output,
@@ -169,7 +165,7 @@ def label_kind(plan: Plan, data: bytes) -> Kind:
 
 
 def check_built(plan: Plan, found: Sequence[Decoded]) -> list[Finding]:
-    """What the checks say of the labels that a plan makes."""
+    """The findings of the checks for the labels that a plan gives."""
     findings: list[Finding] = []
     for decoded in found:
         findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
@@ -183,19 +179,19 @@ def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list
         Finding(
             "label.not-kept",
             "check",
-            f"{keep_from.path} has no label of layout {plan.variant.id} that is valid: no field was taken from it",
+            f"{keep_from.path} has no valid label of the layout {plan.variant.id}: no field was taken from it",
             Where(),
-            "State in the plan what the label has to say; what is left out is written as zero. What lies beside the "
-            "label was kept.",
+            "State in the plan all that the label has to contain; what is left out is written as zero. The bytes "
+            "beside the label were kept.",
         )
     ]
 
 
 def _refuse_output(output: str, inputs: Sequence[str | Path]) -> None:
     if output == "-":
-        raise OutputError("-: the commands that put the label in its place need a file: name one")
+        raise OutputError("-: the commands that write the label to the medium need a file: name one")
     if not str(Path(output).absolute()).isprintable():
-        raise OutputError(f"{output!r}: a name with such characters cannot be typed in a command: name another file")
+        raise OutputError(f"{output!r}: a name with these characters cannot be typed in a command: name another file")
     for path in inputs:
         if Path(output).exists() and place_of(output).is_on(place_of(path)):
             raise OutputError(f"{output}: is one of the inputs, which are never written: name another file")
@@ -211,7 +207,7 @@ def pieces_of(parts: Sequence[Part]) -> tuple[Piece, ...]:
 
 
 def read_back(plan: Plan, parts: Sequence[Part]) -> list[Decoded]:
-    """The labels as a reader finds them once the parts are in their places."""
+    """The labels that a reader finds once the parts are in their places."""
 
     def read(first_byte: int, count: int) -> bytes:
         data = bytearray(max(0, min(count, plan.drive.capacity_bytes - first_byte)))
@@ -229,7 +225,7 @@ def read_back(plan: Plan, parts: Sequence[Part]) -> list[Decoded]:
 
 
 class Placing(NamedTuple):
-    """The command lines for pieces: `saving` keeps what lies where they go, `writing` puts them there."""
+    """The command lines for pieces: `saving` saves what is there, `writing` writes them."""
 
     saving: tuple[str, ...]
     writing: tuple[str, ...]
@@ -238,8 +234,8 @@ class Placing(NamedTuple):
 def placing(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> Placing:
     """The calls of `dd` (POSIX) that save, into new files beside the built one, and those that write.
 
-    Nothing beside the pieces is changed, and a piece is written only where what lies there is what was saved. `path` is
-    that of the built file; `target` is written as it stands here.
+    Only the pieces are changed, and only where the target still has what was saved. `path` is that of the built file;
+    `target` goes into the commands as it is.
     """
     path = str(Path(path).absolute())
     saving, writing = [], []

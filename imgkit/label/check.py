@@ -1,5 +1,6 @@
-"""The questions that other rooms ask of labels: which are there, and what the checks say of them."""
+"""Checking the labels of a medium: which are there, and what the checks find."""
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,9 +26,9 @@ if TYPE_CHECKING:
 
 
 class LabelReading(msgspec.Struct, frozen=True):
-    """The labels of one medium, what lies in the used partitions of each, what the checks say, what was not read.
+    """The labels of one medium, what lies in the used partitions of each, the findings, and what could not be read.
 
-    In `volumes`, and in what the checks say, partitions of a label inside another are named by both (`2/a`).
+    In `volumes` and in the findings, partitions of a label inside another are named by both (`2/a`).
     """
 
     labels: tuple[Label, ...]
@@ -37,17 +38,12 @@ class LabelReading(msgspec.Struct, frozen=True):
 
 
 def read_labels(
-    medium: Medium,
-    *,
-    drive: Drive | None = None,
-    plan: "Plan | None" = None,
-    wanted: tuple[Variant, ...] | None = None,
+    medium: Medium, *, drive: Drive | None = None, plan: "Plan | None" = None, wanted: tuple[Variant, ...] | None = None
 ) -> LabelReading:
     """Find and check the labels of an open medium; no label gives no finding.
 
-    A file that holds a label block and nothing else is not compared with its own size.
-
-    `wanted` are the layouts that are asked for; their other byte orders are looked for too and told as that.
+    A file that holds only a label block is not compared with its own size. `wanted` are the layouts that are asked
+    for; a label in one of their other byte orders is found too, and reported.
     """
     searched = searched_for(plan) if wanted is None else _with_other_byte_orders(wanted)
     search = find_labels(medium, searched, drive.sector_size if drive else None)
@@ -87,46 +83,43 @@ def label_check(
 ) -> LabelReport:
     """Decode and check every label on a medium.
 
-    `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). `drive` and `plan` are held
-    against the labels field by field; without `drive` the plan's own is taken, and the plan's layout is looked for
-    even if it is a file of the user's. Raises InputError when the
-    medium cannot be opened, RequestError for an unknown layout, DescriptionError for a faulty layout file.
+    `layout` is a layout's id, or the path of a layout file (it ends in `.toml`). The labels are compared with
+    `drive` and `plan` field by field; the plan's drive is used unless `drive` is given, and the plan's layout is looked
+    for even if it is a file of the user's. Raises InputError when the medium cannot be opened, RequestError for an
+    unknown layout, DescriptionError for a faulty layout file.
     """
+    clock = Clock()
     wanted = None if layout is None else chosen(layout)
     drive = drive or (plan.drive if plan is not None else None)
-    if not isinstance(medium, Medium):
-        with open_medium(medium, access) as opened:
-            return label_check(opened, layout=layout, drive=drive, plan=plan)
-    clock = Clock()
-    reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
-    tried = searched_for(plan) if wanted is None else wanted
-    return report_on(medium, reading, drive=drive, tried=tried, clock=clock)
+    with ExitStack() as stack:
+        if not isinstance(medium, Medium):
+            medium = stack.enter_context(open_medium(medium, access))
+        reading = read_labels(medium, drive=drive, plan=plan, wanted=wanted)
+        tried = searched_for(plan) if wanted is None else wanted
+        return report_on(medium, reading, drive=drive, tried=tried, clock=clock)
 
 
 def report_on(
     medium: Medium, reading: LabelReading, *, drive: Drive | None, tried: tuple[Variant, ...], clock: Clock
 ) -> LabelReport:
     """The report of labels that were read; `tried` are the layouts that were looked for, since `clock` started."""
-    findings = reading.findings
+    findings = [*reading.findings]
     if not reading.labels:
         names = ", ".join(variant.id for variant in tried)
-        places = _places_in_words(tried)
-        findings = (
+        findings.append(
             Finding(
                 "label.none",
                 "stop",
-                f"no label found; looked for {names}, in {places}",
+                f"no label found; looked for {names}, in {_places_in_words(tried)}",
                 Where(),
-                "See whether this is the whole disk and not one partition, and whether its bytes are in the "
-                "right order. A driver that finds no label makes one up.",
-            ),
+                "Check whether this is the whole disk and not one partition, and whether its bytes are in the right "
+                "order. A driver that finds no label makes one up.",
+            )
         )
-    at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
-    findings = by_severity([*findings, *at_the_end])
-    verdict = verdict_of(findings, unanswered=reading.not_read)
+    findings += unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
     return LabelReport(
-        verdict=verdict,
-        findings=findings,
+        verdict=verdict_of(findings, unanswered=reading.not_read),
+        findings=by_severity(findings),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
@@ -183,14 +176,11 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Itera
 
 def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":
     """The labels, the partitions of those inside another named as they are on the medium."""
-    outer_names = {
-        each.label.outer_of(partition): partition.name for each in found for partition in each.label.partitions
-    }
     for decoded in found:
-        if decoded.label.outer is None:
+        outer_name = decoded.label.outer_partition
+        if outer_name is None:
             yield decoded
             continue
-        outer_name = outer_names[decoded.label.outer]
         label = msgspec.structs.replace(
             decoded.label, partitions=tuple(each.inside(outer_name) for each in decoded.label.partitions)
         )
@@ -199,31 +189,32 @@ def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":
 
 
 def is_label_alone(label: Label, size_bytes: int) -> bool:
-    """Whether a medium of this size holds the label's block or blocks and nothing else."""
+    """Whether a medium of this size holds only the label's block or blocks."""
     in_whole_blocks = -(-label.end_byte // label.block_size) * label.block_size
     return label.block == 0 and label.outer is None and size_bytes <= in_whole_blocks
 
 
 def _is_planned(plan: "Plan | None", decoded: "Decoded") -> bool:
-    """Whether the plan speaks of this label: an inner label, and a protective record, are not the planned ones."""
+    """Whether the plan describes this label: never an inner label, nor a protective record."""
     if plan is None or decoded.label.outer is not None:
         return False
     return decoded.variant.layout.id == plan.variant.layout.id or decoded.variant.layout.partitions.names == "letters"
 
 
 def _not_planned(plan: "Plan", found: "tuple[Decoded, ...]") -> Finding:
-    """There are labels, but none that the plan could speak of."""
-    from imgkit.label.checks.context import WRITE_SAFELY
+    """There are labels, but none that the plan can describe."""
+    from imgkit.label.checks.context import WRITE_OR_CORRECT_PLAN
 
     there = ", ".join(
-        decoded.label.layout + (f" inside {decoded.label.outer}" if decoded.label.outer else "") for decoded in found
+        label.layout + ("" if label.outer_partition is None else f" inside partition {label.outer_partition}")
+        for label in (decoded.label for decoded in found)
     )
     return Finding(
         "plan.differs",
         "stop",
         f"layout: the plan asks for {plan.variant.id}, the medium has {there}",
         Where(field="layout"),
-        "Write the planned label, or correct the plan if the label is the one that was meant. " + WRITE_SAFELY,
+        WRITE_OR_CORRECT_PLAN,
     )
 
 

@@ -37,18 +37,8 @@ def _swapped_in_words(data: bytes) -> bytes:
 
 
 INTEGERS: dict[ByteOrder, dict[FieldType, Any]] = {
-    "little": {
-        "u8": construct.Int8ul,
-        "u16": construct.Int16ul,
-        "u32": construct.Int32ul,
-        "u64": construct.Int64ul,
-    },
-    "big": {
-        "u8": construct.Int8ub,
-        "u16": construct.Int16ub,
-        "u32": construct.Int32ub,
-        "u64": construct.Int64ub,
-    },
+    "little": {"u8": construct.Int8ul, "u16": construct.Int16ul, "u32": construct.Int32ul, "u64": construct.Int64ul},
+    "big": {"u8": construct.Int8ub, "u16": construct.Int16ub, "u32": construct.Int32ub, "u64": construct.Int64ub},
     # High word first, each word low byte first.
     "middle": {
         "u8": construct.Int8ub,
@@ -68,15 +58,14 @@ GUID = construct.ExprAdapter(
 class Decoded(msgspec.Struct, frozen=True):
     """A label with all its slots, also the empty ones, and what it was read as.
 
-    `declared_slots` and `declared_stride` (None: the layout's) are what the label claims, believed or not.
-    `slots_checksum` is that of an array which lies apart. `contained` are the partitions that were found inside a
-    container, each `(container, partition)`.
+    `declared_stride` (None: the layout's) is what the label claims, believed or not. `slots_checksum` is that of an
+    array which lies apart. `contained` are the partitions that were found inside a container, each
+    `(container, partition)`.
     """
 
     label: Label
     slots: tuple[Partition, ...]
     variant: Variant
-    declared_slots: int
     declared_stride: int | None = None
     slots_checksum: Checksum | None = None
     contained: tuple[tuple[Partition, Partition], ...] = ()
@@ -126,7 +115,7 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
     array = layout.partitions
     data = read(first_byte, layout.most_bytes)
     least = layout.header_bytes + (array.stride if array.block is None else 0)
-    if len(data) < least or not _has_magic(data, layout.magic[0], order):
+    if len(data) < least or not has_magic(data, layout.magic[0], order):
         return None
     header = dict(header_parser(variant).parse(data))
     header.pop("_io", None)
@@ -142,31 +131,30 @@ def decode(read: Read, first_byte: int, variant: Variant, sector_size: int = ASS
     parsed = [slot_parser(variant).parse(table[i * stride : i * stride + array.stride]) for i in range(slot_count)]
     if not all(_allowed(array.field, slot) for slot in parsed):
         return None
-    slots = tuple(_slot(slot, variant, index) for index, slot in enumerate(parsed))
+    slots = tuple(partition_from(slot, variant, slot_name(array, index)) for index, slot in enumerate(parsed))
     block, offset = divmod(first_byte, block_size)
-    own_start, own_end = layout.own_bytes(slot_count)
+    own = layout.own_runs(slot_count)
     label = Label(
         layout=variant.id,
         byte_order=order,
         block=block,
         offset=offset,
         block_size=block_size,
-        magics_ok=tuple(_has_magic(data, magic, order) for magic in layout.magic),
+        magics_ok=tuple(has_magic(data, magic, order) for magic in layout.magic),
         checksum=_checksum(read, first_byte, data, header, variant, slot_count, block_size),
         type_name=text_of(header.get("type_name", b"")),
         pack_name=text_of(header.get("pack_name", b"")),
         geometry=geometry,
         slot_count=declared,
         partitions=tuple(slot for slot in slots if slot.used or slot.count > 0),
-        size_bytes=own_end - own_start,
-        skipped_bytes=own_start,
+        size_bytes=own[-1].end - own[0].first,
+        skipped_bytes=own[0].first,
         fields=_others(layout.field, header, _GEOMETRY | TEXT_NAMES | {array.count}),
     )
     return Decoded(
         label,
         slots,
         variant,
-        declared,
         None if array.stride_field is None else int(header[array.stride_field]),
         _table_checksum(table, stride * slot_count, header, layout),
     )
@@ -194,10 +182,6 @@ def partition_from(slot: dict[str, Any], variant: Variant, name: str, shift: int
         used=not unused and (known is None or known.role == "partition"),
         details=_others(layout.partitions.field, slot, _SLOT),
     )
-
-
-def _slot(slot: dict[str, Any], variant: Variant, index: int) -> Partition:
-    return partition_from(slot, variant, slot_name(variant.layout.partitions, index))
 
 
 def _others(fields: tuple[Field, ...], values: dict[str, Any], known: frozenset[Any]) -> dict[str, Any]:
@@ -234,7 +218,8 @@ def _table(
     return (read(first, stride * slot_count) if first < 1 << 62 else b""), stride
 
 
-def _has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
+def has_magic(data: bytes, magic: Magic, byte_order: ByteOrder) -> bool:
+    """Whether a magic is in its place in the bytes of a label."""
     expected = magic.bytes_in(byte_order)
     return data[magic.offset : magic.offset + len(expected)] == expected
 

@@ -1,9 +1,11 @@
-"""The bytes of the label that a plan describes, and where on the medium each run of them goes."""
+"""The bytes of the label that a plan describes, and where each run of them goes on the medium."""
 
 import uuid
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
+
+from msgspec.structs import replace
 
 from imgkit.core.errors import DescriptionError
 from imgkit.label.codec import INTEGERS, header_parser, slot_parser, sum_of
@@ -14,7 +16,7 @@ from imgkit.label.settling import Slot
 from imgkit.label.values import FOLLOWS, can_hold, header_fields, raw, slot_fields, value_in
 
 _DEFAULTS = {"interleave": 1, "boot_area_bytes": 8192, "superblock_bytes": 8192}
-"""What is written where nobody says otherwise (the usual sizes of the fast file system: common practice)."""
+"""What is written where nothing else is stated (the usual sizes of the fast file system: common practice)."""
 _DRIVE_FIELDS = {
     "tracks_per_cylinder": "heads",
     "sectors_per_cylinder": "heads",
@@ -39,50 +41,43 @@ class Part(NamedTuple):
         return self.medium_byte + len(self.content)
 
 
-class Filled(NamedTuple):
-    """A plan with the values that were kept from another label: of the header, and of each partition by name."""
-
-    plan: Plan
-    header: Mapping[str, Any]
-    slots: Mapping[str, Mapping[str, Any]]
-    slot_count: int
-
-
-def filled(plan: Plan, kept: Sequence[KeptField] = ()) -> Filled:
-    """Put the values that were kept into a plan's places for them."""
-    layout = plan.variant.layout
-    header = {each.field: each.value for each in kept if each.partition is None}
-    count = header.pop(layout.partitions.count or "", plan.slot_count)
-    known, of_slots = header_fields(layout), slot_fields(layout)
-    slots: dict[str, dict[str, Any]] = {}
+def _with_kept(plan: Plan, kept: Sequence[KeptField]) -> Plan:
+    """The plan as if it stated the values that were kept."""
+    known, of_slots = header_fields(plan.variant.layout), slot_fields(plan.variant.layout)
+    header = {each.field: raw(known[each.field], each.value) for each in kept if each.partition is None}
+    slots: dict[str, dict[str, Any]] = {slot.name: {} for slot in plan.slots}
     for each in kept:
         if each.partition is not None:
-            slots.setdefault(each.partition, {})[each.field] = raw(of_slots[each.field], each.value)
-    return Filled(plan, {name: raw(known[name], value) for name, value in header.items()}, slots, count)
+            slots[each.partition][each.field] = raw(of_slots[each.field], each.value)
+    return replace(
+        plan,
+        fields=header | plan.fields,
+        slots=tuple(replace(slot, fields=slots[slot.name] | slot.fields) for slot in plan.slots),
+    )
 
 
 def own_parts(plan: Plan, kept: Sequence[KeptField] = ()) -> tuple[Part, ...]:
     """The label's own bytes and no others, each run at its place.
 
-    Raises DescriptionError for a number that is larger than the label's field for it.
+    Raises DescriptionError for a number that is too large for its field of the label.
     """
-    known = filled(plan, kept)
-    _refuse_what_does_not_fit(known)
+    plan = _with_kept(plan, kept)
+    _refuse_what_does_not_fit(plan)
     if plan.variant.layout.partitions.block is not None:
-        return tuple(_table_parts(known))
-    start, data = label_place(plan, 0), _label_bytes(known)
-    return tuple(
-        Part("label", start + run.first, data[run.first : run.end])
-        for run in plan.variant.layout.own_runs(known.slot_count)
-    )
+        return tuple(_table_parts(plan))
+    variant, count, start = plan.variant, plan.slot_count, label_place(plan, 0)
+    array, rule = variant.layout.partitions, variant.layout.checksum
+    header = _header_values(plan) | {"own_block": start // plan.drive.sector_size}
+    header |= {array.count: count} if array.count else {}
+    header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
+    return _own_runs("label", start, variant, header, _slots_of(plan, count))
 
 
 def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
     """The own bytes of a label that was read, put together from what the result says of it.
 
-    None where that cannot be done: for one inside another, one that does not read true, and one whose slots lie apart.
-    The bytes can be others than those of the label in what a result does not show, such as what follows the end of a
-    text.
+    None where that is impossible: for a label inside another, one that is not valid, and one whose slots lie apart.
+    They can differ from those of the label in bytes that a result does not show, such as those after the end of a text.
     """
     layout, array = variant.layout, variant.layout.partitions
     header = {field.name: value_in(label, layout, field.name) for field in layout.field}
@@ -94,46 +89,50 @@ def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
     there = {partition.name: partition for partition in label.partitions}
     slots = [there.get(slot_name(array, index)) for index in range(label.slot_count)]
     known = {field.name: field for field in array.field}
-    data = bytearray(header_parser(variant).build(_filled_in(layout.field, {
-        field.name: raw(field, header[field.name]) for field in layout.field
-    })))  # fmt: skip
-    data += bytes(array.offset - len(data))
+    values: list[dict[str, Any]] = []
     for slot in slots:
-        values: dict[str, Any] = {}
+        values.append({})
         if slot is not None:
-            values = {name: raw(known[name], value) for name, value in slot.details.items() if name in known}
-            values |= {"first": slot.first, "count": slot.count, "last": slot.end - 1, "type_code": slot.type_code}
-        data += slot_parser(variant).build(_filled_in(array.field, values))
-    runs = layout.own_runs(label.slot_count)
+            values[-1] = {name: raw(known[name], value) for name, value in slot.details.items() if name in known}
+            values[-1] |= {"first": slot.first, "count": slot.count, "last": slot.end - 1, "type_code": slot.type_code}
+    start = label.block * label.block_size + label.offset
+    stated = {field.name: raw(field, header[field.name]) for field in layout.field}
+    return _own_runs("label", start, variant, stated, values)
+
+
+def _own_runs(
+    what: str, start_byte: int, variant: Variant, header: Mapping[str, Any], slots: Sequence[Mapping[str, Any]]
+) -> tuple[Part, ...]:
+    """The own bytes of a label whose slots follow its header, from the values of its fields."""
+    runs = variant.layout.own_runs(len(slots))
+    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, header)))
+    data += bytes(variant.layout.partitions.offset - len(data)) + _slot_bytes(variant, slots)
     data += bytes(max(0, max(run.end for run in runs) - len(data)))
     _put_magics(data, variant)
-    _put_checksum(data, variant, label.slot_count)
-    start = label.block * label.block_size + label.offset
-    return tuple(Part("label", start + run.first, bytes(data[run.first : run.end])) for run in runs)
+    _put_checksum(data, variant, len(slots))
+    return tuple(Part(what, start_byte + run.first, bytes(data[run.first : run.end])) for run in runs)
 
 
 def label_place(plan: Plan, index: int) -> int:
     """The byte of the medium where the label, or a copy of it, starts: at one of the places of its layout."""
     place = plan.variant.layout.place[index]
-    block = place.block if place.block >= 0 else plan.drive.total_sectors + place.block
-    return block * plan.drive.sector_size + place.offset
+    return place.block_on(plan.drive.total_sectors) * plan.drive.sector_size + place.offset
 
 
-def _refuse_what_does_not_fit(known: Filled) -> None:
-    """Raises DescriptionError for a number that is larger than the label's field for it."""
-    plan = known.plan
+def _refuse_what_does_not_fit(plan: Plan) -> None:
+    """Raises DescriptionError for a number that is too large for its field of the label."""
     layout = plan.variant.layout
-    for field, value, most in _too_large(layout.field, _header_values(known)):
+    for field, value, most in _too_large(layout.field, _header_values(plan)):
         name = _DRIVE_FIELDS.get(field, field)
         raise DescriptionError(
-            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, and a label of this layout can say at "
-            f"most {most}"
+            f"{plan.path}: table [drive]: field {name!r}: gives {field} {value}, but a label of this layout can hold "
+            f"at most {most}"
         )
     for slot in plan.slots:
-        for field, value, most in _too_large(layout.partitions.field, _slot_values(known, slot)):
+        for field, value, most in _too_large(layout.partitions.field, _slot_values(plan, slot)):
             raise DescriptionError(
-                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, and a label of this layout can "
-                f"say at most {most}"
+                f"{plan.path}: [[partition]] {slot.name!r}: field {field!r}: {value}, but a label of this layout can "
+                f"hold at most {most}"
             )
 
 
@@ -142,22 +141,6 @@ def _too_large(fields: tuple[Field, ...], values: dict[str, Any]) -> Iterator[tu
         value, most = values.get(field.name), (1 << 8 * field.size_bytes) - 1
         if field.type in NUMBERS and isinstance(value, int) and value > most:
             yield field.name, value, most
-
-
-def _label_bytes(known: Filled) -> bytes:
-    """A label whose slots follow its header."""
-    variant, count = known.plan.variant, known.slot_count
-    array = variant.layout.partitions
-    rule = variant.layout.checksum
-    header = _header_values(known) | {"own_block": label_place(known.plan, 0) // known.plan.drive.sector_size}
-    header |= {array.count: count} if array.count else {}
-    header |= {rule.length: variant.layout.header_bytes} if rule is not None and rule.length else {}
-    data = bytearray(header_parser(variant).build(_filled_in(variant.layout.field, header)))
-    data += bytes(array.offset - len(data)) + _slot_bytes(known, count)
-    data += bytes(max(0, max(run.end for run in variant.layout.own_runs(count)) - len(data)))
-    _put_magics(data, variant)
-    _put_checksum(data, variant, count)
-    return bytes(data)
 
 
 def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
@@ -170,7 +153,7 @@ def _put_checksum(data: bytearray, variant: Variant, slot_count: int) -> None:
 
 
 def stated_by_the_drive(plan: Plan) -> dict[str, Any]:
-    """What the drive says, by the names of the label's fields; what its file leaves out is not in it."""
+    """What the drive file states, by the names of the label's fields."""
     drive = plan.drive
     optional = {
         "spare_sectors_per_track": drive.spare_sectors_per_track,
@@ -193,13 +176,13 @@ def stated_by_the_drive(plan: Plan) -> dict[str, Any]:
 
 
 def unstated(plan: Plan) -> tuple[str, ...]:
-    """The header fields that neither plan nor drive state, and that do not follow from the rest."""
+    """The header fields that neither plan nor drive states, and that are not computed from the rest."""
     stated = {*plan.fields, *stated_by_the_drive(plan), plan.variant.layout.partitions.count, *FOLLOWS}
     return tuple(name for name in header_fields(plan.variant.layout) if name not in stated)
 
 
 def default_of(field: Field) -> Any:
-    """What a field holds that nobody states, as the codec takes it: nothing, or the first that the layout allows."""
+    """The value of a field that is not stated, in the form for the codec."""
     if field.type in NUMBERS:
         value = _DEFAULTS.get(field.name, 0)
         if field.one_of and value not in field.one_of:
@@ -208,8 +191,8 @@ def default_of(field: Field) -> Any:
     return str(uuid.UUID(int=0)) if field.type == "guid" else b""
 
 
-def _header_values(known: Filled) -> dict[str, Any]:
-    return {**known.header, **stated_by_the_drive(known.plan), **known.plan.fields}
+def _header_values(plan: Plan) -> dict[str, Any]:
+    return {**stated_by_the_drive(plan), **plan.fields}
 
 
 def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str, Any]:
@@ -221,24 +204,22 @@ def _filled_in(fields: tuple[Field, ...], values: Mapping[str, Any]) -> dict[str
     return there
 
 
-def _slot_bytes(known: Filled, count: int) -> bytes:
-    variant = known.plan.variant
-    by_index = {slot.index: slot for slot in known.plan.slots}
-    parser = slot_parser(variant)
-    fields = variant.layout.partitions.field
-    return b"".join(
-        bytes(parser.build(_filled_in(fields, _slot_values(known, by_index[index]) if index in by_index else {})))
-        for index in range(count)
-    )
+def _slots_of(plan: Plan, count: int) -> list[dict[str, Any]]:
+    """The values of the fields of each slot; empty for one that the plan leaves free."""
+    by_index = {slot.index: _slot_values(plan, slot) for slot in plan.slots}
+    return [by_index.get(index, {}) for index in range(count)]
 
 
-def _slot_values(known: Filled, slot: Slot) -> dict[str, Any]:
-    plan = known.plan
+def _slot_bytes(variant: Variant, slots: Sequence[Mapping[str, Any]]) -> bytes:
+    parser, fields = slot_parser(variant), variant.layout.partitions.field
+    return b"".join(bytes(parser.build(_filled_in(fields, values))) for values in slots)
+
+
+def _slot_values(plan: Plan, slot: Slot) -> dict[str, Any]:
     return {
         "guid": str(uuid.uuid5(_NAMESPACE, f"{_identity(plan)} {slot.name}")),
         "first_chs": _chs_bytes(plan, slot.first),
         "last_chs": _chs_bytes(plan, slot.end - 1),
-        **known.slots.get(slot.name, {}),
         **slot.fields,
         "first": slot.first,
         "count": slot.count,
@@ -262,27 +243,26 @@ def _put_magics(data: bytearray, variant: Variant) -> None:
 
 
 def _identity(plan: Plan) -> str:
-    """What the GUIDs of a table are made from, so that the same plan gives the same bytes."""
+    """The text that the GUIDs of a table are made from, so that the same plan gives the same bytes."""
     slots = " ".join(f"{slot.name}:{slot}:{slot.type_code}" for slot in plan.slots)
     return f"{plan.drive.name} {plan.drive.total_sectors} {slots}"
 
 
-def _table_parts(known: Filled) -> Iterator[Part]:
+def _table_parts(plan: Plan) -> Iterator[Part]:
     """A header with its table apart, its backup, and the protective record before it (UEFI 2.10, 5.3).
 
     The rest of a header's block is the header's own: it is reserved, and zero (table 5.5).
     """
-    plan = known.plan
     variant, size = plan.variant, plan.drive.sector_size
     array = variant.layout.partitions
-    table = _slot_bytes(known, array.usual)
+    table = _slot_bytes(variant, _slots_of(plan, array.usual))
     table_blocks = -(-len(table) // size)
     last = plan.drive.total_sectors - 1
     values: dict[Any, Any] = {
         "first_usable_block": 2 + table_blocks,
         "last_usable_block": last - 1 - table_blocks,
         "disk_guid": str(uuid.uuid5(_NAMESPACE, _identity(plan))),
-        **_header_values(known),
+        **_header_values(plan),
         "header_size": variant.layout.header_bytes,
         array.count: array.usual,
         array.stride_field: array.stride,
@@ -297,9 +277,7 @@ def _table_parts(known: Filled) -> Iterator[Part]:
         yield backup_table._replace(content=table + backup_block)
     else:
         yield from (backup_table, Part("copy of the label", last * size, backup_block))
-    protective = _protective_record(plan.drive.total_sectors)
-    for run in named("mbr")[0].layout.own_runs(named("mbr")[0].layout.partitions.usual):
-        yield Part("protective record", run.first, protective[run.first : run.end])
+    yield from _protective_record(plan.drive.total_sectors)
 
 
 def _header(variant: Variant, values: dict[str, Any]) -> bytes:
@@ -309,13 +287,10 @@ def _header(variant: Variant, values: dict[str, Any]) -> bytes:
     return bytes(data)
 
 
-def _protective_record(total_blocks: int) -> bytes:
+def _protective_record(total_blocks: int) -> tuple[Part, ...]:
     """The record that keeps other systems away: one partition of type EE over everything (UEFI 2.10, 5.2.3)."""
-    variant = named("mbr")[0]
-    array = variant.layout.partitions
+    (variant,) = named("mbr")
     count = min(total_blocks - 1, 0xFFFF_FFFF)
-    values = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
-    data = bytearray(variant.layout.most_bytes)
-    data[array.offset : array.offset + array.stride] = slot_parser(variant).build(_filled_in(array.field, values))
-    _put_magics(data, variant)
-    return bytes(data)
+    slot = {"first_chs": b"\x00\x02\x00", "last_chs": b"\xff\xff\xff", "type_code": 0xEE, "first": 1, "count": count}
+    free: dict[str, Any] = {}
+    return _own_runs("protective record", 0, variant, {}, [slot] + [free] * (variant.layout.partitions.usual - 1))

@@ -1,8 +1,8 @@
-"""Where labels lie on a medium: every place of every layout, and what speaks for a candidate."""
+"""Finding the labels of a medium: every place of every layout, and the evidence for a candidate."""
 
 from typing import TYPE_CHECKING, NamedTuple
 
-import msgspec
+from msgspec.structs import replace
 
 from imgkit.label.layout import Place, Variant
 from imgkit.label.result import Label, is_sector_size
@@ -35,24 +35,25 @@ class Search(NamedTuple):
 def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | None = None) -> Search:
     """Every label of the `wanted` layouts at the places where they lie, also inside an outer partition.
 
-    `sector_size` is the medium's where it is known; it is tried before the usual ones. Where nothing is found
-    that reads true, the search is made once more with the bytes of each word exchanged. A read error at one place
+    `sector_size` is the medium's where it is known; it is tried before the usual ones. Where nothing valid is
+    found, the search is made once more with the bytes of each word swapped. A read error at one place
     does not hide the others.
     """
     reader = _Reader(medium)
     sizes = tuple(dict.fromkeys([*([sector_size] if sector_size else []), *COMMON_SECTOR_SIZES]))
     found = _at_places(reader.read, medium.size_bytes, wanted, sizes, 0)
-    for outer in _in_order(found):
-        found = _inside(reader, medium.size_bytes, outer, wanted, sizes) | found
-    if not any(_reads_true(decoded) for decoded in found.values()):
+    # Labels inside others come after these, so that their indices stay.
+    for index, outer in enumerate(_in_order(found)):
+        found = _inside(reader, medium.size_bytes, index, outer, wanted, sizes) | found
+    if not any(decoded.label.is_valid for decoded in found.values()):
         exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
         # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
-        if exchanged and (not found or any(_reads_true(decoded) for decoded in exchanged.values())):
-            found = {key: _marked_as_exchanged(decoded) for key, decoded in exchanged.items()}
-    return Search(
-        found=tuple(_in_order(found)),
-        unreadable_bytes=tuple(sorted(reader.unreadable)),
-    )
+        if exchanged and (not found or any(decoded.label.is_valid for decoded in exchanged.values())):
+            found = {
+                key: replace(decoded, label=replace(decoded.label, bytes_exchanged=True))
+                for key, decoded in exchanged.items()
+            }
+    return Search(found=tuple(_in_order(found)), unreadable_bytes=tuple(sorted(reader.unreadable)))
 
 
 def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
@@ -62,18 +63,8 @@ def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
     return [found[key] for key in sorted(found, key=rank)]
 
 
-def _reads_true(decoded: "Decoded") -> bool:
-    """Whether every mark of the layout is there."""
-    label = decoded.label
-    return all(label.magics_ok) and (label.checksum is None or label.checksum.ok)
-
-
-def _marked_as_exchanged(decoded: "Decoded") -> "Decoded":
-    return msgspec.structs.replace(decoded, label=msgspec.structs.replace(decoded.label, bytes_exchanged=True))
-
-
 def _only_protects(decoded: "Decoded") -> bool:
-    """Whether a label says nothing but that the disk is taken: another label on it is the one to go by."""
+    """Whether a label only says that the disk is in use: another label on it is the real one."""
     roles = {decoded.variant.layout.role(partition.type_code) for partition in decoded.label.partitions}
     return roles == {"protective"}
 
@@ -103,7 +94,7 @@ def _at_places(
 
 
 def _first_byte(place: Place, sector_size: int, size_bytes: int, start_byte: int) -> int | None:
-    block = place.block if place.block >= 0 else size_bytes // sector_size + place.block
+    block = place.block_on(size_bytes // sector_size)
     if block < 0 or (place.block < 0 and start_byte):
         return None
     return start_byte + block * sector_size + place.offset
@@ -118,7 +109,12 @@ def _with_followers(read: "Read", decoded: "Decoded") -> "Decoded":
 
 
 def _inside(
-    reader: "_Reader", size_bytes: int, outer: "Decoded", wanted: tuple[Variant, ...], sizes: tuple[int, ...]
+    reader: "_Reader",
+    size_bytes: int,
+    outer_index: int,
+    outer: "Decoded",
+    wanted: tuple[Variant, ...],
+    sizes: tuple[int, ...],
 ) -> "dict[_Key, Decoded]":
     """The labels inside the partitions of an outer label: those of layouts that name partitions by letters."""
     if outer.variant.layout.partitions.names == "letters":
@@ -130,19 +126,16 @@ def _inside(
         if not 0 < start < size_bytes:
             continue
         for key, decoded in _at_places(reader.read, size_bytes, inner, sizes, start).items():
-            label = msgspec.structs.replace(
-                decoded.label,
-                outer=outer.label.outer_of(partition),
-                origin_block=_origin(decoded.label, start),
-            )
-            found.setdefault(key, msgspec.structs.replace(decoded, label=label))
+            origin = _origin(decoded.label, start)
+            label = replace(decoded.label, outer=outer_index, outer_partition=partition.name, origin_block=origin)
+            found.setdefault(key, replace(decoded, label=label))
     return found
 
 
 def _origin(label: Label, start_byte: int) -> int:
     """What the block numbers of an inner label count from: its outer partition, or the medium.
 
-    Both are seen. Where a used partition of it would otherwise lie before the outer one, the numbers count from
+    Both occur. Where a used partition of it would otherwise lie before the outer one, the numbers count from
     the outer partition. One over the whole disk says nothing: it starts at block 0 either way.
     """
     start = start_byte // label.block_size
@@ -151,7 +144,7 @@ def _origin(label: Label, start_byte: int) -> int:
 
 
 def _is_believed(decoded: "Decoded") -> bool:
-    """Whether enough speaks for a candidate: its own sums and numbers, or at least one partition that can be."""
+    """Whether there is enough evidence for a candidate: in its numbers, or else at least one partition with a size."""
     layout = decoded.variant.layout
     if layout.checksum is not None:
         return evidence_for(decoded.label) >= _EVIDENCE_NEEDED
@@ -159,7 +152,7 @@ def _is_believed(decoded: "Decoded") -> bool:
 
 
 def evidence_for(label: Label) -> int:
-    """How many independent signs beside the first magic say that this is a label.
+    """How many independent signs besides the first magic show that this is a label.
 
     Its checksum is right (counts for two), each further magic is there, the slot count is small, the sector
     size is possible, the sectors of a cylinder multiply out. Bytes that only start with the magic have none
@@ -177,7 +170,7 @@ def evidence_for(label: Label) -> int:
 
 
 class _Reader:
-    """Small reads near the start of a medium, from one buffer, that go on after a read error."""
+    """Small reads, those near the start of the medium from one buffer, that continue after a read error."""
 
     _WINDOW_BYTES = 16 << 10
 
@@ -201,7 +194,7 @@ class _Reader:
             return b""
 
     def read_exchanged(self, offset: int, count: int) -> bytes:
-        """As `read`, with the bytes of each 16-bit word of the medium exchanged."""
+        """As `read`, with the bytes of each 16-bit word of the medium swapped."""
         start = offset - offset % 2
         data = bytearray(self.read(start, (offset - start + count + 1) // 2 * 2))
         even = len(data) // 2 * 2

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import msgspec
 
-from imgkit.label.codec import Decoded, Read, partition_from, slot_parser
+from imgkit.label.codec import Decoded, Read, has_magic, partition_from, slot_parser
 from imgkit.label.result import Partition
 
 MOST_RECORDS = 256
@@ -71,10 +71,8 @@ def _record(read: Read, decoded: Decoded, block: int) -> list[dict[str, object]]
     """The slots of the extended boot record in a block, or None when there is none."""
     layout, order = decoded.variant.layout, decoded.variant.byte_order
     data = read(block * decoded.label.block_size, layout.most_bytes)
-    for magic in layout.magic:
-        expected = magic.bytes_in(order)
-        if data[magic.offset : magic.offset + len(expected)] != expected:
-            return None
+    if not all(has_magic(data, magic, order) for magic in layout.magic):
+        return None
     array = layout.partitions
     parser = slot_parser(decoded.variant)
     return [dict(parser.parse(data[array.offset + i * array.stride :][: array.stride])) for i in range(2)]

@@ -1,10 +1,9 @@
-"""What a new label keeps of the place where it goes: fields that the plan leaves out, and the bytes beside it."""
+"""What a new label keeps of the medium: the fields that the plan leaves out, and the bytes beside the label."""
 
 from collections.abc import Iterator, Sequence
 
-from imgkit.core import spans
 from imgkit.core.errors import InputError
-from imgkit.core.spans import Span
+from imgkit.core.spans import Span, Stretch, union
 from imgkit.label.codec import plain
 from imgkit.label.encode import Part, default_of, unstated
 from imgkit.label.finder import find_labels
@@ -15,31 +14,23 @@ from imgkit.medium import Medium
 
 
 def label_there(plan: Plan, medium: Medium) -> Label | None:
-    """The medium's label of the plan's layout, if there is one and it reads true."""
+    """The medium's valid label of the plan's layout, if there is one."""
     search = find_labels(medium, (plan.variant,), plan.drive.sector_size)
     return planned_label([decoded.label for decoded in search.found], plan)
 
 
 def planned_label(labels: Sequence[Label], plan: Plan) -> Label | None:
-    """The first of some labels that is of the plan's layout, lies in no other label's partition, and reads true."""
-    return next(
-        (
-            label
-            for label in labels
-            if label.layout == plan.variant.id
-            and label.outer is None
-            and not label.bytes_exchanged
-            and all(label.magics_ok)
-            and (label.checksum is None or label.checksum.ok)
-        ),
-        None,
-    )
+    """The first valid label of the plan's layout that lies in no other label's partition."""
+    for label in labels:
+        if label.layout == plan.variant.id and label.outer is None and label.is_valid and not label.bytes_exchanged:
+            return label
+    return None
 
 
 def kept_fields(plan: Plan, label: Label) -> tuple[KeptField, ...]:
-    """The fields that the plan leaves out and the label has, where their values are not what would be written anyhow.
+    """The fields that the plan leaves out and the label has, where their values are not the defaults.
 
-    Those of a partition are kept where the plan has it under the same name and with the same type.
+    Those of a partition are kept where the plan has it with the same name and type.
     """
     return (*_of_the_header(plan, label), *_of_partitions(plan, label))
 
@@ -72,7 +63,7 @@ def _of_partitions(plan: Plan, label: Label) -> Iterator[KeptField]:
 
 
 def in_whole_sectors(parts: Sequence[Part], medium: Medium, sector_size: int) -> tuple[Part, ...]:
-    """The sectors that the parts touch, with what the medium has beside them.
+    """The sectors that the parts touch, with the medium's bytes beside the parts.
 
     Raises InputError where the medium ends before, or cannot be read.
     """
@@ -84,10 +75,7 @@ def in_whole_sectors(parts: Sequence[Part], medium: Medium, sector_size: int) ->
 
 def sectors_of(parts: Sequence[Part], sector_size: int) -> tuple[Span, ...]:
     """The sectors that the parts touch."""
-    return spans.union(
-        Span(part.medium_byte // sector_size, -(-part.end_byte // sector_size) - part.medium_byte // sector_size)
-        for part in parts
-    )
+    return union(Stretch(part.medium_byte, part.end_byte).blocks(sector_size) for part in parts)
 
 
 def _laid_over(parts: Sequence[Part], medium: Medium, start: int, length: int) -> Part:
@@ -100,7 +88,7 @@ def _laid_over(parts: Sequence[Part], medium: Medium, start: int, length: int) -
     if len(data) < length:
         raise InputError(
             f"{medium.path}: ends at byte {medium.size_bytes}, and the label goes into bytes {start} to "
-            f"{start + length - 1}: give the medium that it is for"
+            f"{start + length - 1}: give the medium that the label is for"
         )
     inside = [part for part in parts if start <= part.medium_byte < start + length]
     for part in inside:

@@ -1,4 +1,4 @@
-"""Label layouts as data: what a layout file may say, and the layouts that come with imgkit."""
+"""Label layouts as data: what a layout file may contain, and the layouts that come with imgkit."""
 
 from functools import cache
 from pathlib import Path
@@ -8,8 +8,8 @@ import msgspec
 from msgspec import Meta
 
 from imgkit.core.errors import RequestError
-from imgkit.core.spans import Span, Stretch, union
-from imgkit.files.description import parse_description, read_description
+from imgkit.core.spans import Span, union
+from imgkit.files.description import read_description
 
 ByteOrder = Literal["little", "big", "middle"]
 Role = Literal["partition", "container", "protective"]
@@ -44,6 +44,10 @@ class Place(_Strict, frozen=True):
 
     block: Annotated[int, Meta(ge=-(1 << 16), le=1 << 16)]
     offset: Offset
+
+    def block_on(self, blocks: int) -> int:
+        """The block on a medium of so many blocks; negative where it has too few."""
+        return self.block if self.block >= 0 else blocks + self.block
 
 
 def block_in_words(block: int) -> str:
@@ -131,13 +135,10 @@ class PartitionArray(_Strict, frozen=True):
     checksum: FieldName | None = None
 
 
-MOST_STRIDE_BYTES = 4096
-
-
 def is_slot_stride(stride: int, array: PartitionArray) -> bool:
     """Whether slots can lie so many bytes apart: the layout's distance, or that times a power of two (UEFI 2.10)."""
     times, rest = divmod(stride, array.stride)
-    return rest == 0 and times > 0 and times & (times - 1) == 0 and stride <= MOST_STRIDE_BYTES
+    return rest == 0 and times > 0 and times & (times - 1) == 0 and stride <= 4096
 
 
 def slot_name(array: PartitionArray, index: int) -> str:
@@ -193,18 +194,6 @@ class Layout(_Strict, frozen=True):
         slots = self.partitions.maximum if self.partitions.count else self.partitions.usual
         return max(self.partitions.offset + self.partitions.stride * slots, self._magics_end)
 
-    def own_bytes(self, slot_count: int) -> Stretch:
-        """Where a label with so many slots starts and ends in what lies at its place.
-
-        What its layout does not describe at the start (boot code in the same block) is not its own.
-        """
-        array = self.partitions
-        offsets = [*(field.offset for field in self.field), *(magic.offset for magic in self.magic)]
-        if array.block is not None:
-            return Stretch(min(offsets), self.header_bytes)
-        end = array.offset + array.stride * slot_count
-        return Stretch(min([*offsets, array.offset]), max(end, self._magics_end) if array.count is None else end)
-
     def own_runs(self, slot_count: int) -> tuple[Span, ...]:
         """The bytes of a label with so many slots, from its place on, that are its own: ascending, apart.
 
@@ -235,10 +224,6 @@ class Layout(_Strict, frozen=True):
             return self.partitions.offset
         return max(field.offset + field.size_bytes for field in self.field)
 
-    def variant_id(self, byte_order: ByteOrder) -> str:
-        """The name of this layout in one byte order: the plain id when it has only one."""
-        return self.id if len(self.byte_orders) == 1 else f"{self.id}-{byte_order}"
-
     def partition_type(self, code: int | str) -> PartitionType | None:
         """What a type code means, or None for an unknown one."""
         return next((known for known in self.type if known.code == code), None)
@@ -257,7 +242,9 @@ class Variant(msgspec.Struct, frozen=True):
 
     @property
     def id(self) -> str:
-        return self.layout.variant_id(self.byte_order)
+        """The layout's id, with the byte order where the layout has several."""
+        layout = self.layout
+        return layout.id if len(layout.byte_orders) == 1 else f"{layout.id}-{self.byte_order}"
 
 
 def load_layout(path: str | Path) -> Layout:
@@ -265,24 +252,17 @@ def load_layout(path: str | Path) -> Layout:
 
     Raises DescriptionError naming the file, the table and the field.
     """
-    path = Path(path)
     from imgkit.label.layout_checks import checked
 
+    path = Path(path)
     return checked(read_description(path, Layout, what="layout file"), str(path))
 
 
 @cache
 def known_layouts() -> tuple[Layout, ...]:
     """The layouts that come with imgkit, by id."""
-    from imgkit.label.layout_checks import checked
-
-    folder = Path(__file__).parent / "layouts"
-    found = [
-        checked(parse_description(entry.read_bytes(), Layout, what="layout file", source=entry.name), entry.name)
-        for entry in folder.iterdir()
-        if entry.name.endswith(".toml")
-    ]
-    return tuple(sorted(found, key=lambda layout: layout.id))
+    files = (Path(__file__).parent / "layouts").glob("*.toml")
+    return tuple(sorted(map(load_layout, files), key=lambda layout: layout.id))
 
 
 def variants(layouts: tuple[Layout, ...] | None = None) -> tuple[Variant, ...]:

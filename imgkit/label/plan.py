@@ -1,4 +1,4 @@
-"""Plan files: the label that a person wants, checked, and turned into blocks."""
+"""Plan files: the label that a person wants, checked and turned into blocks."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,8 +24,8 @@ MOST_PARTITIONS = 128
 class PlannedLabel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The `[label]` table of a plan file, without the fields of the label itself.
 
-    `align = "cylinder"` starts and ends partitions at cylinders, up from what an amount says; a place or a count that
-    is stated in blocks stays as it is.
+    `align = "cylinder"` rounds starts and ends that are given as amounts up to whole cylinders; those that are stated
+    in blocks stay as they are.
     """
 
     layout: str
@@ -41,8 +41,8 @@ class _PlanFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class Plan(msgspec.Struct, frozen=True):
     """A plan whose partitions all have their blocks; `files` are the files that it was read from.
 
-    `fields` are the header fields that it states, as the codec takes them; `drive_states` names the fields of the
-    drive that are stated, and not left at their defaults. `drive_file` is the one that the plan names, where it does.
+    `fields` are the header fields that it states, in the form for the codec; `drive_states` names the fields of the
+    drive that are stated and not left at their defaults. `drive_file` is the file that the plan names, if any.
     """
 
     path: str
@@ -56,7 +56,7 @@ class Plan(msgspec.Struct, frozen=True):
 
     @property
     def slot_count(self) -> int:
-        """How many slots the label gets: as many as are stated, else the usual number, or as many as are needed."""
+        """How many slots the label gets: the stated number, else the usual one, or more where more are needed."""
         array = self.variant.layout.partitions
         stated = self.fields.get(array.count) if array.count is not None else None
         return int(stated) if stated is not None else max(array.usual, self.slots_needed)
@@ -67,7 +67,7 @@ class Plan(msgspec.Struct, frozen=True):
         return max(slot.index + 1 for slot in self.slots)
 
     def differences(self, label: Label) -> Iterator[tuple[str, str | None, object, object]]:
-        """Field, partition, what the plan asks for and what the label has, for all that is stated and not the same."""
+        """Field, partition, what the plan asks for and what the label has, for all that is stated and differs."""
         layout = self.variant.layout
         if label.layout != self.variant.id:
             yield "layout", None, self.variant.id, label.layout
@@ -127,7 +127,7 @@ def load_plan(path: str | Path) -> Plan:
     slots = tuple(
         msgspec.structs.replace(slot, fields=_slot_fields(path, layout, slot.name, each))
         for slot, each in zip(
-            Settling(path, variant, drive, file.label.align == "cylinder").settle(file.partition),
+            Settling(path, layout, drive, file.label.align == "cylinder").settle(file.partition),
             partitions_stated,
             strict=True,
         )
@@ -141,7 +141,7 @@ def load_plan(path: str | Path) -> Plan:
 
 
 def _take_fields(document: dict[str, Any]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """Take what may be fields of the label out of the tables, which then hold the plan's own words only."""
+    """Take what may be fields of the label out of the tables, which are left with the plan's own keys."""
     label, partitions = document.get("label"), document.get("partition")
     stated = _taken(label, PlannedLabel) if isinstance(label, dict) else {}
     tables = partitions if isinstance(partitions, list) else []
@@ -149,7 +149,7 @@ def _take_fields(document: dict[str, Any]) -> tuple[dict[str, Any], list[dict[st
 
 
 def _taken(table: dict[str, Any], kind: type[msgspec.Struct]) -> dict[str, Any]:
-    """All fields that the struct does not have, and those in a table `fields`, which may be called as its own are."""
+    """All keys that the struct does not have, and those of a table `fields`, which may have the struct's names."""
     taken = {name: table.pop(name) for name in [*table] if name not in kind.__struct_fields__}
     more = taken.get("fields")
     if isinstance(more, dict):
@@ -179,7 +179,7 @@ def _variant(path: Path, layout: str) -> Variant:
         raise DescriptionError(f"{path}: table [label]: field 'layout': {error}") from None
     if len(variants) > 1:
         ids = " or ".join(variant.id for variant in variants)
-        raise DescriptionError(f"{path}: table [label]: field 'layout': say which byte order: {ids}")
+        raise DescriptionError(f"{path}: table [label]: field 'layout': state the byte order: {ids}")
     known = variants[0].layout
     # A table that lies apart is written as UEFI has it, with a second copy: for that the label has to know both.
     is_complete = known.partitions.block is None or {"own_block", "other_block"} <= {each.name for each in known.field}
@@ -189,7 +189,7 @@ def _variant(path: Path, layout: str) -> Variant:
 
 
 def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
-    """The drive has room for a label of this layout, and may hold one."""
+    """The drive has room for a label of this layout."""
 
     def error(field: str, problem: str) -> DescriptionError:
         return DescriptionError(f"{path}: table [drive]: field {field!r}: {problem}")
@@ -198,7 +198,7 @@ def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
         raise error("reserved_blocks_at_end", "leaves nothing of the drive")
     if layout.partitions.block is not None:
         if drive.sector_size < max(_LEAST_BLOCK_BYTES, layout.header_bytes):
-            raise error("sector_size", f"{layout.title}: its blocks have at least {_LEAST_BLOCK_BYTES} bytes")
+            raise error("sector_size", f"{layout.title}: its blocks must have at least {_LEAST_BLOCK_BYTES} bytes")
         if drive.reserved_blocks_at_end:
             raise error(
                 "reserved_blocks_at_end",
@@ -206,6 +206,6 @@ def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
             )
         return
     place = layout.place[0]
-    start = (place.block + (drive.total_sectors if place.block < 0 else 0)) * drive.sector_size + place.offset
+    start = place.block_on(drive.total_sectors) * drive.sector_size + place.offset
     if start < 0 or start + layout.most_bytes > drive.capacity_bytes:
         raise error("cylinders", f"the drive has {drive.total_sectors} blocks: too few to hold a label of this layout")

@@ -1,4 +1,4 @@
-"""What is known of a label: the objects that users hold and that the JSON shows."""
+"""The label as an object, as users of the library and the JSON see it."""
 
 from typing import Any, Literal
 
@@ -53,7 +53,7 @@ class Partition(Span, frozen=True):
     details: dict[str, Any]
 
     def inside(self, outer_name: str) -> "Partition":
-        """The partition by the name that it has on a medium where its label lies in an outer partition."""
+        """The partition with the name that it has on a medium where its label lies in an outer partition."""
         inner: Partition = msgspec.structs.replace(self, name=f"{outer_name}/{self.name}")
         return inner
 
@@ -63,11 +63,11 @@ class Label(msgspec.Struct, frozen=True):
 
     It lies `offset` bytes into block `block`; the first `skipped_bytes` there are not its own (boot code), and
     `size_bytes` from there on are. All block numbers are in blocks of `block_size` bytes: the
-    label's own sector size, or 512 where that is impossible. `magics_ok` tells for each magic of the layout
+    label's own sector size, or 512 where that is impossible. `magics_ok` says for each magic of the layout
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
-    slots of no size. A label inside a partition of another label names that in `outer`; its partitions then
-    count from block `origin_block` of the medium. `bytes_exchanged`: it is valid only after exchanging the
-    bytes of each 16-bit word.
+    slots of no size. A label that lies inside a partition of another label has that label's index among the labels
+    of the medium in `outer`, and the name of the partition in `outer_partition`; its partitions then count from
+    block `origin_block` of the medium. `bytes_exchanged`: it is valid only with the bytes of each 16-bit word swapped.
     """
 
     layout: str
@@ -84,7 +84,8 @@ class Label(msgspec.Struct, frozen=True):
     partitions: tuple[Partition, ...]
     fields: dict[str, Any]
     size_bytes: int
-    outer: str | None = None
+    outer: int | None = None
+    outer_partition: str | None = None
     origin_block: int = 0
     bytes_exchanged: bool = False
     skipped_bytes: int = 0
@@ -99,22 +100,35 @@ class Label(msgspec.Struct, frozen=True):
         """Where on the medium the label ends, its slots included where they follow it."""
         return self.first_byte + self.size_bytes
 
-    def outer_of(self, partition: Partition) -> str:
-        """What a label inside this partition says in `outer`."""
-        return f"{self.layout} partition {partition.name}"
+    @property
+    def is_valid(self) -> bool:
+        """Whether all its magics are there, and its checksum is right where it has one."""
+        return all(self.magics_ok) and (self.checksum is None or self.checksum.ok)
 
     def is_whole_disk(self, partition: Partition) -> bool:
-        """Whether the partition lies over everything that the label knows of."""
+        """Whether the partition covers everything that the label describes."""
         total = self.geometry.total_sectors
         return total is not None and total > 0 and partition.first == 0 and partition.count >= total
 
     def used_partitions(self) -> tuple[Partition, ...]:
-        """The partitions that hold something: a used type, a size, and not over the whole disk."""
+        """The partitions of a used type with a size, but those that cover the whole disk."""
         return tuple(
             partition
             for partition in self.partitions
             if partition.used and partition.count > 0 and not self.is_whole_disk(partition)
         )
+
+
+def use_outer_indices(document: dict[str, Any]) -> None:
+    """Turn what imgkit 0.1 wrote in `outer` of the labels of a document ("mbr partition 2") into today's fields."""
+    labels = document.get("labels")
+    labels = labels if isinstance(labels, list) and all(isinstance(each, dict) for each in labels) else []
+    layouts = [each.get("layout") for each in labels]
+    for label in labels:
+        outer = label.get("outer")
+        layout, _, name = outer.partition(" partition ") if isinstance(outer, str) else ("", "", "")
+        if layout in layouts:
+            label |= {"outer": layouts.index(layout), "outer_partition": name}
 
 
 class KeptField(msgspec.Struct, frozen=True):

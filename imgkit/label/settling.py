@@ -12,19 +12,11 @@ from imgkit.core import spans
 from imgkit.core.errors import DescriptionError
 from imgkit.core.spans import Span, span_between
 from imgkit.drive.geometry import Drive
-from imgkit.label.layout import NUMBERS, WIDTHS_BYTES, Variant, slot_name
+from imgkit.label.layout import WIDTHS_BYTES, Layout, slot_name
 from imgkit.label.values import GUID_FORM
 
 _AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
-_UNITS_BYTES = {
-    "b": 1,
-    "kb": 10**3,
-    "mb": 10**6,
-    "gb": 10**9,
-    "kib": 1 << 10,
-    "mib": 1 << 20,
-    "gib": 1 << 30,
-}
+_UNITS_BYTES = {"b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "kib": 1 << 10, "mib": 1 << 20, "gib": 1 << 30}
 Amount = int | str
 
 
@@ -46,7 +38,7 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class Slot(Span, frozen=True):
     """A planned partition in blocks, with the slot of the label's table that it goes into.
 
-    `fields` are the other fields of the slot that the plan states, as the codec takes them.
+    `fields` are the other fields of the slot that the plan states, in the form for the codec.
     """
 
     index: int
@@ -57,11 +49,11 @@ class Slot(Span, frozen=True):
 
 
 class Settling:
-    """Turns what a person wrote into blocks."""
+    """Turns amounts, places and type names that a person wrote into blocks and codes."""
 
-    def __init__(self, path: Path, variant: Variant, drive: Drive, aligned: bool) -> None:
+    def __init__(self, path: Path, layout: Layout, drive: Drive, aligned: bool) -> None:
         self.path = path
-        self.variant = variant
+        self.layout, self.array = layout, layout.partitions
         self.drive = drive
         self.step = drive.sectors_per_cylinder if aligned else 1
         room = self._room()
@@ -70,12 +62,12 @@ class Settling:
     def settle(self, planned: tuple[PlannedPartition, ...]) -> tuple[Slot, ...]:
         """The partitions with their blocks, in the order of the plan."""
         names = [partition.name for partition in planned]
-        for name in names:
-            if names.count(name) > 1:
+        for index, name in enumerate(names):
+            if name in names[:index]:
                 raise self._error(name, "field 'name': is given twice")
         takers = [partition.name for partition in planned if "rest" in (partition.count, partition.size)]
         if len(takers) > 1:
-            raise self._error(takers[1], f"field 'size': takes the \"rest\", but so does {takers[0]!r}: only one can")
+            raise self._error(takers[1], f"field 'size': takes the \"rest\", as does {takers[0]!r}: only one can")
         firsts = [self._first(partition) for partition in planned]
         slots: list[Slot] = []
         position = self._up(self.first_free)
@@ -96,16 +88,16 @@ class Settling:
 
     def _room(self) -> Span:
         """The blocks that partitions may use: after a table that lies at the start, before one at the end."""
-        if self.variant.layout.partitions.block is not None:
-            table = -(-self.variant.layout.partitions.usual * self.variant.layout.partitions.stride // 512) * 512
+        if self.array.block is not None:
+            table = -(-self.array.usual * self.array.stride // 512) * 512
             blocks = -(-table // self.drive.sector_size)
             return span_between(2 + blocks, min(self.drive.usable_blocks, self.drive.total_sectors - 1 - blocks))
-        place = self.variant.layout.place[0]
-        if self.variant.layout.partitions.names == "letters":
+        place = self.layout.place[0]
+        if self.array.names == "letters":
             return Span(0, self.drive.usable_blocks)
         if place.block < 0:
             return Span(0, min(self.drive.usable_blocks, self.drive.total_sectors + place.block))
-        behind = place.block + -(-(place.offset + self.variant.layout.most_bytes) // self.drive.sector_size)
+        behind = place.block + -(-(place.offset + self.layout.most_bytes) // self.drive.sector_size)
         return span_between(behind, self.drive.usable_blocks)
 
     def _first(self, partition: PlannedPartition) -> int | None:
@@ -113,7 +105,7 @@ class Settling:
             return None
         if isinstance(partition.first, int):
             if partition.first < 0:
-                raise self._error(partition.name, "field 'first': a block number is 0 or more")
+                raise self._error(partition.name, "field 'first': must be 0 or more")
             return partition.first
         return self._up(self._blocks(partition.name, "first", partition.first))
 
@@ -135,7 +127,7 @@ class Settling:
             count = self._up(first + count) - first if count else 0
         if count <= 0:
             left = f": nothing is left from block {first} on" if value == "rest" else ""
-            raise self._error(partition.name, f"field {field!r}: {value!r} gives it no size{left}")
+            raise self._error(partition.name, f"field {field!r}: {value!r} leaves it no size{left}")
         return count
 
     def _blocks(self, name: str, field: str, text: str) -> int:
@@ -145,56 +137,49 @@ class Settling:
             return int(match.group(1)) * self.drive.sectors_per_cylinder
         if match and unit in _UNITS_BYTES:
             return -(-int(match.group(1)) * _UNITS_BYTES[unit] // self.drive.sector_size)
-        raise self._error(
-            name,
-            f'field {field!r}: {text[:40]!r} is not an amount: write blocks as a number, or "8MB", "8MiB", "120cyl"',
-        )
+        right = 'write blocks as a number, or "8MB", "8MiB", "120cyl"'
+        raise self._error(name, f"field {field!r}: {text[:40]!r} is not an amount: {right}")
 
     def _slot_index(self, name: str) -> int:
-        array = self.variant.layout.partitions
-        limit = array.maximum if array.count is not None and array.block is None else array.usual
-        names = [slot_name(array, index) for index in range(limit)]
+        array = self.array
+        most = array.maximum if array.count is not None and array.block is None else array.usual
+        names = [slot_name(array, index) for index in range(most)]
         if name not in names:
             raise self._error(name, f"field 'name': partitions of this layout are called {names[0]} to {names[-1]}")
         return names.index(name)
 
     def _type_code(self, partition: PlannedPartition) -> int | str:
-        code = partition.type
-        array = self.variant.layout.partitions
-        if isinstance(code, str) and isinstance(array.unused_type, str) and GUID_FORM.match(code):
-            code = str(uuid.UUID(code))
-        for known in self.variant.layout.type:
+        name, code = partition.name, partition.type
+        is_guid = isinstance(code, str) and isinstance(self.array.unused_type, str) and GUID_FORM.match(code)
+        if is_guid:
+            code = str(uuid.UUID(str(code)))
+        for known in self.layout.type:
             if code in (known.code, known.name):
                 if known.role != "partition":
-                    raise self._error(
-                        partition.name, f"field 'type': {known.name!r} is no partition of its own: imgkit plans none"
-                    )
+                    raise self._error(name, f"field 'type': imgkit does not plan partitions of the type {known.name!r}")
                 return known.code
-        if isinstance(code, str) and isinstance(array.unused_type, str) and GUID_FORM.match(code):
+        if is_guid:
             return code
-        if isinstance(code, int) and isinstance(array.unused_type, int):
-            most = max(
-                (1 << 8 * WIDTHS_BYTES[field.type]) - 1
-                for field in array.field
-                if field.name == "type_code" and field.type in NUMBERS
-            )
+        if isinstance(code, int) and isinstance(self.array.unused_type, int):
+            (field,) = (field for field in self.array.field if field.name == "type_code")
+            most = (1 << 8 * WIDTHS_BYTES[field.type]) - 1
             if 0 <= code <= most:
                 return code
-            raise self._error(partition.name, f"field 'type': code {code} does not fit: it is 0 to {most}")
-        names = ", ".join(repr(known.name) for known in self.variant.layout.type)
-        raise self._error(partition.name, f"field 'type': {str(partition.type)[:40]!r} is unknown; known are {names}")
+            raise self._error(name, f"field 'type': code {code} must be between 0 and {most}")
+        names = ", ".join(repr(known.name) for known in self.layout.type)
+        raise self._error(name, f"field 'type': {str(partition.type)[:40]!r} is unknown; the types are {names}")
 
     def _is_whole_disk(self, slot: Slot) -> bool:
-        knows_all = any(field.name == "total_sectors" for field in self.variant.layout.field)
+        knows_all = any(field.name == "total_sectors" for field in self.layout.field)
         return knows_all and slot.first == 0 and slot.count == self.drive.total_sectors
 
     def _is_used(self, slot: Slot) -> bool:
-        return slot.type_code != self.variant.layout.partitions.unused_type
+        return slot.type_code != self.array.unused_type
 
     def _check_room(self, slot: Slot) -> None:
         if slot.first < self.first_free:
             raise self._error(
-                slot.name, f"field 'first': block {slot.first} is not free: the first free one is {self.first_free}"
+                slot.name, f"field 'first': block {slot.first} is not free: the first free block is {self.first_free}"
             )
         if slot.end > self.last_free:
             reserved = self.drive.reserved_blocks_at_end

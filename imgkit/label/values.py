@@ -1,4 +1,4 @@
-"""The fields of a layout as a plan states them: which there are, whether a value fits, and how the codec takes it."""
+"""The fields of a layout as a plan states them: which there are, whether a value fits, and its form for the codec."""
 
 import re
 from collections.abc import Iterable, Mapping
@@ -10,19 +10,19 @@ from imgkit.label.result import Label, LabelGeometry
 
 GUID_FORM = re.compile(r"[0-9a-fA-F]{8}(-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}\Z")
 _MOST = {"fragment_size": 65_535}
-"""The most that a field can mean, where that is less than fits in it (common practice)."""
+"""The largest value that makes sense in a field, where a larger one would fit (common practice)."""
 FOLLOWS = frozenset({"first_usable_block", "last_usable_block", "first_chs", "last_chs"})
-"""Fields that follow from the rest where a plan does not state them."""
+"""Fields that are computed where a plan does not state them."""
 _GIVEN_BY_THE_PARTITION = frozenset({"first", "count", "last", "type_code"})
 
 
 def header_fields(layout: Layout) -> dict[str, Field]:
-    """The header fields that a plan can set, by name: all but those that follow from where the label lies."""
+    """The header fields that a plan can set, by name: all but those that follow from the label's place."""
     array, rule = layout.partitions, layout.checksum
-    worked_out = {array.block, array.stride_field, array.checksum, "own_block"}
-    worked_out |= {rule.length} if rule is not None else set()
-    worked_out |= {array.count, "other_block"} if array.block is not None else set()
-    return {field.name: field for field in layout.field if field.name not in worked_out}
+    computed = {array.block, array.stride_field, array.checksum, "own_block"}
+    computed |= {rule.length} if rule is not None else set()
+    computed |= {array.count, "other_block"} if array.block is not None else set()
+    return {field.name: field for field in layout.field if field.name not in computed}
 
 
 def slot_fields(layout: Layout) -> dict[str, Field]:
@@ -33,10 +33,10 @@ def slot_fields(layout: Layout) -> dict[str, Field]:
 def settled(
     given: Mapping[str, Any], known: Mapping[str, Field], everything: Iterable[Field], where: str, others: Iterable[str]
 ) -> dict[str, Any]:
-    """The given values as the codec takes them.
+    """The given values in the form for the codec.
 
-    `where` names file and table, `others` are the table's words that are no fields. Raises DescriptionError for a
-    field that the layout does not have, that is worked out, or whose value does not fit, with what would be right.
+    `where` names file and table, `others` are the keys of the table that are not fields of the label. Raises
+    DescriptionError for a field that the layout does not have, that is computed, or whose value does not fit.
     """
     for name in given:
         if name in known:
@@ -44,16 +44,16 @@ def settled(
         names = ", ".join([*others, *known])
         if name in {field.name for field in everything}:
             raise DescriptionError(
-                f"{where}: field {name!r}: follows from the rest and is not stated; the fields are: {names}"
+                f"{where}: field {name!r}: is computed from the rest and cannot be stated; the fields are: {names}"
             )
         if name in TEXT_NAMES:
-            raise DescriptionError(f"{where}: field {name!r}: a label of this layout has none; the fields are: {names}")
+            raise DescriptionError(f"{where}: field {name!r}: labels of this layout lack it; the fields are: {names}")
         raise DescriptionError(f"{where}: unknown field {name[:60]!r}; the fields are: {names}")
     return {name: _checked(known[name], value, where) for name, value in given.items()}
 
 
 def raw(field: Field, value: Any) -> Any:
-    """A value as a result shows it (`codec.plain`), as the codec takes it."""
+    """The form for the codec of a value as a result shows it; the inverse of `codec.plain`."""
     if field.type in ("text", "utf16"):
         return _encoded(field, value)
     if field.type == "bytes":
@@ -62,7 +62,7 @@ def raw(field: Field, value: Any) -> Any:
 
 
 def value_in(label: Label, layout: Layout, name: str) -> Any:
-    """The value of a header field in a label that was read, as the result shows it."""
+    """The value of a header field of a label that was read, as the result shows it."""
     if name == layout.partitions.count:
         return label.slot_count
     if name in TEXT_NAMES:
@@ -71,7 +71,7 @@ def value_in(label: Label, layout: Layout, name: str) -> Any:
 
 
 def can_hold(field: Field, value: Any) -> bool:
-    """Whether a value that was read from a label (or from a file that says so) can be written into a field."""
+    """Whether a value that was read from a label, or from a file, can be written into a field."""
     if field.type in ("text", "utf16"):
         return isinstance(value, str) and "\ufffd" not in value and len(_encoded(field, value)) <= field.size_bytes
     return _problem(field, value) is None
@@ -97,10 +97,10 @@ def _problem(field: Field, value: Any) -> str | None:
     length = field.length or 0
     if field.type == "text":
         fits = isinstance(value, str) and value.isascii() and value.isprintable() and len(value) <= length
-        return None if fits else f"at most {length} printable ASCII characters fit in it"
+        return None if fits else f"must be at most {length} printable ASCII characters"
     if field.type == "utf16":
         fits = isinstance(value, str) and value.isprintable() and len(value.encode("utf-16-le")) <= 2 * length
-        return None if fits else f"at most {length} printable characters fit in it"
+        return None if fits else f"must be at most {length} printable characters"
     if field.type == "bytes":
         fits = isinstance(value, str) and re.fullmatch(rf"([0-9a-fA-F]{{2}}){{{length}}}", value) is not None
         return None if fits else f"must be {length} bytes, in {2 * length} hexadecimal digits"

@@ -1,4 +1,4 @@
-"""What a defect list has to say of a medium: which partitions hold known bad blocks, and which lie past its end."""
+"""The findings for a defect list: partitions with known bad blocks, and blocks past the end of the medium."""
 
 from collections.abc import Iterator, Sequence
 
@@ -7,8 +7,8 @@ from imgkit.core.spans import Span, intersection, total
 from imgkit.location.places import Places
 
 _MAP_THEM_OUT = (
-    "Nothing that matters should lie there: let the formatter put spares in their place, or the file system keep a "
-    "list of them, or keep the partition off them."
+    "Keep them out of use: let the formatter replace them with spares, let the file system keep a list of them, or "
+    "keep the partition clear of them."
 )
 
 
@@ -21,7 +21,7 @@ def defect_findings(defects: Sequence[Span], places: Places, blocks: int) -> Ite
             "check",
             f"{past_end} blocks of the defect list lie past the end: the medium has {blocks} blocks",
             Where(block=blocks),
-            "See whether the list is this drive's, and whether it counts in blocks of the same size.",
+            "Check whether the list belongs to this drive, and whether it counts in blocks of the same size.",
         )
     for partition, span in zip(places.partitions, places.spans, strict=True):
         if partition.whole_disk:

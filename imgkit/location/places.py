@@ -6,7 +6,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.core.errors import RequestError
-from imgkit.core.spans import DEFAULT_BLOCK_BYTES, MOST_BLOCK_BYTES, Span, Stretch, intersection, union
+from imgkit.core.spans import DEFAULT_BLOCK_BYTES, MOST_BLOCK_BYTES, Span, Stretch, intersection
 from imgkit.drive.geometry import AddressRange, Drive, Geometry
 from imgkit.label.result import Label, Partition
 
@@ -17,7 +17,7 @@ BlockSizeSource = Literal["call", "label", "assumed"]
 def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, BlockSizeSource]:
     """The block size that was asked for, else the first label's, else 512 bytes, and which of these it is.
 
-    Raises RequestError for one that cannot be.
+    Raises RequestError for an impossible one.
     """
     if asked is not None and not 1 <= asked <= MOST_BLOCK_BYTES:
         raise RequestError(f"a block size of {asked} bytes: must be between 1 and {MOST_BLOCK_BYTES}")
@@ -27,7 +27,7 @@ def block_size_of(labels: Sequence[Label], asked: int | None) -> tuple[int, Bloc
 
 
 class KnownBad(Span, frozen=True):
-    """A run of a defect list, in blocks; `faulty_blocks` counts those of it that were found faulty now."""
+    """A run of a defect list, in blocks; `faulty_blocks` counts those of them that were found faulty now."""
 
     partitions: tuple[str, ...]
     chs: AddressRange | None
@@ -35,10 +35,10 @@ class KnownBad(Span, frozen=True):
 
 
 class NamedPartition(msgspec.Struct, frozen=True):
-    """A partition by the name that it has on the medium, and the label, of those of the medium, that it stands in.
+    """A partition by the name that it has on the medium, with its label and the index of that among the medium's.
 
     The partitions of a label inside an outer partition are named by both: `2/a` is `a` inside `2`. `whole_disk`: it
-    lies over everything that its label knows of, or is unused and lies over all of the outer partition.
+    covers everything that its label describes, or is unused and covers all of the outer partition.
     """
 
     name: str
@@ -49,7 +49,7 @@ class NamedPartition(msgspec.Struct, frozen=True):
 
     @property
     def type(self) -> str:
-        """What the label says of it."""
+        """Its type, as the label states it."""
         return self.partition.type
 
     def span(self, block_size: int) -> Span:
@@ -62,16 +62,16 @@ def named_partitions(labels: Sequence[Label]) -> tuple[NamedPartition, ...]:
     """The partitions of a medium's first label, after each those of the first label inside it."""
     if not labels:
         return ()
-    inner: dict[str, int] = {}
-    for index, label in enumerate(labels[1:], 1):
-        if label.outer is not None:
-            inner.setdefault(label.outer, index)
+    inner: dict[str | None, int] = {}
+    for index, label in enumerate(labels):
+        if label.outer == 0:
+            inner.setdefault(label.outer_partition, index)
     named = []
     for partition in labels[0].partitions:
         whole_disk = labels[0].is_whole_disk(partition)
         outer = NamedPartition(partition.name, 0, labels[0], partition, whole_disk)
         named.append(outer)
-        inside = inner.get(labels[0].outer_of(partition))
+        inside = inner.get(partition.name)
         if inside is not None:
             named += [_inside(outer, inside, labels[inside], each) for each in labels[inside].partitions]
     return tuple(named)
@@ -106,7 +106,7 @@ class Places:
         )
 
     def addresses_of(self, run: Span) -> AddressRange | None:
-        """The addresses of the first and the last sector of these blocks; None: not known, or past the drive."""
+        """The addresses of the first and the last sector of these blocks; None: unknown, or past the drive."""
         geometry = self.geometry
         if geometry is None:
             return None
@@ -122,25 +122,15 @@ def known_bad(
 ) -> tuple[KnownBad, ...]:
     """The runs of a defect list that lie on a medium of so many blocks, at most `most`, and where they are."""
     on_medium = intersection(defects, [Span(0, blocks)])[:most]
-    faults = union(faulty)
+    both = intersection(on_medium, faulty)
     found = []
     index = 0
     for span in on_medium:
-        while index < len(faults) and faults[index].end <= span.first:
+        inside = 0
+        while index < len(both) and both[index].first < span.end:
+            inside += both[index].count
             index += 1
-        inside, at = 0, index
-        while at < len(faults) and faults[at].first < span.end:
-            inside += min(faults[at].end, span.end) - max(faults[at].first, span.first)
-            at += 1
-        found.append(
-            KnownBad(
-                span.first,
-                span.count,
-                places.partitions_of(span),
-                places.addresses_of(span),
-                inside,
-            )
-        )
+        found.append(KnownBad(span.first, span.count, places.partitions_of(span), places.addresses_of(span), inside))
     return tuple(found)
 
 

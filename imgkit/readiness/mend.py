@@ -18,7 +18,7 @@ from imgkit.comparison.script import UNPACKERS
 from imgkit.core.errors import DescriptionError
 from imgkit.core.findings import Finding, says_stop
 from imgkit.core.meanings import Subject, subject_of
-from imgkit.core.shell import into_new_file
+from imgkit.files.shell import into_new_file
 from imgkit.label.build import Piece, check_built, placing, read_back
 from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of

@@ -18,6 +18,7 @@ from imgkit.explanation.checked import STATES, State, checked_range
 from imgkit.explanation.ledger import Ledger
 from imgkit.files.documents import read_document
 from imgkit.files.inputs import open_input
+from imgkit.label.result import use_outer_indices
 from imgkit.location.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.changes import unrest
@@ -34,7 +35,7 @@ Tail = Literal["forbid", "allow"]
 def load_seal(path: str | Path) -> SealFile:
     """Read a seal; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
-    seal = read_document(path, Seal, schema="imgkit.seal/1", what="seal")
+    seal = read_document(path, Seal, schema="imgkit.seal/1", what="seal", upgrade=use_outer_indices)
     if len(seal.ranges) != seal.range_count * RANGE_DIGEST_BYTES:
         raise DescriptionError(
             f"{path}: not a seal: it holds {len(seal.ranges)} bytes of range digests, "

@@ -9,7 +9,7 @@ import numpy as np
 from imgkit.core.errors import TooLargeError
 from imgkit.core.spans import Span, Stretch, span_between, union
 from imgkit.files.blocklist import HEADER, MOST_RUNS
-from imgkit.files.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, errors_told
+from imgkit.files.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, output_errors
 from imgkit.files.targets import Name
 from imgkit.medium import Medium
 from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
@@ -32,7 +32,7 @@ class BestFile(Meanwhile):
         super().__init__(outputs, path, NEW)
         self._undecided = tempfile.TemporaryFile()  # noqa: SIM115 - closed by discard and finish
         try:
-            with errors_told(self.path):
+            with output_errors(self.path):
                 os.ftruncate(self.descriptor, size_bytes)
         except BaseException:
             self.discard()
@@ -51,7 +51,7 @@ class BestFile(Meanwhile):
 
     def note_undecided(self, firsts: Int64, counts: Int64, codes: Int64) -> None:
         """Remember, on the disk, runs without a majority."""
-        with self.noting_problems(), errors_told(self.path):
+        with self.noting_problems(), output_errors(self.path):
             if self.problem is None:
                 self._undecided.write(np.stack([firsts, counts, codes], axis=1).tobytes())
 
@@ -61,7 +61,7 @@ class BestFile(Meanwhile):
         `trust` has indexes of `media`. Returns how many blocks could not be read now: these stay as they were written.
         """
         lost_blocks = 0
-        with self.noting_problems(), errors_told(self.path):
+        with self.noting_problems(), output_errors(self.path):
             self._undecided.seek(0)
         while self.problem is None and (data := self._undecided.read(UNDECIDED_AT_ONCE * 3 * _WORD_BYTES)):
             records = np.frombuffer(data, np.int64).reshape(-1, 3)
@@ -92,7 +92,7 @@ class BestFile(Meanwhile):
         return int(np.count_nonzero(is_wanted & is_lost))
 
     def _write_all(self, offset: int, piece: memoryview) -> None:
-        with errors_told(self.path):
+        with output_errors(self.path):
             while len(piece):
                 written = os.pwrite(self.descriptor, piece, offset)
                 offset, piece = offset + written, piece[written:]

@@ -50,21 +50,21 @@ MOST_OF_ONE_CHECK = 100
 
 
 def check(context: Context) -> Iterable[Finding]:
-    """What all checks have to say about one label."""
+    """The findings of all checks of one label."""
     for each in CHECKS:
-        told = list(islice(each(context), MOST_OF_ONE_CHECK + 1))
-        yield from told[:MOST_OF_ONE_CHECK]
-        if len(told) > MOST_OF_ONE_CHECK:
+        found = list(islice(each(context), MOST_OF_ONE_CHECK + 1))
+        yield from found[:MOST_OF_ONE_CHECK]
+        if len(found) > MOST_OF_ONE_CHECK:
             yield Finding(
-                told[-1].id,
-                max(told, key=lambda finding: finding.severity == "stop").severity,
-                f"there is more of this kind: the first {MOST_OF_ONE_CHECK} are reported",
+                found[-1].id,
+                max(found, key=lambda finding: finding.severity == "stop").severity,
+                f"there are more of this kind: the first {MOST_OF_ONE_CHECK} are reported",
                 Where(block=context.label.block),
-                "A table with so many faults is none: see whether this is a label at all.",
+                "A table with so many faults is not one: see whether this is a label at all.",
             )
 
 
 def check_across(found: Sequence[Decoded], size_bytes: int | None) -> Iterable[Finding]:
-    """What there is to say of all labels of one medium of this size together."""
+    """The findings of the checks that compare the labels of one medium, of so many bytes."""
     for each in ACROSS:
         yield from each(found, size_bytes)

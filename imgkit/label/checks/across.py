@@ -1,10 +1,9 @@
-"""What the labels of one medium say of each other."""
+"""Checks that compare the labels of one medium with each other."""
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 
-from imgkit.core.findings import Finding
-from imgkit.label.checks.context import finding
+from imgkit.core.findings import Finding, Where
 from imgkit.label.codec import Decoded
 from imgkit.label.result import Label
 
@@ -14,22 +13,26 @@ CheckAcross = Callable[[Sequence[Decoded], int | None], Iterator[Finding]]
 
 def copies_disagree(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
     """Two copies of one label, in different places, that are not the same."""
-    kind = sorted(found, key=lambda each: (each.variant.layout.id, each.label.outer or ""))
-    for _, group in groupby(kind, key=lambda each: (each.variant.layout.id, each.label.outer or "")):
+
+    def kind(decoded: Decoded) -> tuple[str, int, str]:
+        outer = decoded.label.outer
+        return decoded.variant.layout.id, -1 if outer is None else outer, decoded.label.outer_partition or ""
+
+    for _, group in groupby(sorted(found, key=kind), key=kind):
         decoded, *copies = group
         array, first = decoded.variant.layout.partitions, decoded.label
         by_nature = {"own_block", "other_block", array.block, array.checksum}
         for other in (copy.label for copy in copies):
             differing = [name for name, one, two in _compared(first, other) if one != two and name not in by_nature]
             if differing:
-                yield finding(
+                yield Finding(
                     "label.copies-disagree",
                     "stop",
                     f"the labels in block {first.block} (offset {first.offset}) and block {other.block} (offset "
                     f"{other.offset}) differ in {', '.join(differing[:8])}",
+                    Where(block=other.block),
                     "Which of the two a machine reads depends on its driver. Find out which is right, then write both "
                     "from that one.",
-                    block=other.block,
                 )
 
 
@@ -43,16 +46,16 @@ def copy_missing(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[F
             continue
         is_past_end = size_bytes is not None and other >= size_bytes // label.block_size
         is_last_one = own is not None and other < own
-        yield finding(
+        yield Finding(
             "label.no-copy",
             "stop" if is_last_one else "check",
             f"the label in block {label.block} says that its other copy lies in block {other}; "
             + ("the medium ends before that" if is_past_end else "there is none"),
+            Where(block=other),
             "Only the copy is left: a machine that does not look for it sees no label. Write both from this one."
             if is_last_one
-            else "One damaged block is then enough to lose the table. A dump that was cut short is to be read again; "
-            "on a larger medium the copy belongs at its end.",
-            block=other,
+            else "One damaged block is then enough to lose the table. Read a dump that was cut short again; on a "
+            "larger medium the copy belongs at its end.",
         )
 
 

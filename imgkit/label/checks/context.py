@@ -1,4 +1,4 @@
-"""What a check may look at: one label, the medium's size, and what the user gave beside it."""
+"""What a check may look at: one label, the size of the medium, and what else was given."""
 
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
@@ -58,13 +58,30 @@ class Context(msgspec.Struct, frozen=True):
         )
 
     def drive_blocks(self, blocks: int) -> int:
-        """A place on the drive, in its blocks, as the label counts it."""
+        """A block of the drive as the label counts it."""
         assert self.drive is not None
         return blocks * self.drive.sector_size // self.label.block_size - self.label.origin_block
 
     def on_medium(self, block: int) -> int:
-        """A block of the medium, from what the label counts."""
+        """A block of the medium, from one as the label counts it."""
         return self.label.origin_block + block
+
+    def finding(
+        self,
+        identifier: str,
+        severity: Severity,
+        message: str,
+        advice: str,
+        *,
+        partition: Partition | None = None,
+        block: int | None = None,
+        field: str | None = None,
+    ) -> Finding:
+        """A finding at a block of the medium: unless given, where the partition starts, else where the label lies."""
+        if block is None:
+            block = self.label.block if partition is None else self.on_medium(partition.first)
+        name = None if partition is None else partition.name
+        return Finding(identifier, severity, message, Where(block=block, partition=name, field=field), advice)
 
     def extent(self, run: Span) -> str:
         """A run of blocks in words, with its cylinders where they are known."""
@@ -83,23 +100,11 @@ class Context(msgspec.Struct, frozen=True):
 
 
 WRITE_SAFELY = (
-    "Save its block before, and keep what lies beside it, boot code for example: `imgkit label build` "
-    "shows the commands."
+    "First save its block, and keep what lies beside it, such as boot code: `imgkit label build` shows the commands."
 )
-"""What belongs to every advice to write a label."""
+"""Goes with every advice to write a label."""
+WRITE_OR_CORRECT_PLAN = (
+    "Write the planned label, or correct the plan if this label is the intended one. " + WRITE_SAFELY
+)
 
 Check = Callable[[Context], Iterator[Finding]]
-
-
-def finding(
-    identifier: str,
-    severity: Severity,
-    message: str,
-    advice: str,
-    *,
-    block: int | None = None,
-    partition: str | None = None,
-    field: str | None = None,
-) -> Finding:
-    """A finding with its place."""
-    return Finding(identifier, severity, message, Where(block=block, partition=partition, field=field), advice)

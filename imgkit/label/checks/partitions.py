@@ -1,15 +1,14 @@
-"""What a label says about the partitions: ends, overlaps, the reserved area, the label's own block."""
+"""Checks of the partitions: ends, overlaps, the reserved area, the label's own block."""
 
 from collections.abc import Iterator
 from itertools import combinations
 
 from imgkit.core import spans
-from imgkit.core.findings import Finding
+from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span, span_between
-from imgkit.label.checks.context import Context, finding
-from imgkit.label.result import Partition
+from imgkit.label.checks.context import Context
 
-_MOST_GAPS_TOLD = 8
+_MOST_GAPS = 8
 
 
 def past_end(context: Context) -> Iterator[Finding]:
@@ -29,14 +28,13 @@ def past_end(context: Context) -> Iterator[Finding]:
         ]
         if over:
             excess = ", ".join(f"{partition.end - limit} blocks more than {name} ({limit})" for name, limit in over)
-            yield finding(
+            yield context.finding(
                 "partition.past-end",
                 "stop",
                 f"{context.named(partition)} reaches block {partition.end - 1}: {excess}",
-                "What is written there is lost or comes back as errors. Make the partition smaller before a "
-                "file system is made in it; a medium that was cut short has to be copied again.",
-                block=context.on_medium(partition.first),
-                partition=partition.name,
+                "Data written there is lost or comes back as errors. Make the partition smaller before a "
+                "file system is made in it; copy a medium that was cut short again.",
+                partition=partition,
             )
 
 
@@ -50,33 +48,32 @@ def in_reserved(context: Context) -> Iterator[Finding]:
     for partition in context.label.used_partitions():
         if usable < partition.end and partition.first < total:
             inside = min(partition.end, total) - max(partition.first, usable)
-            yield finding(
+            yield context.finding(
                 "partition.in-reserved",
                 "stop",
                 f"{context.named(partition)} runs {inside} blocks into the drive's reserved area, "
                 f"{context.extent(span_between(usable, total))}",
                 "The drive keeps its table of replaced defects there, and a file system in it destroys both. "
                 f"End the partition before block {usable}.",
+                partition=partition,
                 block=context.on_medium(max(partition.first, usable)),
-                partition=partition.name,
             )
 
 
 def overlap(context: Context) -> Iterator[Finding]:
     """Two used partitions that share some of their blocks."""
-    runs = [(partition.first, partition.end, partition) for partition in context.label.used_partitions()]
-    for (left_first, left_end, left), (right_first, right_end, right) in combinations(runs, 2):
-        first, end = max(left_first, right_first), min(left_end, right_end)
-        if first < end and not (left_first == right_first and left_end == right_end):
-            yield finding(
+    for left, right in combinations(context.label.used_partitions(), 2):
+        first, end = max(left.first, right.first), min(left.end, right.end)
+        if first < end and not left.is_same_run(right):
+            yield context.finding(
                 "partition.overlap",
                 "stop",
                 f"{context.named(left)} and {context.named(right)} share "
                 f"{end - first} blocks: {context.extent(span_between(first, end))}",
-                "Writing to one destroys the other. Decide which of the two these blocks belong to and "
+                "Writing to one destroys the other. Decide which of the two these blocks belong to, and "
                 "correct the label before either is used.",
+                partition=right,
                 block=context.on_medium(first),
-                partition=right.name,
             )
 
 
@@ -91,18 +88,18 @@ def covers_label(context: Context) -> Iterator[Finding]:
         kept = known.kept_free_bytes if known else None
         if kept is not None and start <= label.first_byte and label.end_byte - start <= kept:
             continue
-        yield finding(
+        yield context.finding(
             "partition.covers-label",
             "check" if kept is None else "stop",
             f"{context.named(partition)} holds the label (block {label.block}, offset {label.offset}); "
             + (
-                "whether its contents leave it alone is not known"
+                "whether its contents leave room for it is not known"
                 if kept is None
-                else f"a partition of this type leaves only its first {kept} bytes alone"
+                else f"a partition of this type leaves only its first {kept} bytes free"
             ),
             "Using the partition can overwrite the label. Let it start after the label, on the next cylinder.",
+            partition=partition,
             block=label.block,
-            partition=partition.name,
         )
 
 
@@ -114,15 +111,14 @@ def outside_usable(context: Context) -> Iterator[Finding]:
         return
     for partition in context.label.used_partitions():
         if partition.first < first or partition.end - 1 > last:
-            yield finding(
+            yield context.finding(
                 "partition.covers-label",
                 "stop",
                 f"{context.named(partition)} is not within the blocks that the label leaves to partitions, "
                 f"{first} to {last}",
                 "The label, its table or its copy lies outside of these: using the partition can overwrite them. "
                 "Make the partition smaller before anything is written to it.",
-                block=context.on_medium(partition.first),
-                partition=partition.name,
+                partition=partition,
             )
 
 
@@ -131,15 +127,15 @@ def outside_container(context: Context) -> Iterator[Finding]:
     for container, partition in context.decoded.contained:
         excess = partition.end - container.end
         if excess > 0:
-            yield finding(
+            yield context.finding(
                 "partition.outside-container",
                 "stop",
                 f"{context.named(partition)} reaches block {partition.end - 1}: {excess} blocks more than partition "
                 f"{container.name} ({container.type}), which holds it and ends with block {container.end - 1}",
-                "What lies behind the container may belong to another partition, and systems differ in where such a "
-                "one ends for them. Find out which of the two sizes is right and correct it before it is used.",
+                "What follows the container may belong to another partition, and systems disagree about where such a "
+                "partition ends. Find out which of the two sizes is right, and correct the other before it is used.",
+                partition=partition,
                 block=context.on_medium(container.end),
-                partition=partition.name,
             )
 
 
@@ -147,14 +143,13 @@ def empty_with_offset(context: Context) -> Iterator[Finding]:
     """A slot with a first block or a type, but no size."""
     for slot in context.decoded.slots:
         if slot.count == 0 and (slot.first != 0 or slot.used):
-            yield finding(
+            yield context.finding(
                 "partition.empty-with-offset",
                 "check" if slot.used else "note",
                 f"partition {slot.name} ({slot.type}) has no size, but "
                 + (f"starts at block {slot.first}" if slot.first else "a type"),
-                "Left over from an earlier table, or a size that was forgotten.",
-                block=context.on_medium(slot.first),
-                partition=slot.name,
+                "It is left over from an earlier table, or its size was forgotten.",
+                partition=slot,
             )
 
 
@@ -165,33 +160,29 @@ def unaligned(context: Context) -> Iterator[Finding]:
         return
     for partition in context.label.used_partitions():
         if partition.first % per_cylinder:
-            yield finding(
+            yield context.finding(
                 "partition.unaligned",
                 "note",
                 f"{context.named(partition)} starts {partition.first % per_cylinder} blocks into a cylinder "
                 f"of {per_cylinder}",
                 "It works, but some old systems insist on whole cylinders, and two partitions share one here.",
-                block=context.on_medium(partition.first),
-                partition=partition.name,
+                partition=partition,
             )
 
 
 def alias(context: Context) -> Iterator[Finding]:
     """Two partitions over the very same blocks."""
-    runs: dict[Span, list[Partition]] = {}
-    for partition in context.label.partitions:
-        if partition.count > 0 and not context.label.is_whole_disk(partition):
-            runs.setdefault(Span(partition.first, partition.count), []).append(partition)
-    for span, partitions in runs.items():
-        for left, right in combinations(partitions, 2):
-            yield finding(
+    label = context.label
+    there = [partition for partition in label.partitions if partition.count > 0 and not label.is_whole_disk(partition)]
+    for left, right in combinations(there, 2):
+        if left.is_same_run(right):
+            yield context.finding(
                 "partition.alias",
                 "note",
                 f"partitions {left.name} ({left.type}) and {right.name} ({right.type}) are the very same "
-                f"blocks: {context.extent(span)}",
+                f"blocks: {context.extent(left)}",
                 "Normal as a second name. Never mount or swap on both at once.",
-                block=context.on_medium(left.first),
-                partition=right.name,
+                partition=right,
             )
 
 
@@ -200,12 +191,12 @@ def whole_disk(context: Context) -> Iterator[Finding]:
     reach = "the whole disk" if context.label.outer is None else "all that its label describes"
     for partition in context.label.partitions:
         if context.label.is_whole_disk(partition):
-            yield finding(
+            yield Finding(
                 "partition.whole-disk",
                 "note",
-                f"partition {partition.name} lies over {reach}, {partition.count} blocks",
-                "Normal: it is how the disk is read as a whole. Never make a file system in it.",
-                partition=partition.name,
+                f"partition {partition.name} covers {reach}, {partition.count} blocks",
+                Where(partition=partition.name),
+                "Normal: the whole disk is read through it. Never make a file system in it.",
             )
 
 
@@ -231,11 +222,11 @@ def gap(context: Context) -> Iterator[Finding]:
         if not (span.first == 0 and span.count <= per_cylinder)
         and not (span.end == usable and span.count < per_cylinder)
     ]
-    for span in gaps[:_MOST_GAPS_TOLD]:
-        yield finding(
+    for span in gaps[:_MOST_GAPS]:
+        yield context.finding(
             "partition.gap",
             "note",
             f"{context.extent(span)}: {span.count} blocks in no used partition",
-            "Lost room, unless it is kept for something. See whether a partition was meant to reach here.",
+            "Unused space, unless it is kept for something. Check whether a partition was meant to reach here.",
             block=context.on_medium(span.first),
         )

@@ -183,8 +183,8 @@ def field_name(name: str) -> str:
 
 def _own_rows(labels: Sequence[Label | None]) -> Iterable[Field]:
     yield _row("layout", labels, lambda label: label.layout)
-    if any(label is not None and label.outer for label in labels):
-        yield _row("lies inside", labels, lambda label: label.outer)
+    if any(label is not None and label.outer is not None for label in labels):
+        yield _row("lies inside", labels, lambda label: label.outer_partition and f"partition {label.outer_partition}")
     if any(label is not None and label.origin_block for label in labels):
         yield _row("partitions counted from block", labels, lambda label: label.origin_block)
     if any(label is not None and label.bytes_exchanged for label in labels):

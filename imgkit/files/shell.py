@@ -1,4 +1,4 @@
-"""Command lines for POSIX shells that lose nothing when they are typed twice, in the wrong order, or pasted at once."""
+"""Command lines for POSIX shells that destroy nothing when typed twice, in the wrong order, or pasted all at once."""
 
 import shlex
 from pathlib import Path
@@ -10,8 +10,8 @@ def into_new_file(path: str | Path, command: str) -> str:
 
 
 def where_still_saved(reading: str, saved: str | Path, writing: str) -> str:
-    """A command that writes over something, carried out only where what `reading` gives is what was saved of it.
+    """A command that overwrites something, carried out only where `reading` still gives what was saved.
 
-    So it does nothing when the save failed, was refused, is of another medium, or when it was carried out before.
+    So it does nothing when the save failed, was refused or is from another medium, or when it was carried out before.
     """
     return f"{reading} | cmp - {shlex.quote(str(saved))} && {writing}"
