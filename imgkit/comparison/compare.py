@@ -11,7 +11,7 @@ from imgkit.comparison.hashed import RangeDigests, RangeTaker, WholeDigests, sca
 from imgkit.comparison.itself import compared_with_itself
 from imgkit.comparison.ledger import STATES, Ledger, RawSample, Run
 from imgkit.comparison.result import Comparison, DigestRanges, Explained, LabelPair, NotCompared, PartitionCount, WhyNot
-from imgkit.comparison.retry import come_back
+from imgkit.comparison.retry import retry_skipped
 from imgkit.comparison.scan import Pair, scan
 from imgkit.core import spans
 from imgkit.core.clock import Clock
@@ -24,7 +24,7 @@ from imgkit.explanation.result import BlockRange, MediumSummary, Sample
 from imgkit.label.check import LabelReading, read_labels
 from imgkit.location.places import KnownBad, NamedPartition, Places, block_size_of, known_bad
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import unrest
+from imgkit.medium.changes import change_findings
 from imgkit.medium.reading import Taker
 from imgkit.medium.recovery import DEAD_BLOCKS
 from imgkit.medium.same import is_same
@@ -218,7 +218,7 @@ class _Run:
             left = [Stretch(max(start, reached), end) for start, end in stretches if end > reached]
             stopped_at = scan(pair, left, ledger, tick, journal)
         if stopped_at is None:
-            self.went_back = come_back(pair, ledger, end, journal)
+            self.went_back = retry_skipped(pair, ledger, end, journal)
             self._look_at_ends(pair, ledger)
         result = self._result(pair, ledger, stopped_at, taken)
         if answer == "explained" and result.ranges and not result.interrupted:
@@ -242,7 +242,7 @@ class _Run:
             copy_labels=_digest_of(self.copy_labels),
             block_size=self.block_size,
             asked=self.asked,
-            watched=self.places.spans,
+            partitions=self.places.spans,
             max_ranges=max_ranges,
             digests=wanted,
         )
@@ -320,7 +320,7 @@ class _Run:
         offset, length = block * self.block_size, pair.length - block * self.block_size
         left, right = bytearray(length), bytearray(length)
         are_lost = [
-            bool(medium.read_surviving(offset, memoryview(part), self.block_size).lost)
+            bool(medium.read_recovering(offset, memoryview(part), self.block_size).lost)
             for medium, part in ((self.reference, left), (self.copy, right))
         ]
         if any(are_lost):
@@ -417,9 +417,9 @@ class _Run:
                     first=span.first,
                     count=span.count,
                     whole_disk=partition.whole_disk,
-                    differing_blocks=ledger.by_watched["differ"][index],
-                    missing_blocks=ledger.by_watched["missing"][index],
-                    unreadable_blocks=ledger.by_watched["unreadable"][index],
+                    differing_blocks=ledger.by_partition["differ"][index],
+                    missing_blocks=ledger.by_partition["missing"][index],
+                    unreadable_blocks=ledger.by_partition["unreadable"][index],
                 )
                 for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
             ),
@@ -467,10 +467,10 @@ class _Run:
         """What has to be said of the media themselves: whether they lay still, and where they are dead."""
         found = []
         for side, medium in (("reference", self.reference), ("copy", self.copy)):
-            found += unrest(medium, side, ended_early=side in pair.ended_early)
+            found += change_findings(medium, side, ended_early=side in pair.ended_early)
         dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]
         if dead and not (pair.ended_early or pair.is_gone()):
-            left = sum(each.count for each in ledger.passed_over)
+            left = sum(each.count for each in ledger.skipped)
             found.append(
                 Finding(
                     "medium.dead-stretch",

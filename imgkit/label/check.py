@@ -13,7 +13,7 @@ from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import changes, unproven, unrest
+from imgkit.medium.changes import change_findings, changes, unproven
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -121,7 +121,7 @@ def report_on(
                 "right order. A driver that finds no label makes one up.",
             ),
         )
-    at_the_end = unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
+    at_the_end = change_findings(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
     findings = by_severity([*findings, *at_the_end])
     verdict = verdict_of(findings, unanswered=reading.not_read)
     return LabelReport(

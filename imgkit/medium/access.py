@@ -9,7 +9,7 @@ from imgkit.medium.packed import DEFAULT_UNPACK_LIMIT_BYTES
 Caching = Literal["avoid", "allow"]
 """Whether blocks of a device may come from the system's memory of it: `"avoid"` reads the medium itself."""
 
-Route = Literal["memory allowed", "around memory", "memory dropped"]
+Route = Literal["cached", "direct I/O", "cache dropped"]
 """Which way the bytes came. Files come through the system's memory; a device is read around it, or, where that is
 not possible, after the system was told to drop what it remembers."""
 

@@ -91,7 +91,7 @@ def what_forbids(medium: Medium, *, ended_early: bool = False) -> str | None:
     return next((each.message for each in changes(medium, ended_early=ended_early) if each.severity == "stop"), None)
 
 
-def unrest(medium: Medium, side: str | None = None, *, ended_early: bool = False) -> list[Finding]:
+def change_findings(medium: Medium, side: str | None = None, *, ended_early: bool = False) -> list[Finding]:
     """The findings at the end of a reading: how the medium changed, and who else uses it."""
     found = [*changes(medium, side, ended_early=ended_early), *unproven(medium, side)]
     found += [

@@ -16,7 +16,7 @@ from imgkit.core.spans import Stretch
 from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.packed import packing_of, unpack
-from imgkit.medium.recovery import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.recovery import BeforeEachTry, Recovery, go_on, read_recovering, read_skipped, read_skipping
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.workers import answer_within
 
@@ -75,7 +75,7 @@ class Medium:
         self.path = path
         self.size_bytes = size_bytes
         self.kind: Kind = kind
-        self.route: Route = "memory allowed"
+        self.route: Route = "cached"
         self.retries = access.retries
         self.logical_block_bytes = 1
         self._file = file
@@ -101,15 +101,15 @@ class Medium:
         try:
             self._direct = DirectReader(self.path, self.logical_block_bytes)
             self._direct.read_into(0, memoryview(bytearray(1)))
-            self.route = "around memory"
+            self.route = "direct I/O"
         except OSError as error:
             if self._direct is not None and error.errno != errno.EINVAL:
-                self.route = "around memory"
+                self.route = "direct I/O"
                 return
             if self._direct is not None:
                 self._direct.close()
                 self._direct = None
-            self.route = "memory dropped"
+            self.route = "cache dropped"
 
     def __enter__(self) -> Self:
         return self
@@ -157,7 +157,7 @@ class Medium:
     def _read_into(self, offset: int, buffer: memoryview) -> int:
         if self._direct is not None:
             return self._direct.read_into(offset, buffer)
-        if self.route == "memory dropped":
+        if self.route == "cache dropped":
             os.posix_fadvise(self._descriptor, offset, len(buffer), os.POSIX_FADV_DONTNEED)
         got = os.preadv(self._descriptor, [buffer], offset)
         while 0 < got < len(buffer):
@@ -181,9 +181,9 @@ class Medium:
                 return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
         return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
 
-    def read_surviving(
+    def read_recovering(
         self, offset: int, buffer: memoryview, block_size: int, before_each_try: BeforeEachTry = go_on
-    ) -> Survived:
+    ) -> Recovery:
         """Fill `buffer` with what can be read from byte `offset` on; never raises a read error.
 
         A piece that fails is read again in halves down to single blocks, and these `retries` times more; in a dead
@@ -192,7 +192,7 @@ class Medium:
         """
         if self.is_gone:
             return _nothing_of(buffer)
-        return read_surviving(
+        return read_recovering(
             self.read_into,
             offset,
             buffer,
@@ -209,8 +209,8 @@ class Medium:
         *,
         is_in_dead_stretch: bool,
         before_each_try: BeforeEachTry = go_on,
-    ) -> Survived:
-        """As `read_surviving`, but the inner blocks of a dead stretch are passed over, to be come back to."""
+    ) -> Recovery:
+        """As `read_recovering`, but the inner blocks of a dead stretch are passed over, to be come back to."""
         if self.is_gone:
             return _nothing_of(buffer)
         return read_skipping(
@@ -223,11 +223,11 @@ class Medium:
             before_each_try=before_each_try,
         )
 
-    def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
+    def read_skipped(self, offset: int, buffer: memoryview, block_size: int) -> Recovery:
         """Come back to what was passed over: each failing block is tried once."""
         if self.is_gone:
             return _nothing_of(buffer)
-        return read_sparingly(self.read_into, offset, buffer, block_size)
+        return read_skipped(self.read_into, offset, buffer, block_size)
 
     def data_extents(self, start: int, end: int) -> Iterator[Stretch]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.
@@ -304,9 +304,9 @@ class Medium:
         return False
 
 
-def _nothing_of(buffer: memoryview) -> Survived:
+def _nothing_of(buffer: memoryview) -> Recovery:
     buffer[:] = bytes(len(buffer))
-    return Survived([Stretch(0, len(buffer))], ended_early=False)
+    return Recovery([Stretch(0, len(buffer))], ended_early=False)
 
 
 def _absolute(path: Path) -> str:

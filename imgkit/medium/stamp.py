@@ -38,7 +38,7 @@ _MOST_LAYERS = 8
 class Stamp(msgspec.Struct, frozen=True):
     """What the system knows of a medium that another one, or the same one after a change, would not have.
 
-    Of a file: `device` and `inode` say which it is, the times are in nanoseconds, `standing` has its mode, owners and
+    Of a file: `device` and `inode` say which it is, the times are in nanoseconds, `attributes` has its mode, owners and
     count of links. Of a block device: `device` is its number, `attachment` counts the disks that the system has seen
     (0: not known), and of a loop device's file the same is known as of a file, `inode` 0 where it is not.
     """
@@ -48,7 +48,7 @@ class Stamp(msgspec.Struct, frozen=True):
     inode: int
     changed_at_ns: int
     status_changed_at_ns: int
-    standing: tuple[int, ...]
+    attributes: tuple[int, ...]
     attachment: int = 0
 
 
@@ -87,7 +87,7 @@ def change_since(before: Stamp, descriptor: int, path: str) -> Change | None:
     if (there.st_rdev, _file(there)) != (here.st_rdev, _file(here)):
         return "replaced"
     if is_known and now.status_changed_at_ns != before.status_changed_at_ns:
-        return "dated back" if now.standing == before.standing else "status"
+        return "dated back" if now.attributes == before.attributes else "status"
     return None
 
 

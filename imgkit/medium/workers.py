@@ -293,7 +293,7 @@ def answer_within(seconds: float, ask: Callable[[], T], otherwise: T) -> T:
     return answers[0] if answers else otherwise
 
 
-def tell_end(progress: Progress | None, end: int) -> None:
+def report_end(progress: Progress | None, end: int) -> None:
     """Tell that all is done; Ctrl-C comes too late by now to stop anything."""
     with suppress(KeyboardInterrupt):
         if progress is not None:

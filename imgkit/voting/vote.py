@@ -17,7 +17,7 @@ from imgkit.label.check import read_labels
 from imgkit.label.result import Label
 from imgkit.location.places import Places, block_size_of
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import unrest
+from imgkit.medium.changes import change_findings
 from imgkit.medium.same import first_same
 from imgkit.voting.absence import Absence
 from imgkit.voting.itself import vote_with_one_twice
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from imgkit.explanation.emptiness import Fill
     from imgkit.voting.ledger import Ledger, Run
     from imgkit.voting.output import BestFile, DoubtFile, VoteFile
-    from imgkit.voting.reading import Findings, Panel
+    from imgkit.voting.reading import DumpSet, StripVotes
 
 DEFAULT_MAX_RANGES = 10_000
 MOST_COMMANDS = 1000
@@ -174,7 +174,7 @@ class _Run:
         """Read all dumps, write what is asked for, and put the answer together."""
         from imgkit.voting.ledger import Ledger
         from imgkit.voting.output import BestFile, DoubtFile
-        from imgkit.voting.reading import Findings, Panel, read_all
+        from imgkit.voting.reading import DumpSet, StripVotes, read_all
 
         with ExitStack() as stack:
             best = None if best_path is None else stack.enter_context(BestFile(outputs, best_path, self.length))
@@ -187,10 +187,10 @@ class _Run:
                 None if best is None else best.note_undecided,
             )
             has_list = [number in self.unreadable for number in range(1, len(self.media) + 1)]
-            panel = Panel(self.media, self.absences, self.fills, self.block_size, has_list, best)
-            totals = Findings(len(self.media))
+            dump_set = DumpSet(self.media, self.absences, self.fills, self.block_size, has_list, best)
+            totals = StripVotes(len(self.media))
             tick = None if progress is None else lambda reached: progress(reached, self.length)
-            stopped_at = read_all(panel, ledger, totals, tick)
+            stopped_at = read_all(dump_set, ledger, totals, tick)
             self.is_interrupted = stopped_at is not None
             voted = self.blocks if stopped_at is None else stopped_at // self.block_size
             dumps = self._dumps(voted, ledger, totals)
@@ -198,7 +198,7 @@ class _Run:
             self.trust = tuple(dump.number for dump in ordered)
             if not self.is_interrupted:
                 self._finish(best, doubts)
-            return self._result(panel, ledger, totals.common_fill, dumps, voted, best, doubts)
+            return self._result(dump_set, ledger, totals.common_fill, dumps, voted, best, doubts)
 
     def _finish(self, best: "BestFile | None", doubts: "DoubtFile | None") -> None:
         """Complete what is written; after Ctrl-C it is not, and the vote counts as interrupted."""
@@ -211,7 +211,7 @@ class _Run:
         except KeyboardInterrupt:
             self.is_interrupted = True
 
-    def _dumps(self, voted: int, ledger: "Ledger", totals: "Findings") -> tuple[Dump, ...]:
+    def _dumps(self, voted: int, ledger: "Ledger", totals: "StripVotes") -> tuple[Dump, ...]:
         described = []
         for index, (medium, absence) in enumerate(zip(self.media, self.absences, strict=True)):
             past_end, listed = absence.past_end_before(voted), absence.listed_before(voted)
@@ -237,7 +237,7 @@ class _Run:
 
     def _result(
         self,
-        panel: "Panel",
+        dump_set: "DumpSet",
         ledger: "Ledger",
         common_fill_blocks: int,
         dumps: tuple[Dump, ...],
@@ -254,7 +254,7 @@ class _Run:
         outlier = _outlier(dumps)
         findings = by_severity(
             [
-                *self._changed_findings(panel),
+                *self._changed_findings(dump_set),
                 *self._length_findings(),
                 *self._list_findings(),
                 *self._fill_findings(common_fill_blocks),
@@ -266,7 +266,7 @@ class _Run:
             ]
         )
         are_written = all(file.problem is None for file in files)
-        has_errors = any(dump.error_blocks for dump in dumps) or bool(panel.shrunk) or self.lost_again_blocks > 0
+        has_errors = any(dump.error_blocks for dump in dumps) or bool(dump_set.shrunk) or self.lost_again_blocks > 0
         verdict = verdict_of(
             findings,
             unanswered=self.is_interrupted or has_errors or blocks["unreadable"] or not are_written,
@@ -346,7 +346,7 @@ class _Run:
     def _partitions(self, ledger: "Ledger") -> tuple[PartitionVote, ...]:
         from imgkit.voting.ballot import STATE_CODES
 
-        blocks = {state: ledger.by_code.by_watched[code] for state, code in STATE_CODES.items()}
+        blocks = {state: ledger.by_code.by_partition[code] for state, code in STATE_CODES.items()}
         return tuple(
             PartitionVote(
                 name=partition.name,
@@ -387,11 +387,11 @@ class _Run:
         """The lengths of the dumps that were meant to have the whole drive."""
         return {medium.size_bytes for number, medium in enumerate(self.media, 1) if number not in self.only}
 
-    def _changed_findings(self, panel: "Panel") -> list[Finding]:
+    def _changed_findings(self, dump_set: "DumpSet") -> list[Finding]:
         return [
             finding
             for number, medium in enumerate(self.media, 1)
-            for finding in unrest(medium, f"dump {number}", ended_early=number - 1 in panel.shrunk)
+            for finding in change_findings(medium, f"dump {number}", ended_early=number - 1 in dump_set.shrunk)
         ]
 
     def _length_findings(self) -> list[Finding]:
