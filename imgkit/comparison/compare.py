@@ -278,8 +278,8 @@ class _Run:
 
     def _explained(self, result: Comparison) -> Comparison:
         """The result with its episodes, and with what to copy again."""
-        from imgkit.explanation.causes.evidence import View
         from imgkit.explanation.episodes import explain
+        from imgkit.explanation.evidence import View
         from imgkit.explanation.recopy import copy_again
 
         by_state: dict[str, list[Span]] = {"differ": [], "missing": [], "unreadable": [], "extra": []}

@@ -15,8 +15,6 @@ from imgkit.core.findings import Finding, Where
 from imgkit.drive.geometry import Address, Drive, angle_of
 from imgkit.explanation.result import BlockRange, Episode
 
-PHYSICAL_KINDS = frozenset({"bit-noise", "unreadable", "blank", "stale"})
-"""Kinds that a drive can cause; what a line, a program or a running system does says nothing of the platters."""
 LEAST_EVENTS = 4
 MOST_EVENTS = 5000
 SIGNIFICANT = 1e-4
@@ -153,7 +151,10 @@ def patterns(
 
 def _events(ranges: Sequence[BlockRange], episodes: Sequence[Episode], block_size: int, drive: Drive) -> list[int]:
     """The first block, in sectors of the drive, of each faulty run that the drive can have caused."""
-    firsts = {run.first for episode in episodes if episode.kind in PHYSICAL_KINDS for run in episode.ranges}
+    from imgkit.explanation.causes import CAUSES
+
+    physical = {cause.kind for cause in CAUSES if cause.is_physical}
+    firsts = {run.first for episode in episodes if episode.kind in physical for run in episode.ranges}
     firsts |= {each.first for each in ranges if each.state == "unreadable"}
     sectors = sorted(first * block_size // drive.sector_size for first in firsts)
     return [sector for sector in sectors if sector < drive.total_sectors][:MOST_EVENTS]

@@ -6,7 +6,6 @@ from pathlib import PurePath
 from imgkit.comparison.result import Comparison, NoScript, PartitionCount, Script
 from imgkit.core import spans
 from imgkit.core.spans import Span
-from imgkit.explanation.recopy import REPEATING
 from imgkit.explanation.result import Episode, NoCommands
 from imgkit.report import words
 from imgkit.report.record import Answer, Block, Columns, Item, Items, Record, Section, SurfaceMap, Table, Text, Tone
@@ -208,6 +207,8 @@ def _copy_again(result: Comparison) -> tuple[Section, ...]:
     script = () if result.script is None else (_script_sentence(result.script),)
     if again is None or not (again.transfers or again.unreadable or again.reference_blank):
         return (of.section("again", "Copy again", Text(script), short=1),) if script else ()
+    from imgkit.explanation.causes import REPEATING
+
     total = words.plural(len(again.transfers), "call")
     kinds = dict.fromkeys(each.kind for each in result.episodes if each.kind in REPEATING)
     after = (
