@@ -7,8 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from imgkit.core.spans import Span, Stretch, difference, intersection, total
-from imgkit.explanation.emptiness import Fill, rows_with_any
-from imgkit.medium import Medium
+from imgkit.explanation.emptiness import rows_with_any
 from imgkit.medium.buffers import Buffers
 from imgkit.medium.recovery import BeforeEachTry
 from imgkit.medium.workers import (
@@ -21,7 +20,7 @@ from imgkit.medium.workers import (
     report_end,
     run_strips,
 )
-from imgkit.voting.absence import Absence, Absent
+from imgkit.voting.absence import Absent
 from imgkit.voting.ballot import (
     ABSTAINS,
     FIRST_VERSION,
@@ -34,48 +33,13 @@ from imgkit.voting.ballot import (
     mark_blank,
     number_versions,
 )
+from imgkit.voting.dumps import PIECE_BYTES, DumpSet
 from imgkit.voting.ledger import Ledger
 from imgkit.voting.output import BestFile
 
-PIECE_BYTES = 256 << 10
 UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
-MOST_PIECE_BLOCKS = 8192
-"""With small blocks pieces and strips are shorter, since what is found has a cost for each block."""
 STRIP_BYTES = 8 << 20
-
-
-class DumpSet:
-    """The dumps that vote: `length` bytes of the longest, in blocks of `block_size`, each with what it lacks.
-
-    `has_list`: of a dump it is known what it could not read, so that all other blocks of it were read.
-    What goes wrong while they are read is kept here: `shrunk` has the indexes of dumps that ended early.
-    """
-
-    def __init__(
-        self,
-        media: Sequence[Medium],
-        absences: Sequence[Absence],
-        fills: Sequence[Fill],
-        block_size: int,
-        has_list: Sequence[bool],
-        best: BestFile | None = None,
-    ) -> None:
-        self.media, self.absences, self.has_list = media, absences, has_list
-        self.fills = fills
-        self.blank_fills = [fill for fill in fills if fill.is_blank]
-        self.certain_fills = [fill for fill in fills if not fill.is_blank]
-        self.block_size = block_size
-        self.best = best
-        self.length = max(medium.size_bytes for medium in media)
-        self.blocks = -(-self.length // block_size)
-        self.zero_is_fill = any(fill.is_zero for fill in fills)
-        self.shrunk: set[int] = set()
-
-    @property
-    def piece_size(self) -> int:
-        """The largest multiple of the block size that is no larger than a piece, at least one block."""
-        return max(1, min(MOST_PIECE_BLOCKS, PIECE_BYTES // self.block_size)) * self.block_size
 
 
 class StripVotes:
@@ -94,15 +58,15 @@ class StripVotes:
 class Worker:
     """What one thread votes with: small pieces as long as they are equal, larger ones after an unequal one."""
 
-    def __init__(self, dump_set: DumpSet, before_each_try: BeforeEachTry) -> None:
-        self._dump_set = dump_set
+    def __init__(self, dump_set: DumpSet, best: BestFile | None, before_each_try: BeforeEachTry) -> None:
+        self._dump_set, self._best = dump_set, best
         self._before_each_try = before_each_try
         self._dumps = len(dump_set.media)
         self._small = Buffers(self._dumps, dump_set.piece_size)
         self._large: Buffers | None = None
 
     def vote(self, strip: Strip, hand_in: Callable[[int, StripVotes], None]) -> StripVotes:
-        """Read and poll a strip of all dumps; a hole is zero in all of them and needs no reading.
+        """Read a strip and vote on it, all dumps; a hole is zero in all of them and needs no reading.
 
         Where that takes long, what was found so far is handed in. Raises LeftEarlyError when the work is stopped.
         """
@@ -141,7 +105,7 @@ class Worker:
         self._vote_on_equal(first, last, absent, found)
 
     def _vote_on_equal(self, first: int, last: int, absent: Sequence[Absent], found: StripVotes) -> None:
-        """Outcome blocks of which every dump has the same, except for what it lacks."""
+        """Vote on blocks of which every dump has the same, except for what it lacks."""
         if not any(part for each in absent for part in each):
             return
         edges = {first, last}
@@ -153,7 +117,7 @@ class Worker:
         found.outcomes.append(count_votes(ballots, ordered))
 
     def _vote_on_piece(self, buffers: Buffers, offset: int, count: int, found: StripVotes) -> bool:
-        """Read and poll one piece; True when it is the same wherever it was read."""
+        """Read one piece and vote on it; True when it is the same wherever it was read."""
         dump_set = self._dump_set
         part = Stretch(offset, offset + count).blocks(dump_set.block_size)
         first, last = part.first, part.end
@@ -167,8 +131,8 @@ class Worker:
         is_same = not any(lost.values()) and all(known_same[dump] for dump in readers)
         if is_same and not self._is_filled(buffers.views[readers[0]], first, last, count):
             self._vote_on_equal(first, last, absent, found)
-            if dump_set.best is not None:
-                dump_set.best.write_at(offset, buffers.views[readers[0]][:count])
+            if self._best is not None:
+                self._best.write_at(offset, buffers.views[readers[0]][:count])
             return True
         rows = [self._rows(view, count, last - first) for view in buffers.views]
         ballots = np.full((self._dumps, last - first), UNDECIDED, np.int64)
@@ -185,9 +149,9 @@ class Worker:
         mark_blank(ballots, rows, cut_bytes, dump_set.has_list)
         outcome = count_votes(ballots, edges)
         found.outcomes.append(outcome)
-        if dump_set.best is not None:
+        if self._best is not None:
             _take_versions(rows, outcome)
-            dump_set.best.write_at(offset, buffers.views[0][:count])
+            self._best.write_at(offset, buffers.views[0][:count])
         return False
 
     def _read(self, dump: int, view: memoryview, offset: int, absent: Absent) -> list[Span]:
@@ -279,7 +243,9 @@ def strips(dump_set: DumpSet) -> Iterator[Strip]:
         yield Strip(reached, end, is_hole=True)
 
 
-def read_all(dump_set: DumpSet, ledger: Ledger, totals: StripVotes, progress: Progress | None = None) -> int | None:
+def read_all(
+    dump_set: DumpSet, best: BestFile | None, ledger: Ledger, totals: StripVotes, progress: Progress | None = None
+) -> int | None:
     """Outcome all dumps on several threads; results go to the ledger in order, the counts of each dump to `totals`.
 
     Returns None when all is done, or, after Ctrl-C, the byte up to which it is.
@@ -297,8 +263,8 @@ def read_all(dump_set: DumpSet, ledger: Ledger, totals: StripVotes, progress: Pr
             progress(queue.reached)
 
     def new_worker() -> Callable[[Strip, Callable[[int, StripVotes], None]], StripVotes]:
-        worker = Worker(dump_set, queue.check)
-        return lambda strip, hand_in: worker.vote(strip, hand_in)
+        worker = Worker(dump_set, best, queue.check)
+        return worker.vote
 
     queue = StripQueue(strips(dump_set), take_in)
     if run_strips(queue, new_worker, tick):
