@@ -1,4 +1,4 @@
-"""Dead stretches: passed over, come back to, and told exactly, as if every block had been tried in order."""
+"""Dead stretches: skipped, tried again, and reported exactly, as if every block had been tried in order."""
 
 import os
 import signal
@@ -101,7 +101,7 @@ def test_dead_stretches_are_told_exactly(
 
 
 def test_a_dead_stretch_is_told_and_what_came_back_is_not_in_it(tmp_path: Path) -> None:
-    """Blocks 100 to 899 are dead but for 500: 64-block pieces are passed over and come back to."""
+    """Blocks 100 to 899 are dead but for 500: 64-block pieces are skipped and tried again."""
     bad = frozenset(range(100, 900)) - {500}
     reference = DyingMedium(write_image(tmp_path / "r", DATA), bad, BLOCK)
     with small_pieces(), reference:
@@ -114,7 +114,7 @@ def test_a_dead_stretch_is_told_and_what_came_back_is_not_in_it(tmp_path: Path) 
 
 
 class InterruptedOnTheWayBack(DyingMedium):
-    """Presses Ctrl-C when what was passed over is come back to for the second time."""
+    """Presses Ctrl-C when what was skipped is tried again for the second time."""
 
     ways_back = 0
 
@@ -136,7 +136,7 @@ def test_ctrl_c_on_the_way_back_leaves_the_rest_unreadable(tmp_path: Path) -> No
     assert reference.ways_back == 2
     assert bad <= {block for block, state in states_in(result).items() if state == "unreadable"}
     (finding,) = [finding for finding in result.findings if finding.id == "medium.dead-stretch"]
-    assert "were not come back to" in finding.message
+    assert "skipped blocks were not tried" in finding.message
 
 
 @st.composite

@@ -60,8 +60,8 @@ def compare(
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label. `ranges` and
     `partitions` (names in the reference's label, `2/a` for one inside an outer one) limit what is compared, `skip` is
-    left out; all in blocks of `block_size`. `defects` are known bad blocks, told where they are and whether the
-    faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
+    left out; all in blocks of `block_size`. `defects` are known bad blocks: the result says where they are and whether
+    the faults lie on them. `tail="allow"` accepts a copy that goes on after the reference's end. `digests` are taken of
     both whole media from the same reading, with a journal of ranges of them; they need the whole to be compared.
     `fills` are patterns that were put, from the start of a block to its end, where a medium could not be read when it
     was made. `answer="facts"` leaves out why blocks differ and what to copy again. `journal` is a file that keeps what
@@ -74,10 +74,10 @@ def compare(
 
     Ctrl-C ends the comparison early, also while it is explained: the result holds what is known so far, is marked
     `interrupted`, and its verdict is `"incomplete"`. Raises InputError when a medium cannot be opened and RequestError
-    for a request that cannot be.
+    for an impossible request.
     """
     if max_ranges < 0:
-        raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+        raise RequestError(f"{max_ranges} ranges cannot be listed: the number must be 0 or more")
     if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
         raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:

@@ -14,7 +14,7 @@ _SKIPPED = ": such a stretch was skipped at first, and its blocks were tried onc
 
 
 def of_media(pair: Pair, ledger: Ledger) -> Iterator[Finding]:
-    """Whether the media lay still, and where they are dead."""
+    """Whether the media changed while they were read, and where they are dead."""
     for side, medium in (("reference", pair.reference), ("copy", pair.copy)):
         yield from change_findings(medium, side, ended_early=side in pair.ended_early)
     dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]

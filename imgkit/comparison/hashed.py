@@ -154,7 +154,7 @@ def scan_hashing(
     """As `scan`, over the whole of both media in order, and feed the digests from the same reading.
 
     `start` is where an earlier reading was left. A keeper is asked to keep at multiples of `kept_every_bytes` and at
-    the end. `copy_takers` are given what is read of the copy, of which no dead stretch is passed over then. Returns
+    the end. `copy_takers` are given what is read of the copy, of which no dead stretch is skipped then. Returns
     where it was interrupted, or None.
     """
     pair.reads_copy_through = bool(copy_takers)

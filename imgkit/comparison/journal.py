@@ -27,9 +27,9 @@ from imgkit.medium.source import Identity
 _SCHEMA = "imgkit.journal/3"
 _SECONDS_BETWEEN = 2.0
 _MOST_EVIDENCE = 64
-"""So many places of each medium are read again when a comparison is gone on with."""
+"""This many places of each medium are read again when a comparison is continued."""
 _MOST_READINGS = 100
-_MOST_TOLD = 4
+_MOST_LISTED = 4
 
 
 class Question(msgspec.Struct, frozen=True):
@@ -164,19 +164,19 @@ class Journal:
         return readings
 
     def findings(self, readings: Sequence[Reading]) -> list[Finding]:
-        """What has to be said of the journal itself: that it was gone on with, that it could not be kept."""
+        """Findings about the journal itself: that it was continued, that it could not be kept."""
         found = []
         if len(readings) > 1:
-            told = "; ".join(
+            listed = "; ".join(
                 f"{each.count} from block {each.first} on from {each.started_at} to {each.ended_at}"
-                for each in readings[:_MOST_TOLD]
+                for each in readings[:_MOST_LISTED]
             )
-            more = len(readings) - _MOST_TOLD
+            more = len(readings) - _MOST_LISTED
             found.append(
                 Finding(
                     "journal.continued",
                     "note",
-                    f"the blocks were compared in {len(readings)} readings: {told}"
+                    f"the blocks were compared in {len(readings)} readings: {listed}"
                     + (f"; and in {more} more" if more > 0 else ""),
                     Where(),
                     f"{self._seen_again} places of each medium were read again before the last one, and were the same. "
@@ -272,7 +272,7 @@ class Journal:
                     seen += 1
             if evidence and not seen:
                 raise RequestError(
-                    f"{self._path}: this journal cannot be gone on with: none of {len(evidence)} places of its {side} "
+                    f"{self._path}: this journal cannot be continued: none of {len(evidence)} places of its {side} "
                     "can be read again, so nothing shows that it is the same: try again later"
                 )
             self._seen_again = seen if side == "reference" else min(self._seen_again, seen)

@@ -77,7 +77,7 @@ class StripResult(NamedTuple):
 
 
 class Ledger(ledger.Ledger[State], kw_only=True):
-    """The ledger of a comparison, with the differing bytes, samples of them, and what was passed over."""
+    """The ledger of a comparison, with the differing bytes, samples of them, and what was skipped."""
 
     differing_bytes: int = 0
     samples: list[RawSample] = msgspec.field(default_factory=list)
@@ -103,7 +103,7 @@ class Ledger(ledger.Ledger[State], kw_only=True):
             self.add(run, run.state, run.differing_bytes)
 
     def settle(self, found: StripResult) -> None:
-        """Replace the first stretch of `skipped` by what was found when it was come back to.
+        """Replace the first stretch of `skipped` by what was found when it was tried again.
 
         The blocks on both sides of it are unreadable, so what changes lies within one run.
         """

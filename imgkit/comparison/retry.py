@@ -1,4 +1,4 @@
-"""Coming back to the dead stretches that were passed over, when all else has been read."""
+"""Retrying the dead stretches that were skipped, when all else has been read."""
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, Skipped, StripResult
 from imgkit.comparison.scan import Keeper, Losses, Pair, PieceFindings, blot_out
@@ -8,11 +8,11 @@ from imgkit.medium.workers import Work, run
 
 _FEWEST_AT_ONCE = 4
 _MOST_AT_ONCE = 64
-"""How many blocks of a dead stretch are come back to before one looks whether to stop: more where they are readable."""
+"""How many blocks of a dead stretch are tried before the next check whether to stop: more where they are readable."""
 
 
 def retry_skipped(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
-    """Try what was passed over, each failing block once; False when Ctrl-C ended that early.
+    """Try what was skipped, each failing block once; False when Ctrl-C ended that early.
 
     `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
     """
@@ -31,7 +31,7 @@ def retry_skipped(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = 
 
 
 class _Return:
-    """Goes through what was passed over, on a thread of its own."""
+    """Goes through what was skipped, on a thread of its own."""
 
     def __init__(self, pair: Pair, ledger: Ledger) -> None:
         self.work = Work()

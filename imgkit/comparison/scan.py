@@ -28,7 +28,7 @@ UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
 MOST_SKIPPED = 10_000
-"""No more dead stretches are passed over than that: those after it are gone through at once."""
+"""No more dead stretches are skipped than this: later ones are read through at once."""
 EVIDENCE_BYTES = 64 << 10
 """Of so many bytes at the beginning of a piece a digest is taken, to know a medium again."""
 NOTHING = StripResult((), (), (), (), 0, 0)
@@ -40,7 +40,7 @@ class Pair:
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
     whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
     media again. `only_compares`: what only one of them has is of no use.
-    `reads_copy_through`: no dead stretch of the copy is passed over.
+    `reads_copy_through`: no dead stretch of the copy is skipped.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -104,7 +104,7 @@ class CarefulReader:
         self._is_in_dead_stretch = False
 
     def read(self, offset: int, buffer: memoryview) -> Recovery:
-        """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over.
+        """Fill `buffer`; what could not be read is zero in it, dead stretches are skipped.
 
         What is called before each try may end it by raising. Where the other medium is gone, this one is not read.
         """
@@ -270,7 +270,7 @@ class Worker:
     ) -> StripResult:
         """Compare bytes `start` … `end` of both media; raises LeftEarlyError when the work is stopped.
 
-        Where that takes long, what was found so far is handed in: the next reading may never come back.
+        Where that takes long, what was found so far is handed in: the next read may never return.
         """
         pair, findings = self._pair, PieceFindings(wants_samples)
         buffers, offset = self._equal, start
@@ -300,7 +300,7 @@ class Worker:
 
 
 class Keeper(Protocol):
-    """Keeps what is known so far, so that it can be gone on with after an interruption."""
+    """Keeps what is known so far, so that the same call can continue after an interruption."""
 
     def is_due(self) -> bool:
         """Whether it is time to keep it again."""
@@ -324,8 +324,8 @@ def scan(
 ) -> int | None:
     """Compare stretches of bytes on several threads; results go to the ledger in order.
 
-    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
-    in the ledger, to be come back to. With a keeper a strip is one piece, so that little is lost even of a slow drive.
+    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was skipped is
+    in the ledger, to be tried again. With a keeper a strip is one piece, so that little is lost even of a slow drive.
     """
     if not stretches:
         return None

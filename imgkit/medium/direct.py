@@ -1,4 +1,4 @@
-"""Reading a device around the system's memory of it, so that what is read is what lies on the medium."""
+"""Reading a device with direct I/O, past the system's cache, so that what is read is what lies on the medium."""
 
 import mmap
 import os

@@ -1,4 +1,4 @@
-"""Reading what can be read of a failing medium: in halves down to the block, ahead over dead stretches, and back."""
+"""Reading what can be read of a failing medium: in halves down to the block, ahead over dead stretches."""
 
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
@@ -121,11 +121,11 @@ def read_skipping(
     is_in_dead_stretch: bool = False,
     before_each_try: BeforeEachTry = go_on,
 ) -> Recovery:
-    """Fill `buffer` with what can be read from byte `offset` on, passing over dead stretches; raises no read error.
+    """Fill `buffer` with what can be read from byte `offset` on, skipping dead stretches; raises no read error.
 
     A run that fails is read again in halves down to the block, and a failing block `retries` times more. After
     `DEAD_BLOCKS` failing blocks in a row it goes on from the other end of the buffer, and what lies between two such
-    rows is passed over. In a dead stretch that began before the buffer one failing block at each end is enough, and no
+    rows is skipped. In a dead stretch that began before the buffer one failing block at each end is enough, and no
     block is tried twice.
     """
     attempt = _Attempt(read_into, offset, buffer, block_size, before_each_try)
@@ -179,7 +179,7 @@ def read_recovering(
     retries: int,
     before_each_try: BeforeEachTry = go_on,
 ) -> Recovery:
-    """As `read_skipping`, but what was passed over is come back to at once."""
+    """As `read_skipping`, but what was skipped is tried again at once."""
     recovery = read_skipping(read_into, offset, buffer, block_size, retries=retries, before_each_try=before_each_try)
     if not recovery.skipped:
         return recovery

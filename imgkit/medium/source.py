@@ -92,7 +92,7 @@ class Medium:
             self._prepare_device(access)
 
     def _prepare_device(self, access: Access) -> None:
-        """Find the way around the system's memory of a device, unless it may be used."""
+        """Open a device for direct I/O, unless its cache may be used."""
         from imgkit.medium.direct import DirectReader, logical_block_bytes
 
         self.logical_block_bytes = logical_block_bytes(self._descriptor)
@@ -210,7 +210,7 @@ class Medium:
         is_in_dead_stretch: bool,
         before_each_try: BeforeEachTry = go_on,
     ) -> Recovery:
-        """As `read_recovering`, but the inner blocks of a dead stretch are passed over, to be come back to."""
+        """As `read_recovering`, but the inner blocks of a dead stretch are skipped, to be tried later."""
         if self.is_gone:
             return _nothing_of(buffer)
         return read_skipping(
@@ -224,7 +224,7 @@ class Medium:
         )
 
     def read_skipped(self, offset: int, buffer: memoryview, block_size: int) -> Recovery:
-        """Come back to what was passed over: each failing block is tried once."""
+        """Try what was skipped: each failing block once."""
         if self.is_gone:
             return _nothing_of(buffer)
         return read_skipped(self.read_into, offset, buffer, block_size)
@@ -319,8 +319,8 @@ def _absolute(path: Path) -> str:
 def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     """Open a raw file, a block device or a packed file (`.gz`, `.xz`, `.bz2`, `.zst`) for reading.
 
-    A packed file is unpacked once into a private temporary file. A device is read around the system's memory of it,
-    where that is possible and `access` does not allow the memory.
+    A packed file is unpacked once into a private temporary file. A device is read with direct I/O,
+    where that is possible and `access` does not allow the cache.
     Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
     """
     path = Path(path)

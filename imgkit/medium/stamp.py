@@ -124,8 +124,8 @@ def _file_behind(number: int) -> os.stat_result | None:
     """The status of the file behind a loop device, also behind several on top of each other."""
     for _ in range(_MOST_LAYERS):
         try:
-            told = (disk_folder(number) / "loop" / "backing_file").read_text(errors="surrogateescape")
-            status = os.stat(told.rstrip("\n"))  # noqa: PTH116
+            backing = (disk_folder(number) / "loop" / "backing_file").read_text(errors="surrogateescape")
+            status = os.stat(backing.rstrip("\n"))  # noqa: PTH116
         except (OSError, ValueError):
             return None
         if not stat.S_ISBLK(status.st_mode):

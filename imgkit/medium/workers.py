@@ -20,9 +20,9 @@ WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
 LONG_SECONDS = 0.5
-"""After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
+"""After so long a worker hands in what it found of a strip so far: the next read may never return."""
 _LEAVE_SECONDS = 3.0
-"""How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
+"""How long Ctrl-C waits for reads that are on their way; those of a hung device never return."""
 _NO_THREADS = ": end other programs, or raise the limit of processes (ulimit -u)"
 
 Progress = Callable[[int], None]

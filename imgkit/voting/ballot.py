@@ -32,7 +32,7 @@ _WORD_BYTES = 8
 
 
 class Code(NamedTuple):
-    """What is told of a run of blocks; the dumps that play a part in it are the bits of a number, dump 1 the lowest."""
+    """What is known of a run of blocks; its dumps are the bits of a number, dump 1 the lowest."""
 
     state: int
     behind: int

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def of_dumps(dumps: DumpSet) -> Iterator[Finding]:
-    """Whether the dumps lay still, are of one length, and have lists that fit them."""
+    """Whether the dumps changed while they were read, are of one length, and have lists that fit them."""
     for number, medium in enumerate(dumps.media, 1):
         yield from change_findings(medium, f"dump {number}", ended_early=number - 1 in dumps.shrunk)
     if len(set(dumps.whole_lengths.values())) > 1:

@@ -47,15 +47,15 @@ def vote(
 
     A dump that is named twice would have two votes: the result then has the finding `medium.same`, and nothing is read.
     Ctrl-C ends it early: the result holds what is known so far, is marked `interrupted`, and nothing is written.
-    Raises InputError when a dump cannot be opened, RequestError for a request that cannot be and OutputError for what
+    Raises InputError when a dump cannot be opened, RequestError for an impossible request and OutputError for what
     cannot be written.
     """
     from imgkit.voting.ballot import MOST_DUMPS
 
     if not 2 <= len(dumps) <= MOST_DUMPS:
-        raise RequestError(f"{len(dumps)} dumps cannot vote: give 2 to {MOST_DUMPS}")
+        raise RequestError(f"{len(dumps)} dumps cannot vote: there must be between 2 and {MOST_DUMPS}")
     if max_ranges < 0:
-        raise RequestError(f"{max_ranges} ranges cannot be listed: give 0 or more")
+        raise RequestError(f"{max_ranges} ranges cannot be listed: the number must be 0 or more")
     for number in [*(unreadable or {}), *(only or {})]:
         if not 1 <= number <= len(dumps):
             raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")

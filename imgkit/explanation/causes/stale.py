@@ -13,7 +13,7 @@ class Stale(Cause):
     kind = "stale"
     advice = (
         "Copy these blocks again. Blocks from just before point to a buffer that was not refilled (read errors that "
-        "were passed over); blocks from far away point to a seek that went to the wrong place."
+        "were ignored); blocks from far away point to a seek that went to the wrong place."
     )
     is_physical = True
 
