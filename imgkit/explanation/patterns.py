@@ -100,8 +100,8 @@ def cluster(drive: Drive, places: Sequence[Address], blocks: Sequence[int]) -> I
             "pattern.cluster",
             f"{count} of the {len(mine)} faults under head {head} lie at one angle (around "
             f"{(part + 1) * 360 // _ANGLE_PARTS}° of the turn), in cylinders {inside[0]} to {inside[-1]}",
-            "This is what a scratch or a landing place looks like. Do not read there again and again: it can spread. Leave "
-            "this stretch for last.",
+            "This is what a scratch or a landing place looks like. Do not read there again and again: it can spread. "
+            "Leave this stretch for last.",
         )
 
 
