@@ -24,7 +24,7 @@ STARTED_AT = "1994-03-02T06:15:00+00:00"
 
 def a_medium(**changes: Any) -> MediumSummary:
     """A readable file of 160 blocks."""
-    medium = MediumSummary("/media/tide-gauge.img", "file", BLOCKS * BLOCK_SIZE, BLOCKS, {}, 0, "memory allowed")
+    medium = MediumSummary("/media/tide-gauge.img", "file", BLOCKS * BLOCK_SIZE, BLOCKS, {}, 0, "cached")
     return msgspec.structs.replace(medium, **changes)
 
 

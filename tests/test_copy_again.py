@@ -24,7 +24,7 @@ from imgkit import compare
 from imgkit.cli import run
 from imgkit.comparison.script import FIRST_LINE, NOT_ALL
 from imgkit.core.spans import Range
-from imgkit.explanation.causes import reference_blank
+from imgkit.explanation import survey
 
 BLOCK = 512
 SHELLS = {"dash": ["dash"], "bash": ["bash", "--posix"], "busybox": ["busybox", "sh"]}
@@ -549,8 +549,8 @@ def test_a_slip_over_blank_blocks_is_copied_again(tmp_path: Path) -> None:
 
 
 def test_more_runs_than_are_kept_are_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reference_blank, "MOST_RUNS", 3)
-    monkeypatch.setattr(reference_blank, "_PIECE_BYTES", 4 * BLOCK)
+    monkeypatch.setattr(survey, "MOST_RUNS", 3)
+    monkeypatch.setattr(survey, "_PIECE_BYTES", 4 * BLOCK)
     reference = (bytes(BLOCK) + random_bytes(BLOCK, 1)) * 20
     paths = [
         write_image(tmp_path / "reference", reference),

@@ -1,4 +1,4 @@
-"""Dead stretches: passed over, come back to, and told exactly, as if every block had been tried in order."""
+"""Dead stretches: skipped, tried again, and reported exactly, as if every block had been tried in order."""
 
 import os
 import signal
@@ -17,12 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgkit.comparison.compare import compare
-from imgkit.comparison.ledger import STATES, Ledger, PassedOver, StripResult
+from imgkit.comparison.ledger import STATES, Ledger, Skipped, StripResult
 from imgkit.comparison.pieces import Runs
 from imgkit.comparison.result import Comparison
 from imgkit.core.spans import Span
 from imgkit.explanation.result import State
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 
 BLOCK = 64
 BLOCKS = 1000
@@ -101,7 +101,7 @@ def test_dead_stretches_are_told_exactly(
 
 
 def test_a_dead_stretch_is_told_and_what_came_back_is_not_in_it(tmp_path: Path) -> None:
-    """Blocks 100 to 899 are dead but for 500: 64-block pieces are passed over and come back to."""
+    """Blocks 100 to 899 are dead but for 500: 64-block pieces are skipped and tried again."""
     bad = frozenset(range(100, 900)) - {500}
     reference = DyingMedium(write_image(tmp_path / "r", DATA), bad, BLOCK)
     with small_pieces(), reference:
@@ -114,16 +114,16 @@ def test_a_dead_stretch_is_told_and_what_came_back_is_not_in_it(tmp_path: Path) 
 
 
 class InterruptedOnTheWayBack(DyingMedium):
-    """Presses Ctrl-C when what was passed over is come back to for the second time."""
+    """Presses Ctrl-C when what was skipped is tried again for the second time."""
 
     ways_back = 0
 
-    def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
+    def read_skipped(self, offset: int, buffer: memoryview, block_size: int) -> Recovery:
         self.ways_back += 1
         if self.ways_back == 2:
             os.kill(os.getpid(), signal.SIGINT)
             time.sleep(0.3)
-        return super().read_sparingly(offset, buffer, block_size)
+        return super().read_skipped(offset, buffer, block_size)
 
 
 def test_ctrl_c_on_the_way_back_leaves_the_rest_unreadable(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_ctrl_c_on_the_way_back_leaves_the_rest_unreadable(tmp_path: Path) -> No
     assert reference.ways_back == 2
     assert bad <= {block for block, state in states_in(result).items() if state == "unreadable"}
     (finding,) = [finding for finding in result.findings if finding.id == "medium.dead-stretch"]
-    assert "were not come back to" in finding.message
+    assert "skipped blocks were not tried" in finding.message
 
 
 @st.composite
@@ -181,7 +181,7 @@ def strip_of(states: dict[int, State], passed: list[Span]) -> StripResult:
         (Runs(firsts, counts, counts, []),) if runs else (),
         tuple(joined),
         (),
-        tuple(PassedOver(span.first, span.count, span.count, 0) for span in passed),
+        tuple(Skipped(span.first, span.count, span.count, 0) for span in passed),
         len(unreadable),
         0,
     )
@@ -192,10 +192,10 @@ def test_a_ledger_settled_later_is_the_one_of_a_reading_in_order(
     case: tuple[dict[int, State], list[Span]], max_ranges: int
 ) -> None:
     states, passed = case
-    watched = (Span(0, 80), Span(10, 30), Span(35, 1))
-    in_order = Ledger.begin(STATES, max_ranges, watched)
+    partitions = (Span(0, 80), Span(10, 30), Span(35, 1))
+    in_order = Ledger.begin(STATES, max_ranges, partitions)
     in_order.absorb(strip_of(states, []))
-    later = Ledger.begin(STATES, max_ranges, watched)
+    later = Ledger.begin(STATES, max_ranges, partitions)
     inside = {block for span in passed for block in range(span.first, span.end)}
     later.absorb(strip_of(states | dict.fromkeys(inside, "unreadable"), passed))
     for span in passed:
@@ -203,6 +203,6 @@ def test_a_ledger_settled_later_is_the_one_of_a_reading_in_order(
     assert later.kept == in_order.kept
     assert later.ranges_total == in_order.ranges_total
     assert later.blocks == in_order.blocks
-    assert later.by_watched == in_order.by_watched
+    assert later.by_partition == in_order.by_partition
     assert later.differing_bytes == in_order.differing_bytes
     assert later.lost_reference == in_order.lost_reference

@@ -247,7 +247,7 @@ def test_ctrl_c_on_the_way_back_keeps_all_that_was_read(dead_folder: Path) -> No
     assert result["compared_blocks"] == DEAD_SIZE // SECTOR_SIZE - len(unreadable)
     assert set(range(DEAD_SIZE // SECTOR_SIZE)) - unreadable <= given
     assert {5, 30_000} <= set(sectors_told(result, "differ"))
-    assert "were not come back to" in messages_of(result, "medium.dead-stretch")[0][1]
+    assert "skipped blocks were not tried" in messages_of(result, "medium.dead-stretch")[0][1]
 
 
 # ---- Devices that hang ---------------------------------------------------------------------------------------
@@ -449,13 +449,13 @@ def test_a_device_that_shrinks_while_it_is_read_is_told(tmp_path: Path) -> None:
 # ---- Devices -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("option", "route"), [([], "around memory"), (["--cached"], "memory allowed")])
+@pytest.mark.parametrize(("option", "route"), [([], "direct I/O"), (["--cached"], "cached")])
 def test_the_result_says_which_way_the_bytes_came(
     image: Path, other: Path, capfd: pytest.CaptureFixture[str], option: list[str], route: str
 ) -> None:
     with faulty_file(image) as served, loop_device(served.path) as device:
         status, result = told(capfd, "compare", other, device, *option)
-    assert (status, result["copy"]["route"], result["reference"]["route"]) == (0, route, "memory allowed")
+    assert (status, result["copy"]["route"], result["reference"]["route"]) == (0, route, "cached")
 
 
 def test_exactly_the_bad_sectors_of_a_device_are_unreadable(
@@ -464,7 +464,7 @@ def test_exactly_the_bad_sectors_of_a_device_are_unreadable(
     bad = [(9, 1), (2041, 2), (4096, 8)]
     with faulty_file(image, bad) as served, loop_device(served.path) as device:
         status, result = told(capfd, "compare", other, device)
-    assert (status, result["copy"]["route"]) == (2, "around memory")
+    assert (status, result["copy"]["route"]) == (2, "direct I/O")
     assert sectors_told(result, "unreadable") == [9, 2041, 2042, *range(4096, 4104)]
 
 
@@ -536,7 +536,7 @@ def test_reading_a_device_needs_no_right_but_to_read(image: Path) -> None:
             call = ["compare", str(other), str(node)]
             done = subprocess.run([sys.executable, "-c", READ_BY_NOBODY, str(node), *call], capture_output=True)
         assert (done.returncode, done.stderr) == (0, b"")
-        assert json.loads(done.stdout)["copy"]["route"] == "around memory"
+        assert json.loads(done.stdout)["copy"]["route"] == "direct I/O"
     finally:
         shutil.rmtree(folder)
 
@@ -624,7 +624,7 @@ def without_time(data: bytes) -> dict[str, Any]:
 
 
 def kept_in(journal: Path) -> dict[str, Any]:
-    nothing = {"reached": 0, "ledger": {"passed_over": []}}
+    nothing = {"reached": 0, "ledger": {"skipped": []}}
     kept: dict[str, Any] = json.loads(journal.read_bytes()) if journal.exists() else nothing
     return kept
 
@@ -633,7 +633,7 @@ def read_again(reads: list[Read], journal: dict[str, Any]) -> list[Read]:
     """The reads of what was in the journal, but for the beginning of the medium and for what is come back to."""
     passed = [
         (each["first"] * SECTOR_SIZE, (each["first"] + each["count"]) * SECTOR_SIZE)
-        for each in journal["ledger"]["passed_over"]
+        for each in journal["ledger"]["skipped"]
     ]
     return [
         read
@@ -716,4 +716,4 @@ def test_a_journal_of_what_came_from_memory_is_no_reading_of_the_medium(
             wait_until(journal.exists)
             process.kill()
         assert run([*map(str, call)]) == 2
-    assert "another way: memory allowed, not around memory" in capfd.readouterr().err
+    assert "another way: cached, not direct I/O" in capfd.readouterr().err

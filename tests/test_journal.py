@@ -178,7 +178,7 @@ def test_a_journal_of_other_media_is_refused(folder: Path, begun: Path) -> None:
         pytest.param(lambda data: data.replace(b'"reached": ', b'"reached": 1'), "was changed after", id="edited"),
         pytest.param(lambda data: b"dear diary\n", "not a whole journal", id="something else"),
         pytest.param(lambda data: b"{}", "not a journal", id="another kind of JSON"),
-        pytest.param(lambda data: data.replace(b"imgkit.journal/2", b"imgkit.journal/9"), "newer version", id="newer"),
+        pytest.param(lambda data: data.replace(b"imgkit.journal/3", b"imgkit.journal/9"), "newer version", id="newer"),
     ],
 )
 def test_a_journal_that_cannot_be_trusted_is_refused(folder: Path, begun: Path, damage: Any, reason: str) -> None:

@@ -500,22 +500,22 @@ def test_a_reading_survives_with_exactly_the_bad_blocks_lost(
     path = write_image(tmp_path / "disk.img", data)
     buffer = bytearray(b"?" * size)
     with DyingMedium(path, bad_blocks, block_size) as medium:
-        survived = medium.read_surviving(0, memoryview(buffer), block_size)
+        recovery = medium.read_recovering(0, memoryview(buffer), block_size)
     expected = bytearray(data)
     for block in bad_blocks:
         expected[block * block_size : (block + 1) * block_size] = bytes(block_size)
-    assert sorted({b for s, e in survived.lost for b in range(s // block_size, e // block_size)}) == list(bad_blocks)
+    assert sorted({b for s, e in recovery.lost for b in range(s // block_size, e // block_size)}) == list(bad_blocks)
     assert buffer == expected
-    assert not survived.ended_early
+    assert not recovery.ended_early
 
 
 def test_a_reading_past_an_early_end_says_so(tmp_path: Path) -> None:
     data = random_bytes(10 * SECTOR_SIZE, 9)
     buffer = bytearray(len(data))
     with ShrunkMedium(write_image(tmp_path / "disk.img", data), 4 * SECTOR_SIZE + 100) as medium:
-        survived = medium.read_surviving(0, memoryview(buffer), SECTOR_SIZE)
-    assert survived.ended_early
-    assert survived.lost == [(4 * SECTOR_SIZE, 10 * SECTOR_SIZE)]
+        recovery = medium.read_recovering(0, memoryview(buffer), SECTOR_SIZE)
+    assert recovery.ended_early
+    assert recovery.lost == [(4 * SECTOR_SIZE, 10 * SECTOR_SIZE)]
     assert buffer == data[: 4 * SECTOR_SIZE] + bytes(6 * SECTOR_SIZE)
 
 

@@ -288,7 +288,7 @@ class TestVote:
         assert sum(counts) == total == 160
 
     def test_dumps_pairs_and_trust(self) -> None:
-        page = page_of(a_vote(dumps=(a_dump(1, kind="device", route="around memory"), a_dump(2), a_dump(3))))
+        page = page_of(a_vote(dumps=(a_dump(1, kind="device", route="direct I/O"), a_dump(2), a_dump(3))))
         assert [row[4] for row in rows_of(page, "dumps")] == ["0", "4", "0"]
         assert [row[0] for row in rows_of(page, "dumps", 1)] == ["1 and 2", "1 and 3"]
         assert "dump 1, 3, 2" in section(page, "dumps").text()

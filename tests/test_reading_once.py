@@ -14,7 +14,7 @@ from preflight_builders import Room, a_room, preflight_with, write_seal_to_block
 
 from imgkit.core.spans import Stretch
 from imgkit.medium.reading import WholeBlocks
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 from imgkit.readiness.given import Given
 
 MIB = 1 << 20
@@ -206,17 +206,17 @@ def test_whole_blocks_reach_a_taker_however_pieces_are_cut(piece: int, end: int)
     got = bytearray()
     lost: set[int] = set()
 
-    def take(offset: int, view: memoryview, survived: Survived) -> None:
+    def take(offset: int, view: memoryview, recovery: Recovery) -> None:
         assert offset == len(got)
         assert offset % 4 == 0
         assert len(view) % 4 == 0 or offset + len(view) == end
         got.extend(view)
-        lost.update(offset + place for start, stop in survived.lost for place in range(start, stop))
+        lost.update(offset + place for start, stop in recovery.lost for place in range(start, stop))
 
     blocks = WholeBlocks(take, 4, end)
     for offset in range(0, len(data), piece):
         view = memoryview(data)[offset : offset + piece]
         gone = [Stretch(9 - offset, 10 - offset)] if offset <= 9 < offset + len(view) else []
-        blocks.take(offset, view, Survived(gone, ended_early=False))
+        blocks.take(offset, view, Recovery(gone, ended_early=False))
     assert bytes(got) == data[:end]
     assert lost == set(range(8, min(12, end)))

@@ -822,7 +822,7 @@ def test_requests_that_cannot_be(tmp_path: Path, request_: dict[str, Any], said:
 @pytest.mark.parametrize("count", [0, 1, MOST_DUMPS + 1])
 def test_too_few_or_too_many_dumps(tmp_path: Path, count: int) -> None:
     paths = [write_image(tmp_path / f"dump{index}", bytes(512)) for index in range(count)]
-    with pytest.raises(RequestError, match="dumps cannot vote: give 2 to 15"):
+    with pytest.raises(RequestError, match="dumps cannot vote: there must be between 2 and 15"):
         vote(paths)
 
 

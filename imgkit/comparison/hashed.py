@@ -7,7 +7,7 @@ import msgspec
 
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, StripResult
 from imgkit.comparison.scan import (
-    MOST_PASSED_OVER,
+    MOST_SKIPPED,
     NOTHING,
     PIECE_BYTES,
     CarefulReader,
@@ -20,7 +20,7 @@ from imgkit.comparison.scan import (
 from imgkit.core.digests import Algorithm, Digest, maker
 from imgkit.medium.reading import Handover
 from imgkit.medium.reading import Taker as CopyTaker
-from imgkit.medium.workers import Progress, Work, hand_over, run, tell_end
+from imgkit.medium.workers import Progress, Work, hand_over, report_end, run
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -154,7 +154,7 @@ def scan_hashing(
     """As `scan`, over the whole of both media in order, and feed the digests from the same reading.
 
     `start` is where an earlier reading was left. A keeper is asked to keep at multiples of `kept_every_bytes` and at
-    the end. `copy_takers` are given what is read of the copy, of which no dead stretch is passed over then. Returns
+    the end. `copy_takers` are given what is read of the copy, of which no dead stretch is skipped then. Returns
     where it was interrupted, or None.
     """
     pair.reads_copy_through = bool(copy_takers)
@@ -168,7 +168,7 @@ def scan_hashing(
     pair.is_interrupted = interrupted
     if interrupted and not reading.is_done:
         return min(reading.reached, pair.shared_end)
-    tell_end(progress, pair.shared_end)
+    report_end(progress, pair.shared_end)
     return None
 
 
@@ -209,12 +209,12 @@ class _HashedReading:
                         for buffer, medium in zip(sets[turn % 2], (pair.reference, pair.copy), strict=True)
                     )
                     reading = hand_over(pool, reference.read, offset, left)
-                    copy_survived = read_copy(offset, right)
-                    losses = Losses(reading.result(), copy_survived)
+                    copy_recovery = read_copy(offset, right)
+                    losses = Losses(reading.result(), copy_recovery)
                     with self.work.open_results():
                         is_same = self._compare(offset, left, right, losses)
                         if len(right):
-                            handover.give(turn, offset, right, copy_survived)
+                            handover.give(turn, offset, right, copy_recovery)
                     if hashed is not None:
                         hashed.result()
                     hashed = hand_over(pool, self._taker.take, offset, left, right, is_same, losses)
@@ -237,7 +237,7 @@ class _HashedReading:
             self._ledger.absorb(found)
             if self._keeper is not None:
                 self._keeper.note(found.evidence)
-        pair.passes_over = len(self._ledger.passed_over) < MOST_PASSED_OVER
+        pair.may_skip = len(self._ledger.skipped) < MOST_SKIPPED
         self.reached = min(offset + max(len(left), len(right)), self.end)
         return is_same
 

@@ -43,12 +43,12 @@ from imgkit.files.outputs import Outputs, json_kind
 from imgkit.medium import Medium
 from imgkit.medium.source import Identity
 
-_SCHEMA = "imgkit.journal/2"
+_SCHEMA = "imgkit.journal/3"
 _SECONDS_BETWEEN = 2.0
 _MOST_EVIDENCE = 64
-"""So many places of each medium are read again when a comparison is gone on with."""
+"""This many places of each medium are read again when a comparison is continued."""
 _MOST_READINGS = 100
-_MOST_TOLD = 4
+_MOST_LISTED = 4
 
 
 class Question(msgspec.Struct, frozen=True):
@@ -64,7 +64,7 @@ class Question(msgspec.Struct, frozen=True):
     copy_labels: str
     block_size: int
     asked: tuple[Span, ...]
-    watched: tuple[Span, ...]
+    partitions: tuple[Span, ...]
     max_ranges: int
     digests: tuple[Algorithm, ...]
 
@@ -111,7 +111,7 @@ class Journal:
 
         self.reached = 0
         self.ended_early: set[str] = set()
-        self.ledger = Ledger.begin(STATES, question.max_ranges, question.watched)
+        self.ledger = Ledger.begin(STATES, question.max_ranges, question.partitions)
         self.digests = digests
         self.clock = clock
         self._path, self._question, self._version = path, question, __version__
@@ -121,7 +121,7 @@ class Journal:
         self._evidence: list[Evidence] = []
         self._seen_again = 0
         self._began_at = now()
-        self._began_at_byte = self._passed_over_before = 0
+        self._began_at_byte = self._skipped_before = 0
         self._kept = time.monotonic()
         self._failure: str | None = None
         Outputs(inputs, replace="any").check(path, self._kind)
@@ -172,7 +172,7 @@ class Journal:
         size = self._question.block_size
         first = self._began_at_byte // size
         count = -(-(self.reached if reached is None else reached) // size) - first
-        retried = max(0, self._passed_over_before - sum(each.count for each in ledger.passed_over))
+        retried = max(0, self._skipped_before - sum(each.count for each in ledger.skipped))
         readings = self._earlier
         if count > 0 or retried:
             readings += (Reading(first, max(0, count), self._began_at, now(), retried),)
@@ -183,19 +183,19 @@ class Journal:
         return readings
 
     def findings(self, readings: Sequence[Reading]) -> list[Finding]:
-        """What has to be said of the journal itself: that it was gone on with, that it could not be kept."""
+        """Findings about the journal itself: that it was continued, that it could not be kept."""
         found = []
         if len(readings) > 1:
-            told = "; ".join(
+            listed = "; ".join(
                 f"{each.count} from block {each.first} on from {each.started_at} to {each.ended_at}"
-                for each in readings[:_MOST_TOLD]
+                for each in readings[:_MOST_LISTED]
             )
-            more = len(readings) - _MOST_TOLD
+            more = len(readings) - _MOST_LISTED
             found.append(
                 Finding(
                     "journal.continued",
                     "note",
-                    f"the blocks were compared in {len(readings)} readings: {told}"
+                    f"the blocks were compared in {len(readings)} readings: {listed}"
                     + (f"; and in {more} more" if more > 0 else ""),
                     Where(),
                     f"{self._seen_again} places of each medium were read again before the last one, and were the same. "
@@ -267,7 +267,7 @@ class Journal:
         self.digests = entry.digests
         self._earlier, self._evidence = entry.readings, list(entry.evidence)
         self._began_at_byte = entry.reached
-        self._passed_over_before = sum(each.count for each in entry.ledger.passed_over)
+        self._skipped_before = sum(each.count for each in entry.ledger.skipped)
 
     def _know_again(self, evidence: Sequence[Evidence], media: tuple[Medium, Medium]) -> None:
         """Read the sample of what was settled again; raises RequestError when it is not the same.
@@ -291,7 +291,7 @@ class Journal:
                     seen += 1
             if evidence and not seen:
                 raise RequestError(
-                    f"{self._path}: this journal cannot be gone on with: none of {len(evidence)} places of its {side} "
+                    f"{self._path}: this journal cannot be continued: none of {len(evidence)} places of its {side} "
                     "can be read again, so nothing shows that it is the same: try again later"
                 )
             self._seen_again = seen if side == "reference" else min(self._seen_again, seen)
@@ -304,7 +304,7 @@ def _is_sound(entry: _Entry) -> bool:
     end = -(-end_byte // question.block_size)
     counts = [
         *ledger.blocks.values(),
-        *(count for each in ledger.by_watched.values() for count in each),
+        *(count for each in ledger.by_partition.values() for count in each),
         ledger.differing_bytes,
         ledger.lost_reference,
         ledger.lost_copy,
@@ -313,9 +313,9 @@ def _is_sound(entry: _Entry) -> bool:
     sampled = [Span(sample.block, 1) for sample in ledger.samples]
     return (
         0 <= entry.reached <= end_byte
-        and (ledger.watched, ledger.max_ranges) == (question.watched, question.max_ranges)
-        and set(ledger.blocks) == set(ledger.by_watched) == set(STATES)
-        and all(len(each) == len(question.watched) for each in ledger.by_watched.values())
+        and (ledger.partitions, ledger.max_ranges) == (question.partitions, question.max_ranges)
+        and set(ledger.blocks) == set(ledger.by_partition) == set(STATES)
+        and all(len(each) == len(question.partitions) for each in ledger.by_partition.values())
         and all(0 <= count <= end_byte for count in counts)
         and all(each.offset >= 0 and 0 < each.count <= EVIDENCE_BYTES for each in entry.evidence)
         and len(entry.evidence) <= _MOST_EVIDENCE + 1
@@ -323,7 +323,7 @@ def _is_sound(entry: _Entry) -> bool:
         and (digests is None) == (not question.digests)
         and (digests is None or _are_complete(digests, question, entry.reached))
         and len(ledger.kept) <= min(ledger.max_ranges, ledger.ranges_total)
-        and all(_are_apart(each, end) for each in (ledger.kept, ledger.passed_over, sampled))
+        and all(_are_apart(each, end) for each in (ledger.kept, ledger.skipped, sampled))
     )
 
 
@@ -385,7 +385,7 @@ def _difference(kept: Question, asked: Question) -> str | None:
         return f"its digests are {' and '.join(kept.digests) or 'none'}, not {' and '.join(asked.digests) or 'none'}"
     if kept.max_ranges != asked.max_ranges:
         return f"it lists {kept.max_ranges} ranges, this one {asked.max_ranges}"
-    return None if kept.watched == asked.watched else "its partitions lie elsewhere"
+    return None if kept.partitions == asked.partitions else "its partitions lie elsewhere"
 
 
 def _listed(spans: Sequence[Span]) -> str:

@@ -1,4 +1,4 @@
-"""The labels of two media beside each other: which fields differ, and findings told once for both."""
+"""The labels of two media beside each other: which fields differ, and findings reported once for both."""
 
 from collections.abc import Iterator, Sequence
 from typing import Any

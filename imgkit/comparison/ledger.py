@@ -29,7 +29,7 @@ class RawSample(msgspec.Struct, frozen=True):
 Run = ledger.Run[State]
 
 
-class PassedOver(Span, frozen=True):
+class Skipped(Span, frozen=True):
     """Blocks of a dead stretch, counted as unreadable before they were tried; the blocks beside them failed.
 
     `lost_reference` and `lost_copy`: how many of these blocks count as unreadable on each side.
@@ -51,14 +51,14 @@ class Evidence(msgspec.Struct, frozen=True):
 class StripResult(NamedTuple):
     """What is not equal in one strip: runs of differing blocks, unreadable runs, and samples, ascending.
 
-    `lost_reference` and `lost_copy` count the blocks that each side gave read errors for; of those in `passed_over`
+    `lost_reference` and `lost_copy` count the blocks that each side gave read errors for; of those in `skipped`
     that is not known yet.
     """
 
     runs: "tuple[Runs, ...]"
     unreadable: tuple[Span, ...]
     samples: tuple[RawSample, ...]
-    passed_over: tuple[PassedOver, ...]
+    skipped: tuple[Skipped, ...]
     lost_reference: int
     lost_copy: int
     evidence: tuple[Evidence, ...] = ()
@@ -77,11 +77,11 @@ class StripResult(NamedTuple):
 
 
 class Ledger(ledger.Ledger[State], kw_only=True):
-    """The ledger of a comparison, with the differing bytes, samples of them, and what was passed over."""
+    """The ledger of a comparison, with the differing bytes, samples of them, and what was skipped."""
 
     differing_bytes: int = 0
     samples: list[RawSample] = msgspec.field(default_factory=list)
-    passed_over: list[PassedOver] = msgspec.field(default_factory=list)
+    skipped: list[Skipped] = msgspec.field(default_factory=list)
     lost_reference: int = 0
     lost_copy: int = 0
 
@@ -93,7 +93,7 @@ class Ledger(ledger.Ledger[State], kw_only=True):
         self.samples += samples[: MOST_SAMPLES - len(self.samples)]
         self.lost_reference += strip.lost_reference
         self.lost_copy += strip.lost_copy
-        self.passed_over += strip.passed_over
+        self.skipped += strip.skipped
         for runs in () if strip.unreadable else strip.runs:
             if len(runs.firsts):
                 self.differing_bytes += int(runs.differing_bytes.sum())
@@ -103,11 +103,11 @@ class Ledger(ledger.Ledger[State], kw_only=True):
             self.add(run, run.state, run.differing_bytes)
 
     def settle(self, found: StripResult) -> None:
-        """Replace the first stretch of `passed_over` by what was found when it was come back to.
+        """Replace the first stretch of `skipped` by what was found when it was tried again.
 
         The blocks on both sides of it are unreadable, so what changes lies within one run.
         """
-        passed = self.passed_over.pop(0)
+        passed = self.skipped.pop(0)
         parts = found.parts()
         self.count(passed, "unreadable", -1)
         for part in parts:
@@ -119,7 +119,7 @@ class Ledger(ledger.Ledger[State], kw_only=True):
             bisect.insort(self.samples, sample, key=lambda each: each.block)
         self._split(passed, parts)
 
-    def _split(self, passed: PassedOver, parts: Sequence[Run]) -> None:
+    def _split(self, passed: Skipped, parts: Sequence[Run]) -> None:
         """Put `parts` in the place of a stretch inside an unreadable run."""
         index = bisect.bisect_right(self.kept, passed.first, key=lambda run: run.first) - 1
         is_kept = index >= 0 and passed.first < self.kept[index].end

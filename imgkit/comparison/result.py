@@ -108,22 +108,22 @@ class Comparison(Result, frozen=True, kw_only=True):
     tail: Literal["forbid", "allow"]
     reference: MediumSummary
     copy: MediumSummary
-    compared_blocks: int
-    equal_blocks: int
-    differing_blocks: int
-    missing_blocks: int
-    extra_blocks: int
-    unreadable_blocks: int
-    differing_bytes: int
-    ranges: tuple[BlockRange, ...]
-    ranges_total: int
-    partitions: tuple[PartitionCount, ...]
-    address_source: Literal["drive", "label"] | None
+    compared_blocks: int = 0
+    equal_blocks: int = 0
+    differing_blocks: int = 0
+    missing_blocks: int = 0
+    extra_blocks: int = 0
+    unreadable_blocks: int = 0
+    differing_bytes: int = 0
+    ranges: tuple[BlockRange, ...] = ()
+    ranges_total: int = 0
+    partitions: tuple[PartitionCount, ...] = ()
+    address_source: Literal["drive", "label"] | None = None
     drive: Drive | None
     defects: tuple[KnownBad, ...] = ()
     defects_total: int = 0
-    not_compared: tuple[NotCompared, ...]
-    interrupted: bool
+    not_compared: tuple[NotCompared, ...] = ()
+    interrupted: bool = False
     episodes: tuple[Episode, ...] = ()
     explained: Explained | None = None
     copy_again: CopyAgain | None = None
@@ -132,8 +132,8 @@ class Comparison(Result, frozen=True, kw_only=True):
     digest_ranges: DigestRanges | None = None
     fill_patterns: tuple[str, ...] = ()
     script: Script | None = None
-    labels: LabelPair
-    label_differences: tuple[LabelDifference, ...]
+    labels: LabelPair = LabelPair((), ())
+    label_differences: tuple[LabelDifference, ...] = ()
 
     @property
     def copy_is_exact(self) -> bool:

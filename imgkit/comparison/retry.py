@@ -1,23 +1,23 @@
-"""Coming back to the dead stretches that were passed over, when all else has been read."""
+"""Retrying the dead stretches that were skipped, when all else has been read."""
 
-from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, PassedOver, StripResult
+from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, Skipped, StripResult
 from imgkit.comparison.scan import Keeper, Losses, Pair, PieceFindings, blot_out
 from imgkit.core.spans import Stretch, intersection
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 from imgkit.medium.workers import Work, run
 
 _FEWEST_AT_ONCE = 4
 _MOST_AT_ONCE = 64
-"""How many blocks of a dead stretch are come back to before one looks whether to stop: more where they are readable."""
+"""How many blocks of a dead stretch are tried before the next check whether to stop: more where they are readable."""
 
 
-def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
-    """Try what was passed over, each failing block once; False when Ctrl-C ended that early.
+def retry_skipped(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
+    """Try what was skipped, each failing block once; False when Ctrl-C ended that early.
 
     `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
     """
     if pair.is_interrupted:
-        return not ledger.passed_over
+        return not ledger.skipped
     returning = _Return(pair, ledger)
 
     def tick() -> None:
@@ -27,11 +27,11 @@ def come_back(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None
     interrupted = run([returning.go_through], returning.work, tick)
     if interrupted and keeper is not None:
         returning.keep(keeper, end)
-    return not (interrupted and ledger.passed_over)
+    return not (interrupted and ledger.skipped)
 
 
 class _Return:
-    """Goes through what was passed over, on a thread of its own."""
+    """Goes through what was skipped, on a thread of its own."""
 
     def __init__(self, pair: Pair, ledger: Ledger) -> None:
         self.work = Work()
@@ -39,8 +39,8 @@ class _Return:
         self._buffers = (bytearray(), bytearray())
 
     def go_through(self) -> None:
-        while self._ledger.passed_over and not self.work.is_stopped and not self._pair.is_gone():
-            self._go_into(self._ledger.passed_over[0])
+        while self._ledger.skipped and not self.work.is_stopped and not self._pair.is_gone():
+            self._go_into(self._ledger.skipped[0])
 
     def keep(self, keeper: Keeper, end: int) -> None:
         with self.work.results_at_rest():
@@ -48,7 +48,7 @@ class _Return:
         if write is not None:
             write()
 
-    def _go_into(self, passed: PassedOver) -> None:
+    def _go_into(self, passed: Skipped) -> None:
         """Try a stretch from its start on, a few blocks at a time, and settle what lies before the next failing ones.
 
         So little is lost, and Ctrl-C need not wait, where each failing block takes seconds.
@@ -61,12 +61,12 @@ class _Return:
         while not any(lost) and position < len(left) and not self.work.is_stopped:
             until = min(position + together * size, len(left))
             for medium, view, stretches in ((pair.reference, left, lost[0]), (pair.copy, right, lost[1])):
-                survived = medium.read_sparingly(start + position, view[position:until], size)
-                stretches += [each.moved(position) for each in survived.lost]
-                if survived.ended_early:
-                    pair.tell_early_end(medium)
+                recovery = medium.read_skipped(start + position, view[position:until], size)
+                stretches += [each.moved(position) for each in recovery.lost]
+                if recovery.ended_early:
+                    pair.note_early_end(medium)
             position, together = until, min(2 * together, _MOST_AT_ONCE)
-        losses = Losses(Survived(lost[0], False), Survived(lost[1], False))
+        losses = Losses(Recovery(lost[0], False), Recovery(lost[1], False))
         if position < len(left):
             position = max((each.end for each in losses.stretches), default=0)
         if position > 0:
@@ -78,7 +78,7 @@ class _Return:
         left, right = self._buffers
         return memoryview(left)[:count], memoryview(right)[:count]
 
-    def _settle(self, passed: PassedOver, losses: Losses, left: memoryview, right: memoryview) -> None:
+    def _settle(self, passed: Skipped, losses: Losses, left: memoryview, right: memoryview) -> None:
         """Put what was found in the place of a stretch, or of its beginning: then the last block is unreadable."""
         findings = PieceFindings(len(self._ledger.samples) < MOST_SAMPLES)
         offset = passed.first * self._pair.block_size
@@ -91,11 +91,11 @@ class _Return:
             if tried < passed.count:
                 begun, rest = _parted(passed, tried, found)
                 found = found._replace(unreadable=intersection(found.unreadable, [begun]))
-                self._ledger.passed_over[:1] = [begun, rest]
+                self._ledger.skipped[:1] = [begun, rest]
             self._ledger.settle(found)
 
 
-def _parted(passed: PassedOver, tried: int, found: StripResult) -> tuple[PassedOver, PassedOver]:
+def _parted(passed: Skipped, tried: int, found: StripResult) -> tuple[Skipped, Skipped]:
     """A stretch in two: what lies before the last block that was tried, and what lies behind it.
 
     That block stays unreadable; on which side it is, the first part tells.
@@ -105,13 +105,13 @@ def _parted(passed: PassedOver, tried: int, found: StripResult) -> tuple[PassedO
     def still_lost(before: int, now: int) -> int:
         return left if before == passed.count else max(0, min(left, before - now))
 
-    rest = PassedOver(
+    rest = Skipped(
         passed.first + tried,
         left,
         still_lost(passed.lost_reference, found.lost_reference),
         still_lost(passed.lost_copy, found.lost_copy),
     )
-    begun = PassedOver(
+    begun = Skipped(
         passed.first,
         tried - 1,
         passed.lost_reference - rest.lost_reference,

@@ -9,11 +9,11 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple, Protocol, Self
 
-from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, PassedOver, RawSample, StripResult
+from imgkit.comparison.ledger import MOST_SAMPLES, Evidence, Ledger, RawSample, Skipped, StripResult
 from imgkit.core.spans import Span, Stretch, intersection, joined_stretches, total, union
 from imgkit.medium import Medium
 from imgkit.medium.buffers import Buffers
-from imgkit.medium.recovery import BeforeEachTry, Survived
+from imgkit.medium.recovery import BeforeEachTry, Recovery
 from imgkit.medium.workers import (
     LONG_SECONDS,
     LeftEarlyError,
@@ -21,8 +21,8 @@ from imgkit.medium.workers import (
     StoppedError,
     Strip,
     StripQueue,
+    report_end,
     run_strips,
-    tell_end,
 )
 
 PIECE_BYTES = 256 << 10
@@ -31,8 +31,8 @@ MOST_PIECE_BLOCKS = 1 << 13
 UNEQUAL_PIECES = 4
 """How many pieces are looked at together after an unequal one."""
 STRIP_BYTES = 8 << 20
-MOST_PASSED_OVER = 10_000
-"""No more dead stretches are passed over than that: those after it are gone through at once."""
+MOST_SKIPPED = 10_000
+"""No more dead stretches are skipped than this: later ones are read through at once."""
 EVIDENCE_BYTES = 64 << 10
 """Of so many bytes at the beginning of a piece a digest is taken, to know a medium again."""
 NOTHING = StripResult((), (), (), (), 0, 0)
@@ -44,7 +44,7 @@ class Pair:
     `length` is where the shorter of the two ends; `shared_end` is the end of the last block that both hold
     whole, or that is the last, cut block of both. `wants_evidence`: digests of what was read are wanted, to know the
     media again. `only_compares`: what only one of them has is of no use.
-    `reads_copy_through`: no dead stretch of the copy is passed over.
+    `reads_copy_through`: no dead stretch of the copy is skipped.
     """
 
     def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
@@ -55,13 +55,13 @@ class Pair:
         whole = self.length // block_size * block_size
         self.shared_end = self.length if reference.size_bytes == copy.size_bytes else whole
         self.ended_early: set[str] = set()
-        self.passes_over = True
+        self.may_skip = True
         self.is_interrupted = False
         self.wants_evidence = False
         self.only_compares = False
         self.reads_copy_through = False
 
-    def tell_early_end(self, medium: Medium) -> None:
+    def note_early_end(self, medium: Medium) -> None:
         """Take down that a reading of one of the two found fewer bytes than it had when it was opened."""
         self.ended_early.add("reference" if medium is self.reference else "copy")
 
@@ -78,8 +78,8 @@ class Pair:
 class Losses(NamedTuple):
     """How the two readings of one piece went."""
 
-    reference: Survived
-    copy: Survived
+    reference: Recovery
+    copy: Recovery
 
     @property
     def are_none(self) -> bool:
@@ -89,8 +89,8 @@ class Losses(NamedTuple):
     def before(self, end: int) -> Self:
         """What of it lies before byte `end` of the piece."""
 
-        def cut(survived: Survived) -> Survived:
-            return survived._replace(lost=[each.within(Stretch(0, end)) for each in survived.lost if each.start < end])
+        def cut(recovery: Recovery) -> Recovery:
+            return recovery._replace(lost=[each.within(Stretch(0, end)) for each in recovery.lost if each.start < end])
 
         return self._replace(reference=cut(self.reference), copy=cut(self.copy))
 
@@ -107,35 +107,35 @@ class CarefulReader:
         self._pair, self._medium, self._before_each_try = pair, medium, before_each_try
         self._is_in_dead_stretch = False
 
-    def read(self, offset: int, buffer: memoryview) -> Survived:
-        """Fill `buffer`; what could not be read is zero in it, dead stretches are passed over.
+    def read(self, offset: int, buffer: memoryview) -> Recovery:
+        """Fill `buffer`; what could not be read is zero in it, dead stretches are skipped.
 
         What is called before each try may end it by raising. Where the other medium is gone, this one is not read.
         """
         pair = self._pair
         if pair.only_compares and pair.is_gone() and not self._medium.is_gone:
             buffer[:] = bytes(len(buffer))
-            return Survived([], ended_early=False)
-        if pair.passes_over and offset + len(buffer) <= pair.shared_end:
-            survived = self._medium.read_skipping(
+            return Recovery([], ended_early=False)
+        if pair.may_skip and offset + len(buffer) <= pair.shared_end:
+            recovery = self._medium.read_skipping(
                 offset,
                 buffer,
                 pair.block_size,
                 is_in_dead_stretch=self._is_in_dead_stretch,
                 before_each_try=self._before_each_try,
             )
-            self._is_in_dead_stretch = bool(survived.passed_over)
-            if survived.ended_early:
-                pair.tell_early_end(self._medium)
-            return survived
+            self._is_in_dead_stretch = bool(recovery.skipped)
+            if recovery.ended_early:
+                pair.note_early_end(self._medium)
+            return recovery
         return self.read_through(offset, buffer)
 
-    def read_through(self, offset: int, buffer: memoryview) -> Survived:
+    def read_through(self, offset: int, buffer: memoryview) -> Recovery:
         """As `read`, but each block of a dead stretch is tried at once."""
-        survived = self._medium.read_surviving(offset, buffer, self._pair.block_size, self._before_each_try)
-        if survived.ended_early:
-            self._pair.tell_early_end(self._medium)
-        return survived
+        recovery = self._medium.read_recovering(offset, buffer, self._pair.block_size, self._before_each_try)
+        if recovery.ended_early:
+            self._pair.note_early_end(self._medium)
+        return recovery
 
 
 class PieceFindings:
@@ -145,7 +145,7 @@ class PieceFindings:
         self._runs: list[Any] = []
         self._unreadable: list[Span] = []
         self._samples: list[RawSample] = []
-        self._passed_over: list[PassedOver] = []
+        self._skipped: list[Skipped] = []
         self._evidence: list[Evidence] = []
         self._lost = [0, 0]
         self._last_end = -1
@@ -158,7 +158,7 @@ class PieceFindings:
             tuple(self._runs),
             tuple(self._unreadable),
             tuple(self._samples),
-            tuple(self._passed_over),
+            tuple(self._skipped),
             self._lost[0],
             self._lost[1],
             tuple(self._evidence),
@@ -184,9 +184,9 @@ class PieceFindings:
         lost = [blocks(losses.reference.lost), blocks(losses.copy.lost)]
         self._unreadable += union([*lost[0], *lost[1]])
         self._lost = [before + total(now) for before, now in zip(self._lost, lost, strict=True)]
-        for span in blocks([*losses.reference.passed_over, *losses.copy.passed_over]):
+        for span in blocks([*losses.reference.skipped, *losses.copy.skipped]):
             counts = (total(intersection(side, [span])) for side in lost)
-            self._passed_over.append(PassedOver(span.first, span.count, *counts))
+            self._skipped.append(Skipped(span.first, span.count, *counts))
 
     def look_at(self, pair: Pair, offset: int, reference: memoryview, copy: memoryview) -> None:
         """Compare a piece that is not known to be equal, block by block; what was lost is the same in both."""
@@ -274,7 +274,7 @@ class Worker:
     ) -> StripResult:
         """Compare bytes `start` … `end` of both media; raises LeftEarlyError when the work is stopped.
 
-        Where that takes long, what was found so far is handed in: the next reading may never come back.
+        Where that takes long, what was found so far is handed in: the next read may never return.
         """
         pair, findings = self._pair, PieceFindings(wants_samples)
         buffers, offset = self._equal, start
@@ -304,7 +304,7 @@ class Worker:
 
 
 class Keeper(Protocol):
-    """Keeps what is known so far, so that it can be gone on with after an interruption."""
+    """Keeps what is known so far, so that the same call can continue after an interruption."""
 
     def is_due(self) -> bool:
         """Whether it is time to keep it again."""
@@ -328,8 +328,8 @@ def scan(
 ) -> int | None:
     """Compare stretches of bytes on several threads; results go to the ledger in order.
 
-    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was passed over is
-    in the ledger, to be come back to. With a keeper a strip is one piece, so that little is lost even of a slow drive.
+    Returns None when everything was compared, or, after Ctrl-C, the byte up to which it was. What was skipped is
+    in the ledger, to be tried again. With a keeper a strip is one piece, so that little is lost even of a slow drive.
     """
     if not stretches:
         return None
@@ -342,7 +342,7 @@ def scan(
             ledger.absorb(found)
             if keeper is not None:
                 keeper.note(found.evidence)
-            pair.passes_over = len(ledger.passed_over) < MOST_PASSED_OVER
+            pair.may_skip = len(ledger.skipped) < MOST_SKIPPED
 
     queue = StripQueue(strips(pair, stretches, pieces_in_strip * piece), take_in, stretches[0].start)
 
@@ -371,7 +371,7 @@ def scan(
         pair.is_interrupted = True
         keep()
         return queue.unfinished_from
-    tell_end(progress, stretches[-1].end)
+    report_end(progress, stretches[-1].end)
     if keeper is not None and not pair.is_gone():
         keeper.keep(stretches[-1].end, ledger)()
     return None

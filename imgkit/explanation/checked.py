@@ -1,4 +1,4 @@
-"""Runs of blocks as a seal or a worksheet can tell them: in one state, as narrow as the means allow."""
+"""Runs of blocks as a seal or a worksheet can report them: in one state, as narrow as the means allow."""
 
 from typing import Literal, get_args
 
@@ -13,7 +13,7 @@ STATES: tuple[State, ...] = get_args(State)
 
 
 class CheckedRange(Span, frozen=True):
-    """A run of consecutive blocks in one state, as narrow as the seal or the worksheet can tell.
+    """A run of consecutive blocks in one state, as narrow as the seal or the worksheet allows.
 
     `differ`: at least one block of the run is not the same. `missing`: the copy ends before. `extra`: the original
     had no such blocks. `unreadable`: read errors. `unanswered`: nothing is known of it.

@@ -27,25 +27,25 @@ class Run(Span, Generic[State], frozen=True):
 class Ledger(msgspec.Struct, Generic[State], kw_only=True):
     """Takes runs in ascending order, joins those in one state that touch, keeps the first `max_ranges`, counts all.
 
-    `watched` are the partitions, as spans of blocks; `by_watched[state][i]` counts the blocks of a state that lie in
+    `partitions` are spans of blocks; `by_partition[state][i]` counts the blocks of a state that lie in
     the i-th. It can be written down at any moment and taken up again from there.
     """
 
     max_ranges: int
-    watched: tuple[Span, ...] = ()
+    partitions: tuple[Span, ...] = ()
     kept: list[Run[State]] = []
     ranges_total: int = 0
     blocks: dict[State, int] = {}
-    by_watched: dict[State, list[int]] = {}
+    by_partition: dict[State, list[int]] = {}
     last_end: int = -1
     last_state: State | None = None
 
     @classmethod
-    def begin(cls, states: Iterable[State], max_ranges: int, watched: Sequence[Span] = ()) -> Self:
+    def begin(cls, states: Iterable[State], max_ranges: int, partitions: Sequence[Span] = ()) -> Self:
         """One that nothing was put into, which counts blocks in these states."""
-        ledger = cls(max_ranges=max_ranges, watched=tuple(watched))
+        ledger = cls(max_ranges=max_ranges, partitions=tuple(partitions))
         for state in states:
-            ledger.blocks[state], ledger.by_watched[state] = 0, [0] * len(watched)
+            ledger.blocks[state], ledger.by_partition[state] = 0, [0] * len(partitions)
         return ledger
 
     def add(self, span: Span, state: State, differing_bytes: int = 0) -> None:
@@ -62,8 +62,8 @@ class Ledger(msgspec.Struct, Generic[State], kw_only=True):
     def count(self, span: Span, state: State, sign: int = 1) -> None:
         """Count the blocks of a run, or with `sign` −1 take them off again."""
         self.blocks[state] += sign * span.count
-        inside = self.by_watched[state]
-        for index, each in enumerate(self.watched):
+        inside = self.by_partition[state]
+        for index, each in enumerate(self.partitions):
             inside[index] += sign * max(0, min(span.end, each.end) - max(span.first, each.first))
 
     def count_all(self, firsts: "Int64", counts: "Int64", state: State) -> None:
@@ -73,8 +73,8 @@ class Ledger(msgspec.Struct, Generic[State], kw_only=True):
         total, ends = int(counts.sum()), firsts + counts
         self.blocks[state] += total
         low, high = int(firsts[0]), int(ends[-1])
-        inside = self.by_watched[state]
-        for index, span in enumerate(self.watched):
+        inside = self.by_partition[state]
+        for index, span in enumerate(self.partitions):
             if span.first <= low and high <= span.end:
                 inside[index] += total
             elif low < span.end and span.first < high:

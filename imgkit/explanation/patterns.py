@@ -15,8 +15,6 @@ from imgkit.core.findings import Finding, Where
 from imgkit.drive.geometry import Address, Drive, angle_of
 from imgkit.explanation.result import BlockRange, Episode
 
-PHYSICAL_KINDS = frozenset({"bit-noise", "unreadable", "blank", "stale"})
-"""Kinds that a drive can cause; what a line, a program or a running system does says nothing of the platters."""
 LEAST_EVENTS = 4
 MOST_EVENTS = 5000
 SIGNIFICANT = 1e-4
@@ -57,7 +55,7 @@ def one_head(drive: Drive, places: Sequence[Address], blocks: Sequence[int]) -> 
     yield (
         chance,
         "pattern.one-head",
-        f"{count} of the {len(tracks)} tracks with faults are under head {head} of {drive.heads}",
+        f"{count} of the {len(tracks)} tracks with faults are under head {head} (of 0–{drive.heads - 1})",
         "A head or its surface is failing. Read what is under the other heads first, then this one. What is "
         "written under it may not hold: copy again onto another drive, or into an image of this one.",
     )
@@ -102,8 +100,8 @@ def cluster(drive: Drive, places: Sequence[Address], blocks: Sequence[int]) -> I
             "pattern.cluster",
             f"{count} of the {len(mine)} faults under head {head} lie at one angle (around "
             f"{(part + 1) * 360 // _ANGLE_PARTS}° of the turn), in cylinders {inside[0]} to {inside[-1]}",
-            "So a scratch or a landing place looks. Do not read there again and again: it can spread. Leave this "
-            "stretch for last.",
+            "This is what a scratch or a landing place looks like. Do not read there again and again: it can spread. "
+            "Leave this stretch for last.",
         )
 
 
@@ -143,8 +141,8 @@ def patterns(
     if len(blocks) < LEAST_EVENTS:
         return
     places = [drive.address_of(block) for block in blocks]
-    told = [each for pattern in PATTERNS for each in pattern(drive, places, blocks)]
-    for chance, identifier, message, advice in told:
+    found = [each for pattern in PATTERNS for each in pattern(drive, places, blocks)]
+    for chance, identifier, message, advice in found:
         corrected = chance * len(PATTERNS)
         if corrected < SIGNIFICANT:
             odds = min(_LARGEST_ODDS, 1 / corrected) if corrected > 0 else _LARGEST_ODDS
@@ -153,7 +151,10 @@ def patterns(
 
 def _events(ranges: Sequence[BlockRange], episodes: Sequence[Episode], block_size: int, drive: Drive) -> list[int]:
     """The first block, in sectors of the drive, of each faulty run that the drive can have caused."""
-    firsts = {run.first for episode in episodes if episode.kind in PHYSICAL_KINDS for run in episode.ranges}
+    from imgkit.explanation.causes import CAUSES
+
+    physical = {cause.kind for cause in CAUSES if cause.is_physical}
+    firsts = {run.first for episode in episodes if episode.kind in physical for run in episode.ranges}
     firsts |= {each.first for each in ranges if each.state == "unreadable"}
     sectors = sorted(first * block_size // drive.sector_size for first in firsts)
     return [sector for sector in sectors if sector < drive.total_sectors][:MOST_EVENTS]

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
 LARGEST_UNIT_BYTES = 1 << 20
 _MOST_TRIES = 100_000
-REPEATING = frozenset({"byte-swapped", "word-swapped", "high-bit-stripped", "stuck-bit", "newline-rewritten"})
-"""Kinds that copying again the same way would only repeat."""
 
 
 class Unequal(Protocol):
@@ -45,6 +43,8 @@ def copy_again(result: Unequal, explanation: "Explanation") -> CopyAgain:
     reference that ends within a block go by themselves. Blocks in which the reference has no data and the copy has
     stand apart; what could not be examined for that is left out.
     """
+    from imgkit.explanation.causes import REPEATING
+
     empty = explanation.empty
     worse = union([*empty.all_blank, *empty.reference_fill])
     unequal = union(each for each in result.ranges if each.state in ("differ", "missing"))

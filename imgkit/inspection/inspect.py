@@ -22,10 +22,9 @@ from imgkit.label.result import Label
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import unrest
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
-from imgkit.medium.recovery import Survived
-from imgkit.medium.workers import tell_end
+from imgkit.medium.recovery import Recovery
+from imgkit.medium.workers import report_end
 
 if TYPE_CHECKING:
     from imgkit.sums.totals import Totals
@@ -118,7 +117,7 @@ class Inspecting:
             progress=progress,
         )
         if not reading.is_interrupted:
-            tell_end(None if progress is None else lambda end: progress(end, end), end)
+            report_end(None if progress is None else lambda end: progress(end, end), end)
         return self.result(reading, totals)
 
     def _written(self) -> Iterator[Stretch]:
@@ -143,7 +142,7 @@ class Inspecting:
             [
                 *labels.findings,
                 *start.findings,
-                *unrest(medium, ended_early=reading.ended_early),
+                *change_findings(medium, ended_early=reading.ended_early),
                 *defect_findings(self._defects, places, blocks),
             ]
         )
@@ -176,9 +175,9 @@ class Inspecting:
                     first=span.first,
                     count=span.count,
                     whole_disk=partition.whole_disk,
-                    data_blocks=ledger.by_watched["data"][index],
-                    blank_blocks=ledger.by_watched["blank"][index],
-                    unreadable_blocks=ledger.by_watched["unreadable"][index],
+                    data_blocks=ledger.by_partition["data"][index],
+                    blank_blocks=ledger.by_partition["blank"][index],
+                    unreadable_blocks=ledger.by_partition["unreadable"][index],
                     absent_blocks=span.count - max(0, min(span.end, blocks) - min(span.first, blocks)),
                     volume=volumes.get((partition.label_index, partition.name)),
                 )
@@ -240,19 +239,19 @@ def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[Are
 class _Survey:
     """Counts what the blocks of a medium hold, from pieces of whole blocks in order; what is in no piece is blank."""
 
-    def __init__(self, block_size: int, watched: Sequence[Span], max_areas: int) -> None:
+    def __init__(self, block_size: int, partitions: Sequence[Span], max_areas: int) -> None:
         self.block_size = block_size
-        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, watched)
+        self.ledger = Ledger[Contents].begin(get_args(Contents), max_areas, partitions)
         self._reached = 0
         self._zeros = b""
 
-    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
         """Look at the next piece."""
         self._take(self._reached, offset, "blank")
         if len(self._zeros) < len(view):
             self._zeros = bytes(len(view))
         position = 0
-        for start, stop in [*survived.lost, Stretch(len(view), len(view))]:
+        for start, stop in [*recovery.lost, Stretch(len(view), len(view))]:
             self._look_at_readable(offset + position, view[position:start], self._zeros)
             self._take(offset + start, offset + stop, "unreadable")
             position = stop

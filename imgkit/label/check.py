@@ -14,7 +14,7 @@ from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import changes, unproven, unrest
+from imgkit.medium.changes import change_findings, changes, unproven
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -116,7 +116,7 @@ def report_on(
                 "order. A driver that finds no label makes one up.",
             )
         )
-    findings += unrest(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
+    findings += change_findings(medium) if medium.kind == "device" else [*changes(medium), *unproven(medium)]
     return LabelReport(
         verdict=verdict_of(findings, unanswered=reading.not_read),
         findings=by_severity(findings),

@@ -1,4 +1,4 @@
-"""How a medium is opened: how much may be unpacked, how often a failing block is tried, whether memory may answer."""
+"""How a medium is opened: how much may be unpacked, how often a failing block is tried, whether from the cache."""
 
 from typing import Literal
 
@@ -7,11 +7,11 @@ import msgspec
 from imgkit.medium.packed import DEFAULT_UNPACK_LIMIT_BYTES
 
 Caching = Literal["avoid", "allow"]
-"""Whether blocks of a device may come from the system's memory of it: `"avoid"` reads the medium itself."""
+"""Whether blocks of a device may come from the system's cache: `"avoid"` reads the medium itself."""
 
-Route = Literal["memory allowed", "around memory", "memory dropped"]
-"""Which way the bytes came. Files come through the system's memory; a device is read around it, or, where that is
-not possible, after the system was told to drop what it remembers."""
+Route = Literal["cached", "direct I/O", "cache dropped"]
+"""Which way the bytes came. Files come through the system's cache; a device is read with direct I/O, or, where that is
+not possible, after the system was asked to drop its cache of it."""
 
 DEFAULT_RETRIES = 1
 MOST_RETRIES = 1000
@@ -19,7 +19,7 @@ MOST_RETRIES = 1000
 
 class Access(msgspec.Struct, frozen=True):
     """`unpack_limit_bytes`: the most that a packed file may hold. `retries`: how often a block that gave a read error
-    is read again before it counts as unreadable. `caching`: whether a device may be answered for from memory."""
+    is read again before it counts as unreadable. `caching`: whether a device may be read through the system's cache."""
 
     unpack_limit_bytes: int = DEFAULT_UNPACK_LIMIT_BYTES
     retries: int = DEFAULT_RETRIES

@@ -1,4 +1,4 @@
-"""Did a medium lie still while it was read: what has to be said where it changed, or where somebody may change it."""
+"""Did a medium change while it was read: findings where it did, or where somebody may change it."""
 
 from typing import NamedTuple
 
@@ -28,8 +28,7 @@ _MEANINGS: dict[Change, _Meaning] = {
     "dated back": _Meaning(
         "medium.changed",
         "stop",
-        "changed while it was read, or something of its status did: its time of change is as before, that of its "
-        "status is not",
+        "changed while it was read, or its status did: its time of change is as before, its time of status is not",
         "Contents that were changed and dated back look like this, and so does a new extended attribute. Read it again "
         "when nothing touches it.",
     ),
@@ -56,7 +55,7 @@ def changes(medium: Medium, side: str | None = None, *, ended_early: bool = Fals
     """
     change = medium.change()
     if ended_early:
-        says = "ended earlier while it was read than it said at first"
+        says = "ended earlier while it was read than its size at the start"
         meaning: _Meaning | None = _MEANINGS["contents"]._replace(says=says)
     elif medium.is_gone:
         meaning = _VANISHED._replace(
@@ -91,16 +90,16 @@ def what_forbids(medium: Medium, *, ended_early: bool = False) -> str | None:
     return next((each.message for each in changes(medium, ended_early=ended_early) if each.severity == "stop"), None)
 
 
-def unrest(medium: Medium, side: str | None = None, *, ended_early: bool = False) -> list[Finding]:
+def change_findings(medium: Medium, side: str | None = None, *, ended_early: bool = False) -> list[Finding]:
     """The findings at the end of a reading: how the medium changed, and who else uses it."""
     found = [*changes(medium, side, ended_early=ended_early), *unproven(medium, side)]
     found += [
         Finding(
             "medium.in-use",
             "check" if use.can_write else "note",
-            f"{medium.path} {use.told}",
+            f"{medium.path} {use.description}",
             Where(medium=side),
-            "It may change under the reading, or have changes that are not written to it yet. End that use, then read "
+            "It may change while it is read, or have changes that are not written to it yet. End that use, then read "
             "it again."
             if use.can_write
             else "Nothing can change it that way; it is reported for completeness.",

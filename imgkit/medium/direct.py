@@ -1,4 +1,4 @@
-"""Reading a device around the system's memory of it, so that what is read is what lies on the medium.
+"""Reading a device with direct I/O, past the system's cache, so that what is read is what lies on the medium.
 
 A device is read with `O_DIRECT`, through an aligned buffer of each thread. Where the system refuses that, it is asked
 before each read to drop what its cache holds. Files are read through the cache, and devices too where the call allows

@@ -34,9 +34,9 @@ def identification_of(number: int) -> dict[str, str]:
     folder = disk_folder(number)
     found: dict[str, str] = {}
     for name, files in _OF_THE_DRIVE.items():
-        told = next(filter(None, (_text(folder / file) for file in files)), "")
-        if told:
-            found[name] = told
+        text = next(filter(None, (_text(folder / file) for file in files)), "")
+        if text:
+            found[name] = text
     if start := _text(Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}/start")):
         found["start"] = start
     if "serial" not in found and (serial := _serial_of_the_bridge(folder)):

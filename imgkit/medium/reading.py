@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Self
 
 from imgkit.core.spans import Stretch, joined_stretches, union
 from imgkit.medium.buffers import new_buffer
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 from imgkit.medium.source import Medium
 from imgkit.medium.workers import StoppedError, Work, hand_over, run
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _BUFFERS = 4
 
-Taker = Callable[[int, memoryview, Survived], None]
+Taker = Callable[[int, memoryview, Recovery], None]
 """Called in order with the place of each piece, its bytes, which it must not keep, and how its reading went."""
 
 
@@ -30,10 +30,10 @@ class Reading:
         self.is_interrupted = False
         self._lost: list[Stretch] = []
 
-    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
         """Take down how the reading of a piece went."""
-        self.ended_early = self.ended_early or survived.ended_early
-        self._lost += [each.moved(offset) for each in survived.lost]
+        self.ended_early = self.ended_early or recovery.ended_early
+        self._lost += [each.moved(offset) for each in recovery.lost]
         self.reached = offset + len(view)
 
     def lost_before(self, end: int) -> list[Stretch]:
@@ -75,10 +75,10 @@ def read_in_order(
                 work.check()
                 handover.wait(turn)
                 view = views[turn % _BUFFERS][: stop - offset]
-                survived = medium.read_surviving(offset, view, block_size, work.check)
+                recovery = medium.read_recovering(offset, view, block_size, work.check)
                 with work.open_results():
-                    reading.take(offset, view, survived)
-                    handover.give(turn, offset, view, survived)
+                    reading.take(offset, view, recovery)
+                    handover.give(turn, offset, view, recovery)
 
     reading.is_interrupted = run([read_all], work, tick)
     return reading
@@ -101,10 +101,10 @@ class Handover:
         for waiting in self._taken[turn % len(self._taken)]:
             waiting.result()
 
-    def give(self, turn: int, offset: int, view: memoryview, survived: Survived) -> None:
+    def give(self, turn: int, offset: int, view: memoryview, recovery: Recovery) -> None:
         """Let every taker take a piece."""
         self._taken[turn % len(self._taken)] = [
-            hand_over(pool, taker, offset, view, survived) for pool, taker in self._takers
+            hand_over(pool, taker, offset, view, recovery) for pool, taker in self._takers
         ]
 
     def __enter__(self) -> Self:
@@ -128,9 +128,9 @@ class WholeBlocks:
         self._held = b""
         self._held_lost: list[Stretch] = []
 
-    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
         """The next piece; a block of which a part was lost is lost."""
-        view, lost, held = view[: max(0, self._end - offset)], survived.lost, len(self._held)
+        view, lost, held = view[: max(0, self._end - offset)], recovery.lost, len(self._held)
         if held:
             view = memoryview(self._held + view.tobytes())
             lost = [*self._held_lost, *(each.moved(held) for each in lost)]
@@ -142,4 +142,4 @@ class WholeBlocks:
         if whole:
             blocks = union(each.blocks(size) for each in lost if each.start < whole)
             widened = [span.stretch(size).within(Stretch(0, whole)) for span in blocks]
-            self._taker(offset, view[:whole], Survived(widened, survived.ended_early))
+            self._taker(offset, view[:whole], Recovery(widened, recovery.ended_early))

@@ -30,16 +30,16 @@ def go_on() -> None:
     """Nothing speaks against the next try."""
 
 
-class Survived(NamedTuple):
+class Recovery(NamedTuple):
     """How a reading went, in stretches of the buffer, ascending.
 
-    `lost` is zero in the buffer. `passed_over` is a part of it: blocks between failing ones, that were not tried one
+    `lost` is zero in the buffer. `skipped` is a part of it: blocks between failing ones, that were not tried one
     by one. `ended_early`: the medium had fewer bytes than it said when it was opened.
     """
 
     lost: Sequence[Stretch]
     ended_early: bool
-    passed_over: Sequence[Stretch] = ()
+    skipped: Sequence[Stretch] = ()
 
 
 class _Attempt:
@@ -77,11 +77,11 @@ class _Attempt:
         self._unread.append(self._bytes_of(first, end))
         return self._unread[-1]
 
-    def result(self, *passed_over: Stretch) -> Survived:
+    def result(self, *skipped: Stretch) -> Recovery:
         lost = joined_stretches(self._unread)
         for start, stop in lost:
             self._buffer[start:stop] = bytes(stop - start)
-        return Survived(lost, self.ended_early, passed_over)
+        return Recovery(lost, self.ended_early, skipped)
 
     def _bytes_of(self, first: int, end: int) -> Stretch:
         return Stretch(first * self._block_size, min(end * self._block_size, len(self._buffer)))
@@ -131,12 +131,12 @@ def read_skipping(
     retries: int,
     is_in_dead_stretch: bool = False,
     before_each_try: BeforeEachTry = go_on,
-) -> Survived:
-    """Fill `buffer` with what can be read from byte `offset` on, passing over dead stretches; raises no read error.
+) -> Recovery:
+    """Fill `buffer` with what can be read from byte `offset` on, skipping dead stretches; raises no read error.
 
     A run that fails is read again in halves down to the block, and a failing block `retries` times more. After
     `DEAD_BLOCKS` failing blocks in a row it goes on from the other end of the buffer, and what lies between two such
-    rows is passed over. In a dead stretch that began before the buffer one failing block at each end is enough, and no
+    rows is skipped. In a dead stretch that began before the buffer one failing block at each end is enough, and no
     block is tried twice.
     """
     attempt = _Attempt(read_into, offset, buffer, block_size, before_each_try)
@@ -158,14 +158,14 @@ def read_skipping(
     return attempt.result(attempt.give_up(front, back))
 
 
-def read_sparingly(
+def read_skipped(
     read_into: ReadInto,
     offset: int,
     buffer: memoryview,
     block_size: int,
     *,
     before_each_try: BeforeEachTry = go_on,
-) -> Survived:
+) -> Recovery:
     """Fill `buffer` with what can be read from byte `offset` on, trying each failing block once alone and no more."""
     attempt = _Attempt(read_into, offset, buffer, block_size, before_each_try)
     first, together = 0, 1
@@ -181,7 +181,7 @@ def read_sparingly(
     return attempt.result()
 
 
-def read_surviving(
+def read_recovering(
     read_into: ReadInto,
     offset: int,
     buffer: memoryview,
@@ -189,14 +189,14 @@ def read_surviving(
     *,
     retries: int,
     before_each_try: BeforeEachTry = go_on,
-) -> Survived:
-    """As `read_skipping`, but what was passed over is come back to at once."""
-    survived = read_skipping(read_into, offset, buffer, block_size, retries=retries, before_each_try=before_each_try)
-    if not survived.passed_over:
-        return survived
-    ((start, end),) = survived.passed_over
-    again = read_sparingly(read_into, offset + start, buffer[start:end], block_size, before_each_try=before_each_try)
+) -> Recovery:
+    """As `read_skipping`, but what was skipped is tried again at once."""
+    recovery = read_skipping(read_into, offset, buffer, block_size, retries=retries, before_each_try=before_each_try)
+    if not recovery.skipped:
+        return recovery
+    ((start, end),) = recovery.skipped
+    again = read_skipped(read_into, offset + start, buffer[start:end], block_size, before_each_try=before_each_try)
     before, behind = Stretch(0, start), Stretch(end, len(buffer))
-    lost = [each.within(part) for each in survived.lost for part in (before, behind)]
+    lost = [each.within(part) for each in recovery.lost for part in (before, behind)]
     lost += [each.moved(start) for each in again.lost]
-    return Survived(joined_stretches(lost), survived.ended_early or again.ended_early)
+    return Recovery(joined_stretches(lost), recovery.ended_early or again.ended_early)

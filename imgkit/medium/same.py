@@ -67,12 +67,10 @@ def outline(named: Named) -> Outline:
     status = path.stat()
     if not stat.S_ISBLK(status.st_mode):
         is_packed = packing_of(path) is not None
-        return Outline(
-            str(path), "packed" if is_packed else "file", 0 if is_packed else status.st_size, "memory allowed"
-        )
+        return Outline(str(path), "packed" if is_packed else "file", 0 if is_packed else status.st_size, "cached")
     descriptor = os.open(path, os.O_RDONLY)
     try:
-        return Outline(str(path), "device", os.lseek(descriptor, 0, os.SEEK_END), "memory allowed")
+        return Outline(str(path), "device", os.lseek(descriptor, 0, os.SEEK_END), "cached")
     finally:
         os.close(descriptor)
 

@@ -16,7 +16,7 @@ from imgkit.core.spans import Stretch
 from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
 from imgkit.medium.packed import packing_of, unpack
-from imgkit.medium.recovery import BeforeEachTry, Survived, go_on, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.recovery import BeforeEachTry, Recovery, go_on, read_recovering, read_skipped, read_skipping
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.workers import answer_within
 
@@ -75,7 +75,7 @@ class Medium:
         self.path = path
         self.size_bytes = size_bytes
         self.kind: Kind = kind
-        self.route: Route = "memory allowed"
+        self.route: Route = "cached"
         self.retries = access.retries
         self.logical_block_bytes = 1
         self._file = file
@@ -92,7 +92,7 @@ class Medium:
             self._prepare_device(access)
 
     def _prepare_device(self, access: Access) -> None:
-        """Find the way around the system's memory of a device, unless it may be used."""
+        """Open a device for direct I/O, unless its cache may be used."""
         from imgkit.medium.direct import DirectReader, logical_block_bytes
 
         self.logical_block_bytes = logical_block_bytes(self._descriptor)
@@ -101,15 +101,15 @@ class Medium:
         try:
             self._direct = DirectReader(self.path, self.logical_block_bytes)
             self._direct.read_into(0, memoryview(bytearray(1)))
-            self.route = "around memory"
+            self.route = "direct I/O"
         except OSError as error:
             if self._direct is not None and error.errno != errno.EINVAL:
-                self.route = "around memory"
+                self.route = "direct I/O"
                 return
             if self._direct is not None:
                 self._direct.close()
                 self._direct = None
-            self.route = "memory dropped"
+            self.route = "cache dropped"
 
     def __enter__(self) -> Self:
         return self
@@ -161,7 +161,7 @@ class Medium:
     def _read_into(self, offset: int, buffer: memoryview) -> int:
         if self._direct is not None:
             return self._direct.read_into(offset, buffer)
-        if self.route == "memory dropped":
+        if self.route == "cache dropped":
             os.posix_fadvise(self._descriptor, offset, len(buffer), os.POSIX_FADV_DONTNEED)
         got = os.preadv(self._descriptor, [buffer], offset)
         while 0 < got < len(buffer):
@@ -185,9 +185,9 @@ class Medium:
                 return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
         return bytes(buffer[: self.read_into(offset, memoryview(buffer))])
 
-    def read_surviving(
+    def read_recovering(
         self, offset: int, buffer: memoryview, block_size: int, before_each_try: BeforeEachTry = go_on
-    ) -> Survived:
+    ) -> Recovery:
         """Fill `buffer` with what can be read from byte `offset` on; never raises a read error.
 
         A piece that fails is read again in halves down to single blocks, and these `retries` times more; in a dead
@@ -196,7 +196,7 @@ class Medium:
         """
         if self.is_gone:
             return _nothing_of(buffer)
-        return read_surviving(
+        return read_recovering(
             self.read_into,
             offset,
             buffer,
@@ -213,8 +213,8 @@ class Medium:
         *,
         is_in_dead_stretch: bool,
         before_each_try: BeforeEachTry = go_on,
-    ) -> Survived:
-        """As `read_surviving`, but the inner blocks of a dead stretch are passed over, to be come back to."""
+    ) -> Recovery:
+        """As `read_recovering`, but the inner blocks of a dead stretch are skipped, to be tried later."""
         if self.is_gone:
             return _nothing_of(buffer)
         return read_skipping(
@@ -227,11 +227,11 @@ class Medium:
             before_each_try=before_each_try,
         )
 
-    def read_sparingly(self, offset: int, buffer: memoryview, block_size: int) -> Survived:
-        """Come back to what was passed over: each failing block is tried once."""
+    def read_skipped(self, offset: int, buffer: memoryview, block_size: int) -> Recovery:
+        """Try what was skipped: each failing block once."""
         if self.is_gone:
             return _nothing_of(buffer)
-        return read_sparingly(self.read_into, offset, buffer, block_size)
+        return read_skipped(self.read_into, offset, buffer, block_size)
 
     def data_extents(self, start: int, end: int) -> Iterator[Stretch]:
         """The stretches of `start` … `end` (bytes) that may hold something; what lies between is zero.
@@ -308,9 +308,9 @@ class Medium:
         return False
 
 
-def _nothing_of(buffer: memoryview) -> Survived:
+def _nothing_of(buffer: memoryview) -> Recovery:
     buffer[:] = bytes(len(buffer))
-    return Survived([Stretch(0, len(buffer))], ended_early=False)
+    return Recovery([Stretch(0, len(buffer))], ended_early=False)
 
 
 def _absolute(path: Path) -> str:
@@ -323,8 +323,8 @@ def _absolute(path: Path) -> str:
 def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     """Open a raw file, a block device or a packed file (`.gz`, `.xz`, `.bz2`, `.zst`) for reading.
 
-    A packed file is unpacked once into a private temporary file. A device is read around the system's memory of it,
-    where that is possible and `access` does not allow the memory.
+    A packed file is unpacked once into a private temporary file. A device is read with direct I/O,
+    where that is possible and `access` does not allow the cache.
     Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
     """
     path = Path(path)

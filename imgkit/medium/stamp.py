@@ -51,7 +51,7 @@ _MOST_LAYERS = 8
 class Stamp(msgspec.Struct, frozen=True):
     """What the system knows of a medium that another one, or the same one after a change, would not have.
 
-    Of a file: `device` and `inode` say which it is, the times are in nanoseconds, `standing` has its mode, owners and
+    Of a file: `device` and `inode` say which it is, the times are in nanoseconds, `attributes` has its mode, owners and
     count of links. Of a block device: `device` is its number, `attachment` counts the disks that the system has seen
     (0: not known), and of a loop device's file the same is known as of a file, `inode` 0 where it is not.
     """
@@ -61,7 +61,7 @@ class Stamp(msgspec.Struct, frozen=True):
     inode: int
     changed_at_ns: int
     status_changed_at_ns: int
-    standing: tuple[int, ...]
+    attributes: tuple[int, ...]
     attachment: int = 0
 
 
@@ -100,7 +100,7 @@ def change_since(before: Stamp, descriptor: int, path: str) -> Change | None:
     if (there.st_rdev, _file(there)) != (here.st_rdev, _file(here)):
         return "replaced"
     if is_known and now.status_changed_at_ns != before.status_changed_at_ns:
-        return "dated back" if now.standing == before.standing else "status"
+        return "dated back" if now.attributes == before.attributes else "status"
     return None
 
 
@@ -137,8 +137,8 @@ def _file_behind(number: int) -> os.stat_result | None:
     """The status of the file behind a loop device, also behind several on top of each other."""
     for _ in range(_MOST_LAYERS):
         try:
-            told = (disk_folder(number) / "loop" / "backing_file").read_text(errors="surrogateescape")
-            status = os.stat(told.rstrip("\n"))  # noqa: PTH116
+            backing = (disk_folder(number) / "loop" / "backing_file").read_text(errors="surrogateescape")
+            status = os.stat(backing.rstrip("\n"))  # noqa: PTH116
         except (OSError, ValueError):
             return None
         if not stat.S_ISBLK(status.st_mode):

@@ -21,7 +21,7 @@ _OCTAL = re.compile(r"\\([0-7]{3})")
 class Use(NamedTuple):
     """One use of a medium in words ("is mounted on /mnt"), and whether it can change what lies there."""
 
-    told: str
+    description: str
     can_write: bool
 
 
@@ -74,7 +74,7 @@ def _number_of(path: str) -> int | None:
 
 
 def _mounts(numbers: set[int]) -> Iterator[Use]:
-    """From mountinfo: device number, mount point and options; some file systems tell only the name of their device."""
+    """From mountinfo: device number, mount point and options; some file systems give only the name of their device."""
     for line in Path("/proc/self/mountinfo").read_text(errors="surrogateescape").splitlines():
         mounted, _, source = line.partition(" - ")
         _, _, device, _, point, options, *_ = mounted.split(" ")
@@ -103,10 +103,10 @@ def _holders(numbers: set[int]) -> Iterator[Use]:
 def _loop_devices(descriptor: int) -> Iterator[Use]:
     """Devices that the system makes of the file."""
     path = Path(f"/proc/self/fd/{descriptor}").readlink()
-    for told in Path("/sys/block").glob("loop*/loop/backing_file"):
+    for backing in Path("/sys/block").glob("loop*/loop/backing_file"):
         with suppress(OSError):
-            device = told.parent.parent
-            if Path(told.read_text(errors="surrogateescape").rstrip("\n")) == path:
+            device = backing.parent.parent
+            if Path(backing.read_text(errors="surrogateescape").rstrip("\n")) == path:
                 can_write = (device / "ro").read_text().strip() == "0"
                 way = "" if can_write else ", read-only"
                 yield Use(f"lies behind the device {device.name}{way}", can_write)

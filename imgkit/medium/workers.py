@@ -26,9 +26,9 @@ WORKERS = 2
 _MOST_STRIPS_AHEAD = 64
 _TICK_SECONDS = 0.1
 LONG_SECONDS = 0.5
-"""After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
+"""After so long a worker hands in what it found of a strip so far: the next read may never return."""
 _LEAVE_SECONDS = 3.0
-"""How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
+"""How long Ctrl-C waits for reads that are on their way; those of a hung device never return."""
 _NO_THREADS = "the system gives no more threads: end other programs, or raise the limit of processes (ulimit -u)"
 
 Progress = Callable[[int], None]
@@ -299,7 +299,7 @@ def answer_within(seconds: float, ask: Callable[[], T], otherwise: T) -> T:
     return answers[0] if answers else otherwise
 
 
-def tell_end(progress: Progress | None, end: int) -> None:
+def report_end(progress: Progress | None, end: int) -> None:
     """Tell that all is done; Ctrl-C comes too late by now to stop anything."""
     with suppress(KeyboardInterrupt):
         if progress is not None:

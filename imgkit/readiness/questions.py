@@ -204,7 +204,7 @@ def quiet(evidence: Evidence) -> Question:
         )
     elif not evidence.interrupted:
         points.append(Point("read errors", "yes", "no read error"))
-    if evidence.medium.kind == "device" and evidence.medium.route == "memory allowed":
+    if evidence.medium.kind == "device" and evidence.medium.route == "cached":
         says = "the system's memory of the device was allowed to answer in place of the medium"
         points.append(Point("way", "unsure", says, _call(evidence, "") + ", the cache not allowed"))
     told = _told(evidence, "quiet")

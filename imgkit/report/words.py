@@ -100,10 +100,9 @@ BLOCK_SIZE_WORDS = {"call": "as asked for", "label": "from the label", "assumed"
 ADDRESS_SOURCE_WORDS = {"drive": "from the drive file", "label": "from the label's geometry"}
 
 ROUTE_WORDS = {
-    "memory allowed": "read through the system's cache: what was written a moment ago may have answered in place of "
-    "the medium",
-    "around memory": "read with direct I/O: what answered is the medium itself",
-    "memory dropped": "read after the system was asked to drop its cache of it",
+    "cached": "read through the system's cache: what was written a moment ago may have answered in place of the medium",
+    "direct I/O": "read with direct I/O: what answered is the medium itself",
+    "cache dropped": "read after the system was asked to drop its cache of it",
 }
 """Which way the bytes of a device came."""
 

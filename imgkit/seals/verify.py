@@ -21,9 +21,9 @@ from imgkit.files.inputs import open_input
 from imgkit.label.result import use_outer_indices
 from imgkit.location.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
-from imgkit.medium.changes import unrest
+from imgkit.medium.changes import change_findings
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 from imgkit.seals.result import BlockDigests, Seal, SealFile, Verification
 from imgkit.seals.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
 
@@ -127,7 +127,7 @@ class _BlockComparison:
     def __init__(self, expected: IO[bytes], block_size: int, differ: Ledger[State]) -> None:
         self._expected, self._block_size, self._differ = expected, block_size, differ
 
-    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
         found = block_digests(view, self._block_size)
         expected = self._expected.read(len(found))
         if found == expected:
@@ -136,7 +136,7 @@ class _BlockComparison:
 
         size = self._block_size
         unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
-        for start, end in survived.lost:
+        for start, end in recovery.lost:
             unequal[start // size : -(-end // size)] = False
         edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
         if len(edges):
@@ -320,7 +320,7 @@ class Verifying:
         ]
 
     def _other_findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> list[Finding]:
-        found = unrest(self.copy, ended_early=reading.ended_early)
+        found = change_findings(self.copy, ended_early=reading.ended_early)
         if sha256 is not None and (sha256 == self.seal.sha256) == (differing_blocks > 0):
             found.append(
                 Finding(

@@ -8,7 +8,7 @@ from itertools import groupby
 from imgkit.core.spans import Stretch
 from imgkit.medium import Medium
 from imgkit.medium.buffers import new_buffer
-from imgkit.medium.recovery import Survived
+from imgkit.medium.recovery import Recovery
 from imgkit.medium.workers import Work, run
 from imgkit.sums.rules import Rule
 from imgkit.sums.running import Implementation, best_implementation, new_sum
@@ -65,14 +65,14 @@ class SumsInOrder:
     def _begin(self) -> None:
         self._running, self._is_whole = new_sum(self._rule, self._implementation), True
 
-    def take(self, offset: int, view: memoryview, survived: Survived) -> None:
+    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
         """The next piece."""
         piece_end = offset + len(view)
         while self._next < len(self._extents) and self._extents[self._next][0] < piece_end:
             start, end = self._extents[self._next]
             low, high = max(0, start - offset), min(len(view), end - offset)
             self._running.update(view[low:high])
-            self._is_whole = self._is_whole and not any(a < high and low < b for a, b in survived.lost)
+            self._is_whole = self._is_whole and not any(a < high and low < b for a, b in recovery.lost)
             if end > piece_end:
                 return
             self.values[self._next] = self._running.value() if self._is_whole else None
@@ -146,10 +146,10 @@ class _Summing:
 
     def _read(self, offset: int, piece: memoryview) -> bool:
         """Fill `piece`; False when not all of it could be read."""
-        survived = self._medium.read_surviving(offset, piece, self._block_size, self.work.check)
+        recovery = self._medium.read_recovering(offset, piece, self._block_size, self.work.check)
         with self._lock:
             self.done_bytes += len(piece)
-        return not survived.lost and not survived.ended_early
+        return not recovery.lost and not recovery.ended_early
 
 
 def _tasks(extents: Sequence[Stretch], lanes: int) -> Iterator[list[int]]:

@@ -39,7 +39,7 @@ _WORD_BYTES = 8
 
 
 class Code(NamedTuple):
-    """What is told of a run of blocks; the dumps that play a part in it are the bits of a number, dump 1 the lowest."""
+    """What is known of a run of blocks; its dumps are the bits of a number, dump 1 the lowest."""
 
     state: int
     behind: int
@@ -97,28 +97,28 @@ class Meaning(NamedTuple):
 
 
 @lru_cache(maxsize=4096)
-def meaning_of(said: tuple[int, ...]) -> Meaning:
+def meaning_of(ballots: tuple[int, ...]) -> Meaning:
     """Decide about a block from what each dump says of it."""
-    versions = [each - MOST_DUMPS if each >= BLANK_VERSION else each for each in said]
-    has_vote = [FIRST_VERSION <= each < BLANK_VERSION for each in said]
+    versions = [each - MOST_DUMPS if each >= BLANK_VERSION else each for each in ballots]
+    has_vote = [FIRST_VERSION <= each < BLANK_VERSION for each in ballots]
     votes = Counter(version for version, votes in zip(versions, has_vote, strict=True) if votes)
     most = max(votes.values(), default=0)
-    voters = sum(each >= FIRST_VERSION for each in said)
+    voters = sum(each >= FIRST_VERSION for each in ballots)
     leaders = {version for version, count in votes.items() if count == most}
     against = sum(each >= FIRST_VERSION and each not in leaders for each in versions)
     is_decided = len(leaders) == 1 and most > against
     leads = [(votes or is_decided) and each in leaders for each, votes in zip(versions, has_vote, strict=True)]
-    is_behind = [each >= FIRST_VERSION and not leading for each, leading in zip(said, leads, strict=True)]
+    is_behind = [each >= FIRST_VERSION and not leading for each, leading in zip(ballots, leads, strict=True)]
     different = {version for version in versions if version >= FIRST_VERSION}
     code = Code(
-        state=_state(len(different), voters, UNREADABLE in said, is_decided),
+        state=_state(len(different), voters, UNREADABLE in ballots, is_decided),
         behind=_bits(is_behind),
-        unreadable=_bits(each == UNREADABLE for each in said),
-        abstains=_bits(each == ABSTAINS for each in said),
-        blank=0 if is_decided else _bits(each >= BLANK_VERSION for each in said),
+        unreadable=_bits(each == UNREADABLE for each in ballots),
+        abstains=_bits(each == ABSTAINS for each in ballots),
+        blank=0 if is_decided else _bits(each >= BLANK_VERSION for each in ballots),
     )
-    pairs = pairs_of(len(said))
-    compared = [said[i] >= FIRST_VERSION and said[j] >= FIRST_VERSION for i, j in pairs]
+    pairs = pairs_of(len(ballots))
+    compared = [ballots[i] >= FIRST_VERSION and ballots[j] >= FIRST_VERSION for i, j in pairs]
     return Meaning(
         code=code.packed(),
         source=leads.index(True) if any(leads) else -1,
@@ -147,7 +147,7 @@ def _bits(flags: Iterable[bool]) -> int:
     return sum(1 << index for index, flag in enumerate(flags) if flag)
 
 
-class Poll(NamedTuple):
+class Outcome(NamedTuple):
     """What a stretch of blocks comes to.
 
     `firsts`, `counts` and `codes` are the runs in which not all agree, ascending, no two alike touching. The sums are
@@ -165,26 +165,26 @@ class Poll(NamedTuple):
     source_counts: Int64
 
 
-def poll(said: Int64, edges: Int64) -> Poll:
-    """Count what the dumps say: `said[dump, part]` of the blocks from `edges[part]` up to `edges[part + 1]`."""
-    keys = _keys(said)
+def count_votes(ballots: Int64, edges: Int64) -> Outcome:
+    """Count what the dumps say: `ballots[dump, part]` of the blocks from `edges[part]` up to `edges[part + 1]`."""
+    keys = _keys(ballots)
     starts = _starts_of_runs(keys)
     firsts = edges[starts]
     counts = np.diff(firsts, append=edges[-1])
     _, places, inverse = np.unique(keys[starts], return_index=True, return_inverse=True)
-    meanings = [meaning_of(tuple(said[:, starts[place]].tolist())) for place in places]
+    meanings = [meaning_of(tuple(ballots[:, starts[place]].tolist())) for place in places]
     totals = np.bincount(inverse, weights=counts, minlength=len(places)).astype(np.int64)
     codes = np.array([meaning.code for meaning in meanings], np.int64)[inverse]
     sources = np.array([meaning.source for meaning in meanings], np.int64)[inverse]
     joined = _starts_of_runs(codes)
-    told_firsts = firsts[joined]
-    told_counts = np.diff(told_firsts, append=edges[-1])
-    told_codes = codes[joined]
-    is_told = states_of(told_codes) != AGREED
-    return Poll(
-        firsts=told_firsts[is_told],
-        counts=told_counts[is_told],
-        codes=told_codes[is_told],
+    run_firsts = firsts[joined]
+    run_counts = np.diff(run_firsts, append=edges[-1])
+    run_codes = codes[joined]
+    is_reported = states_of(run_codes) != AGREED
+    return Outcome(
+        firsts=run_firsts[is_reported],
+        counts=run_counts[is_reported],
+        codes=run_codes[is_reported],
         outvoted=totals @ np.array([meaning.outvoted for meaning in meanings]),
         differing=totals @ np.array([meaning.differing for meaning in meanings]),
         not_compared=totals @ np.array([meaning.not_compared for meaning in meanings]),
@@ -193,34 +193,34 @@ def poll(said: Int64, edges: Int64) -> Poll:
     )
 
 
-def _keys(said: Int64) -> Int64:
+def _keys(ballots: Int64) -> Int64:
     """A number for each column, the same for the same contents.
 
     Dump i has one of i + 1 versions, since a version has the number of the first dump that has it, blank or not; so
     the product of what each may say stays below 2 to the 63rd.
     """
-    keys = np.zeros(said.shape[1], np.int64)
-    for dump, says in enumerate(said):
+    keys = np.zeros(ballots.shape[1], np.int64)
+    for dump, says in enumerate(ballots):
         choices = FIRST_VERSION + 2 * (dump + 1)
         keys = keys * choices + np.where(says >= BLANK_VERSION, says - BLANK_VERSION + FIRST_VERSION + dump + 1, says)
     return keys
 
 
-def mark_blank(said: Int64, rows: Sequence[Rows], cut_bytes: int, has_list: Sequence[bool]) -> None:
+def mark_blank(ballots: Int64, rows: Sequence[Rows], cut_bytes: int, has_list: Sequence[bool]) -> None:
     """Mark the versions that are blank where another dump has data, of dumps that have no list of what they read.
 
     `cut_bytes` at the end of the last row are not the medium's.
     """
-    is_version = said >= FIRST_VERSION
-    lowest = np.where(is_version, said, np.iinfo(np.int64).max).min(axis=0)
-    places = np.flatnonzero((is_version & (said != lowest)).any(axis=0))
+    is_version = ballots >= FIRST_VERSION
+    lowest = np.where(is_version, ballots, np.iinfo(np.int64).max).min(axis=0)
+    places = np.flatnonzero((is_version & (ballots != lowest)).any(axis=0))
     if not len(places) or all(has_list):
         return
     is_blank = np.array([are_repeated(own, places, cut_bytes) for own in rows])
     votes = is_version[:, places]
     has_data = (votes & ~is_blank).any(axis=0)
     weak = votes & is_blank & has_data & ~np.array(has_list)[:, np.newaxis]
-    said[:, places] += weak * MOST_DUMPS
+    ballots[:, places] += weak * MOST_DUMPS
 
 
 def _starts_of_runs(values: Int64) -> Int64:
@@ -228,23 +228,23 @@ def _starts_of_runs(values: Int64) -> Int64:
     return np.concatenate(([0], np.flatnonzero(values[1:] != values[:-1]) + 1))
 
 
-def tell_versions(said: Int64, rows: Sequence[Rows], known_same: Sequence[bool]) -> None:
-    """Give a number to the version of each block that is undecided in `said[dump, block]`.
+def number_versions(ballots: Int64, rows: Sequence[Rows], known_same: Sequence[bool]) -> None:
+    """Give a number to the version of each block that is undecided in `ballots[dump, block]`.
 
     `rows[dump]` has a row for each block. `known_same[dump]`: all its rows are those of the first dump that is read.
     """
     first = known_same.index(True)
     for dump in range(len(rows)):
-        open_here = said[dump] == UNDECIDED
+        open_here = ballots[dump] == UNDECIDED
         if not open_here.any():
             continue
-        said[dump][open_here] = FIRST_VERSION + dump
+        ballots[dump][open_here] = FIRST_VERSION + dump
         for other in range(dump + 1, len(rows)):
-            both = open_here & (said[other] == UNDECIDED)
+            both = open_here & (ballots[other] == UNDECIDED)
             if not both.any():
                 continue
             same = both if dump == first and known_same[other] else _same_rows(rows[dump], rows[other], both)
-            said[other][same] = FIRST_VERSION + dump
+            ballots[other][same] = FIRST_VERSION + dump
 
 
 def _same_rows(left: Rows, right: Rows, wanted: Mask) -> Mask:

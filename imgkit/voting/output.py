@@ -76,14 +76,14 @@ class BestFile(Meanwhile):
         offset, end = window.stretch(block_size).within(Stretch(0, self._size_bytes))
         length = end - offset
         old, new = (np.zeros((window.count, block_size), np.uint8) for _ in range(2))
-        survived = medium.read_surviving(offset, new.data.cast("B")[:length], block_size)
+        recovery = medium.read_recovering(offset, new.data.cast("B")[:length], block_size)
         os.preadv(self.descriptor, [old.data.cast("B")[:length]], offset)
         edges = np.zeros(window.count + 1, np.int64)
         np.add.at(edges, runs[:, 0] - window.first, 1)
         np.add.at(edges, runs[:, 1] - window.first, -1)
         is_wanted = np.cumsum(edges[:-1]) > 0
         is_lost = np.zeros(window.count, np.bool_)
-        for lost in union(each.blocks(block_size) for each in survived.lost):
+        for lost in union(each.blocks(block_size) for each in recovery.lost):
             is_lost[lost.first : lost.end] = True
         is_kept = ~is_wanted | is_lost
         new[is_kept] = old[is_kept]

@@ -140,27 +140,27 @@ class Vote(Result, frozen=True, kw_only=True):
     dumps: tuple[Dump, ...]
     size_bytes: int
     blocks: int
-    voted_blocks: int
-    agreed_blocks: int
-    partly_read_blocks: int
-    majority_blocks: int
-    no_majority_blocks: int
-    only_one_blocks: int
-    unreadable_blocks: int
-    doubt_blocks: int
-    doubt_runs: int
+    voted_blocks: int = 0
+    agreed_blocks: int = 0
+    partly_read_blocks: int = 0
+    majority_blocks: int = 0
+    no_majority_blocks: int = 0
+    only_one_blocks: int = 0
+    unreadable_blocks: int = 0
+    doubt_blocks: int = 0
+    doubt_runs: int = 0
     blank_doubt_blocks: int = 0
     common_fill_blocks: int = 0
-    pairings: tuple[Pairing, ...]
-    trust: tuple[int, ...]
-    outlier: Outlier | None
-    ranges: tuple[VoteRange, ...]
-    ranges_total: int
-    partitions: tuple[PartitionVote, ...]
-    label_from: int | None
-    address_source: Literal["drive", "label"] | None
+    pairings: tuple[Pairing, ...] = ()
+    trust: tuple[int, ...] = ()
+    outlier: Outlier | None = None
+    ranges: tuple[VoteRange, ...] = ()
+    ranges_total: int = 0
+    partitions: tuple[PartitionVote, ...] = ()
+    label_from: int | None = None
+    address_source: Literal["drive", "label"] | None = None
     drive: Drive | None
-    best: BestDump | None
-    doubts_path: str | None
-    read_again: ReadAgain | None
-    interrupted: bool
+    best: BestDump | None = None
+    doubts_path: str | None = None
+    read_again: ReadAgain | None = None
+    interrupted: bool = False

@@ -2,36 +2,36 @@
 
 import numpy as np
 
-from imgkit.explanation.causes.evidence import NO_CLAIM, Blocks, Cause, Keys, Tally, Told, never
+from imgkit.explanation.by_block import BlockCause, Tally
+from imgkit.explanation.case import CopyHolds
+from imgkit.explanation.evidence import NO_CLAIM, Blocks, Description, Keys
 
 _MOST_CHANGED_BYTES_IN = 32
 _BITS_SET = np.array([bin(value).count("1") for value in range(256)], np.uint8)
 
 
-def _claim(blocks: Blocks) -> Keys:
-    changed = blocks.reference ^ blocks.copy
-    places = changed != 0
-    count = places.sum(axis=1)
-    bits = _BITS_SET[changed].sum(axis=1)
-    neighbours = (places[:, 1:] & places[:, :-1]).sum(axis=1)
-    few = count <= max(2, blocks.copy.shape[1] // _MOST_CHANGED_BYTES_IN)
-    single = bits <= count + count // 8
-    return np.where(few & single & (neighbours * 4 <= count), 0, NO_CLAIM)
-
-
-def _tell(tally: Tally) -> Told:
-    return Told(
-        f"in {tally.blocks} blocks single bits are flipped, {tally.changed_bytes} bytes in all, without a pattern",
-        0.92 if tally.blocks > 1 else 0.85,
-        {"changed_bytes": tally.changed_bytes},
+class BitNoise(BlockCause):
+    kind = "bit-noise"
+    advice = (
+        "Read these blocks again, more than once, and compare the readings. What changes from one reading to the next "
+        "is a reading error; what stays the same is on the medium."
     )
+    is_physical = True
+    copy_holds: CopyHolds = "noisy data"
 
+    def claim(self, blocks: Blocks) -> Keys:
+        changed = blocks.reference ^ blocks.copy
+        places = changed != 0
+        count = places.sum(axis=1)
+        bits = _BITS_SET[changed].sum(axis=1)
+        neighbours = (places[:, 1:] & places[:, :-1]).sum(axis=1)
+        few = count <= max(2, blocks.copy.shape[1] // _MOST_CHANGED_BYTES_IN)
+        single = bits <= count + count // 8
+        return np.where(few & single & (neighbours * 4 <= count), 0, NO_CLAIM)
 
-CAUSE = Cause(
-    "bit-noise",
-    _claim,
-    never,
-    _tell,
-    "Read these blocks again, more than once, and compare the readings: what changes from one reading to the next is "
-    "the reading, what stays is on the medium.",
-)
+    def describe(self, tally: Tally) -> Description:
+        return Description(
+            f"in {tally.blocks} blocks single bits are flipped, {tally.changed_bytes} bytes in all, without a pattern",
+            0.92 if tally.blocks > 1 else 0.85,
+            {"changed_bytes": tally.changed_bytes},
+        )

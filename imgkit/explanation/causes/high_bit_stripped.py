@@ -2,27 +2,25 @@
 
 import numpy as np
 
-from imgkit.explanation.causes.evidence import Bytes, Cause, Tally, Told, chance, turning
+from imgkit.explanation.by_block import Conversion, Tally
+from imgkit.explanation.evidence import Bytes, Description, confidence_from
 
 
-def _stripped(rows: Bytes) -> Bytes:
-    stripped: Bytes = rows & np.uint8(0x7F)
-    return stripped
-
-
-def _tell(tally: Tally) -> Told:
-    return Told(
-        f"in {tally.blocks} blocks every byte of the copy is the reference's with bit 7 cleared "
-        f"({tally.changed_bytes} bytes had it set)",
-        chance(tally.changed_bytes, 24),
-        {"bit": 7, "value": 0},
+class HighBitStripped(Conversion):
+    kind = "high-bit-stripped"
+    advice = (
+        "The data went over a seven-bit line. Set the line to eight bits without parity on both sides, or send the "
+        "data in a form that survives seven bits. Copying again as it is strips the bit again."
     )
 
+    def convert(self, rows: Bytes) -> Bytes:
+        stripped: Bytes = rows & np.uint8(0x7F)
+        return stripped
 
-CAUSE = Cause(
-    "high-bit-stripped",
-    *turning(_stripped),
-    _tell,
-    "The data went over a seven-bit line. Set the line to eight bits without parity on both sides, or send in a form "
-    "that survives seven bits; copying again as it is repeats it.",
-)
+    def describe(self, tally: Tally) -> Description:
+        return Description(
+            f"in {tally.blocks} blocks every byte of the copy is the reference's with bit 7 cleared "
+            f"({tally.changed_bytes} bytes had it set)",
+            confidence_from(tally.changed_bytes, 24),
+            {"bit": 7, "value": 0},
+        )

@@ -1,132 +1,27 @@
 """Blocks in which the reference is the worse side: blank, or not read when it was made, where the copy has data."""
 
-from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from collections.abc import Iterator
 
-import numpy as np
-
-from imgkit.core.spans import Span, difference, union
-from imgkit.explanation.causes.evidence import Told, View
-from imgkit.explanation.emptiness import NOT_REPEATED, Fill, Keys, repeated_with_cut, repeated_word, rows_with_any
-
-KIND = "reference-blank"
-ADVICE = (
-    "Do not copy these blocks again before it is clear which side is right: that would write nothing over data. A "
-    "reference that was padded after read errors has to be read again from its drive; blocks that were free when the "
-    "reference was made may have been written since by a machine that ran from the copy."
-)
-NOT_READ_ADVICE = (
-    "These blocks could not be read when the medium was made. Where it is the copy, copy them again; where it is both, "
-    "only the drive itself can give them."
-)
-
-MOST_RUNS = 10_000
-"""So many runs are kept; what lies behind them is not examined."""
-
-_PIECE_BYTES = 2 << 20
-_NOTHING, _REFERENCE_FILL, _COPY_FILL, _BOTH_FILL, _NOT_READ = -1, *range(1 << 32, (1 << 32) + 4)
-"""What is found of a block; any other number is the long that the reference repeats there (`repeated`)."""
+from imgkit.core.spans import total
+from imgkit.explanation.case import Case, Cause
+from imgkit.explanation.causes.unreadable import of_fill
+from imgkit.explanation.evidence import Description
+from imgkit.explanation.result import Episode
 
 
-class Emptiness(NamedTuple):
-    """Where one side has no data and the other has something else; runs of blocks, ascending.
-
-    `blank` has them by the word that the reference repeats while the copy has data. `reference_fill`, `copy_fill` and
-    `both_fill` are nothing but a fill pattern on that side. `not_examined` could not be read this time, or lie behind
-    the last run that is kept.
-    """
-
-    blank: dict[str, tuple[Span, ...]]
-    reference_fill: tuple[Span, ...]
-    copy_fill: tuple[Span, ...]
-    both_fill: tuple[Span, ...]
-    not_examined: tuple[Span, ...]
-
-    @property
-    def all_blank(self) -> tuple[Span, ...]:
-        """All runs in which the reference is blank."""
-        return union(span for spans in self.blank.values() for span in spans)
-
-    def without(self, explained: Sequence[Span]) -> "Emptiness":
-        """The same where the copy's data are explained otherwise; a fill stays one."""
-        left = {word: difference(spans, explained) for word, spans in self.blank.items()}
-        return self._replace(blank={word: spans for word, spans in left.items() if spans})
-
-
-def look(view: View, differing: Sequence[Span], fills: Sequence[Fill]) -> Emptiness:
-    """Read all the differing blocks again and see which side is empty."""
-    found: dict[int, list[Span]] = {}
-    runs = 0
-    not_examined: Sequence[Span] = ()
-    for first, codes in _examined(view, differing, fills):
-        edges = np.flatnonzero(np.diff(codes, prepend=_NOTHING - 1, append=_NOTHING - 1))
-        for start, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            if codes[start] != _NOTHING:
-                found.setdefault(int(codes[start]), []).append(Span(first + start, end - start))
-                runs += 1
-        if runs > MOST_RUNS:
-            reached = first + len(codes)
-            not_examined = difference(differing, [Span(0, reached)])
-            break
-    special = {code: union(found.pop(code, [])) for code in (_REFERENCE_FILL, _COPY_FILL, _BOTH_FILL, _NOT_READ)}
-    return Emptiness(
-        blank={repeated_word(key): union(spans) for key, spans in found.items()},
-        reference_fill=special[_REFERENCE_FILL],
-        copy_fill=special[_COPY_FILL],
-        both_fill=special[_BOTH_FILL],
-        not_examined=union([*special[_NOT_READ], *not_examined]),
+class ReferenceBlank(Cause):
+    kind = "reference-blank"
+    advice = (
+        "Do not copy these blocks again before it is clear which side is right: that would overwrite data with "
+        "nothing. A reference that was padded after read errors has to be read again from its drive. Blocks that were "
+        "free when the reference was made may have been written since, by a machine that ran from the copy."
     )
 
-
-def _examined(view: View, differing: Sequence[Span], fills: Sequence[Fill]) -> Iterator[tuple[int, Keys]]:
-    """What is found of the blocks, piece by piece: the first block, and a code for each."""
-    size = view.block_size
-    step = max(1, _PIECE_BYTES // size)
-    for span in differing:
-        for first in range(span.first, span.end, step):
-            count = min(step, span.end - first)
-            yield first, _codes(view, first, count, fills)
-
-
-def _codes(view: View, first: int, count: int, fills: Sequence[Fill]) -> Keys:
-    size = view.block_size
-    codes = np.full(count, _NOTHING, np.int64)
-    length = min(count * size, min(view.reference.size_bytes, view.copy.size_bytes) - first * size)
-    cut_bytes = count * size - length
-    sides = []
-    for read in (view.reference_bytes, view.copy_bytes):
-        data = read(first * size, length)
-        if len(data) != length and count > 1:
-            return np.concatenate([_codes(view, block, 1, fills) for block in range(first, first + count)])
-        if len(data) != length:
-            return np.array([_NOT_READ], np.int64)
-        sides.append(np.frombuffer(data + bytes(cut_bytes), np.uint8).reshape(count, size))
-    reference, copy = sides
-    word = repeated_with_cut(reference, cut_bytes)
-    reference_is_fill, copy_is_fill = (rows_with_any(fills, rows, cut_bytes) for rows in sides)
-    places = np.flatnonzero((word != NOT_REPEATED) & ~copy_is_fill)
-    if len(places):
-        has_data = repeated_with_cut(copy, cut_bytes)[places] == NOT_REPEATED
-        codes[places[has_data]] = word[places[has_data]]
-    codes[copy_is_fill] = _COPY_FILL
-    codes[reference_is_fill] = _REFERENCE_FILL
-    codes[reference_is_fill & copy_is_fill] = _BOTH_FILL
-    return codes
-
-
-def tell_blank(word: str, blocks: int) -> Told:
-    """Speak of blocks in which the reference repeats a word and the copy has data."""
-    return Told(
-        f"in {blocks} blocks the reference holds nothing but 0x{word} repeated where the copy has data",
-        0.75,
-        {"repeated": word},
-    )
-
-
-def tell_fill(blocks: int, medium: str) -> Told:
-    """Speak of blocks that are nothing but a fill pattern on one side or on both."""
-    return Told(
-        f"in {blocks} blocks {medium} holds nothing but a pattern that stands for what could not be read",
-        0.97,
-        {"filled": medium.removeprefix("the ")},
-    )
+    def find(self, case: Case) -> Iterator[Episode]:
+        for word, spans in case.empty.blank.items():
+            evidence = (
+                f"in {total(spans)} blocks the reference holds nothing but 0x{word} repeated where the copy has data"
+            )
+            yield self.episode(spans, Description(evidence, 0.75, {"repeated": word}))
+        if spans := case.empty.reference_fill:
+            yield self.episode(spans, of_fill(total(spans), "the reference"))

@@ -2,28 +2,24 @@
 
 import numpy as np
 
-from imgkit.explanation.causes.evidence import Blocks, Cause, Keys, Tally, Told, never
+from imgkit.explanation.by_block import BlockCause, Tally
+from imgkit.explanation.evidence import Blocks, Description, Keys
 
 
-def _claim(blocks: Blocks) -> Keys:
-    return np.zeros(len(blocks.numbers), np.int64)
-
-
-def _tell(tally: Tally) -> Told:
-    share = tally.changed_bytes / max(1, tally.looked_at * tally.block_size)
-    return Told(
-        f"{tally.blocks} blocks hold other data ({share:.0%} of their bytes changed), and nothing that explains "
-        "them was found",
-        0.75 if share < 0.5 else 0.7,
-        {"changed_share": round(share, 3)},
+class Rewritten(BlockCause):
+    kind = "rewritten"
+    advice = (
+        "If the copy was booted or mounted for writing since, the machine wrote these blocks itself, and checksums "
+        "from before no longer hold. Otherwise copy these blocks again."
     )
 
+    def claim(self, blocks: Blocks) -> Keys:
+        return np.zeros(len(blocks.numbers), np.int64)
 
-CAUSE = Cause(
-    "rewritten",
-    _claim,
-    never,
-    _tell,
-    "If the copy was started or mounted for writing since, this is its own work, and the sums of that time no longer "
-    "hold. If not, copy these blocks again.",
-)
+    def describe(self, tally: Tally) -> Description:
+        return Description(
+            f"{tally.blocks} blocks hold other data ({tally.changed_share:.0%} of their bytes changed), and nothing "
+            "that explains them was found",
+            0.75 if tally.changed_share < 0.5 else 0.7,
+            {"changed_share": round(tally.changed_share, 3)},
+        )

@@ -1,21 +1,29 @@
 """Blocks that belong elsewhere in the reference: a buffer that was not refilled, or a seek to the wrong place."""
 
-from imgkit.explanation.causes.evidence import Told
-from imgkit.explanation.causes.moved import Move
+from collections.abc import Iterator
 
-KIND = "stale"
-ADVICE = (
-    "Copy these blocks again. Blocks from just before point at a buffer that was not refilled (read errors that were "
-    "passed over); blocks from far away at a seek that went to the wrong place."
-)
+from imgkit.core.spans import total
+from imgkit.explanation.case import Case, Cause
+from imgkit.explanation.evidence import Description
+from imgkit.explanation.moves import moves_in
+from imgkit.explanation.result import Episode
 
 
-def tell(move: Move, blocks: int, block_size: int) -> Told:
-    """Speak of stale blocks."""
-    source = (move.start + move.shift_bytes) // block_size
-    return Told(
-        f"{blocks} block{'s' if blocks > 1 else ''} of the copy {'are' if blocks > 1 else 'is'} what the reference has "
-        f"from block {source} on",
-        0.97,
-        {"source_block": source},
+class Stale(Cause):
+    kind = "stale"
+    advice = (
+        "Copy these blocks again. Blocks from just before point to a buffer that was not refilled (read errors that "
+        "were ignored); blocks from far away point to a seek that went to the wrong place."
     )
+    is_physical = True
+
+    def find(self, case: Case) -> Iterator[Episode]:
+        for moved in moves_in(case):
+            if not moved.is_slip and len(members := case.not_reported(moved.members)):
+                spans = case.runs(members)
+                yield self.episode(spans, _describe(total(spans), moved.move.source // case.view.block_size))
+
+
+def _describe(blocks: int, source: int) -> Description:
+    subject = f"{blocks} blocks of the copy are" if blocks > 1 else f"{blocks} block of the copy is"
+    return Description(f"{subject} what the reference has from block {source} on", 0.97, {"source_block": source})

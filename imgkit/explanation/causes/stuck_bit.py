@@ -2,70 +2,70 @@
 
 import numpy as np
 
-from imgkit.explanation.causes.evidence import NO_CLAIM, Blocks, Bytes, Cause, Keys, Mask, Tally, Told, chance
+from imgkit.explanation.by_block import StretchedCause, Tally
+from imgkit.explanation.case import CopyHolds
+from imgkit.explanation.evidence import NO_CLAIM, Blocks, Bytes, Description, Keys, Mask, confidence_from
 
 _LANES = ((1, (0, 1, 2, 3)), (2, (0, 2)), (2, (1, 3)), (4, (0,)), (4, (1,)), (4, (2,)), (4, (3,)))
 """Bytes in the word that the bit is of, and the bytes of a long in which it shows."""
 
 
-def _claim(blocks: Blocks) -> Keys:
-    count = len(blocks.numbers)
-    keys = np.full(count, NO_CLAIM, np.int64)
-    whole = blocks.copy.shape[1] // 4 * 4
-    if whole == 0:
+class StuckBit(StretchedCause):
+    kind = "stuck-bit"
+    advice = (
+        "A line always reads the same. Check the cable, its plugs and the interface: copying again over the same line "
+        "makes the same fault."
+    )
+    copying_repeats_it = True
+    copy_holds: CopyHolds = "converted data"
+    least_changed_bytes = 8
+
+    def claim(self, blocks: Blocks) -> Keys:
+        count = len(blocks.numbers)
+        keys = np.full(count, NO_CLAIM, np.int64)
+        whole = blocks.copy.shape[1] // 4 * 4
+        if whole == 0:
+            return keys
+        changed = blocks.reference ^ blocks.copy
+        longs = changed[:, :whole].reshape(count, -1, 4)
+        seen = np.bitwise_or.reduce(longs, axis=1)
+        copy = blocks.copy[:, :whole].reshape(count, -1, 4)
+        ones = np.bitwise_and.reduce(copy, axis=1)
+        zeros = ~np.bitwise_or.reduce(copy, axis=1)
+        outside = (changed[:, whole:] != 0).any(axis=1)
+        for lane, (_, places) in enumerate(_LANES):
+            inside = np.bitwise_or.reduce(seen[:, places], axis=1)
+            others = [place for place in range(4) if place not in places]
+            alone = (inside != 0) & ((inside & (inside - 1)) == 0) & ~outside
+            if others:
+                alone &= (seen[:, others] == 0).all(axis=1)
+            for value, always in ((1, ones), (0, zeros)):
+                stuck = np.bitwise_and.reduce(always[:, places], axis=1) & inside
+                matched = alone & (stuck == inside) & (keys == NO_CLAIM)
+                bits = np.log2(np.where(inside == 0, 1, inside)).astype(np.int64)
+                keys[matched] = ((lane * 8 + bits) * 2 + value)[matched]
         return keys
-    changed = blocks.reference ^ blocks.copy
-    longs = changed[:, :whole].reshape(count, -1, 4)
-    seen = np.bitwise_or.reduce(longs, axis=1)
-    copy = blocks.copy[:, :whole].reshape(count, -1, 4)
-    ones = np.bitwise_and.reduce(copy, axis=1)
-    zeros = ~np.bitwise_or.reduce(copy, axis=1)
-    outside = (changed[:, whole:] != 0).any(axis=1)
-    for lane, (_, places) in enumerate(_LANES):
-        inside = np.bitwise_or.reduce(seen[:, places], axis=1)
-        others = [place for place in range(4) if place not in places]
-        alone = (inside != 0) & ((inside & (inside - 1)) == 0) & ~outside
-        if others:
-            alone &= (seen[:, others] == 0).all(axis=1)
-        for value, always in ((1, ones), (0, zeros)):
-            stuck = np.bitwise_and.reduce(always[:, places], axis=1) & inside
-            matched = alone & (stuck == inside) & (keys == NO_CLAIM)
-            bits = np.log2(np.where(inside == 0, 1, inside)).astype(np.int64)
-            keys[matched] = ((lane * 8 + bits) * 2 + value)[matched]
-    return keys
+
+    def leaves_equal(self, rows: Bytes, key: int) -> Mask:
+        _, places, bit, value = _parts(key)
+        whole = rows.shape[1] // 4 * 4
+        lanes = rows[:, :whole].reshape(len(rows), -1, 4)[:, :, list(places)]
+        result: Mask = (((lanes >> bit) & 1) == value).all(axis=(1, 2))
+        return result
+
+    def describe(self, tally: Tally) -> Description:
+        width, places, bit, value = _parts(tally.key)
+        name = {1: "byte", 2: "16-bit word", 4: "32-bit long"}[width]
+        where = f"bit {bit} of byte {places[0]} of each {name}" if width > 1 else f"bit {bit} of each byte"
+        return Description(
+            f"in {tally.blocks} blocks {where} reads {value} in the copy throughout, and nothing else is changed "
+            f"({tally.changed_bytes} bytes)",
+            confidence_from(tally.changed_bytes, 40),
+            {"bit": bit, "value": value, "word_bytes": width, "byte_of_word": places[0] if width > 1 else 0},
+        )
 
 
 def _parts(key: int) -> tuple[int, tuple[int, ...], int, int]:
     lane, bit, value = key // 16, key // 2 % 8, key % 2
     width, places = _LANES[lane]
     return width, places, bit, value
-
-
-def _holds(rows: Bytes, key: int) -> Mask:
-    _, places, bit, value = _parts(key)
-    whole = rows.shape[1] // 4 * 4
-    lanes = rows[:, :whole].reshape(len(rows), -1, 4)[:, :, list(places)]
-    result: Mask = (((lanes >> bit) & 1) == value).all(axis=(1, 2))
-    return result
-
-
-def _tell(tally: Tally) -> Told:
-    width, places, bit, value = _parts(tally.key)
-    name = {1: "byte", 2: "16-bit word", 4: "32-bit long"}[width]
-    where = f"bit {bit} of byte {places[0]} of each {name}" if width > 1 else f"bit {bit} of each byte"
-    return Told(
-        f"in {tally.blocks} blocks {where} reads {value} in the copy throughout, and nothing else is changed "
-        f"({tally.changed_bytes} bytes)",
-        chance(tally.changed_bytes, 40),
-        {"bit": bit, "value": value, "word_bytes": width, "byte_of_word": places[0] if width > 1 else 0},
-    )
-
-
-CAUSE = Cause(
-    "stuck-bit",
-    _claim,
-    _holds,
-    _tell,
-    "A line always reads the same: look at the cable, its plugs and the interface. Copying again over the same line "
-    "repeats it.",
-)

@@ -1,18 +1,25 @@
 """The copy ends before the reference does."""
 
-from imgkit.explanation.causes.evidence import Told
+from collections.abc import Iterator
 
-KIND = "truncated"
-ADVICE = (
-    "The transfer stopped, or the target is too small: compare its size with the reference's. Copy the missing blocks; "
-    "where there is no room for them, the label must not promise them."
-)
+from imgkit.core.spans import total
+from imgkit.explanation.case import Case, Cause
+from imgkit.explanation.evidence import Description
+from imgkit.explanation.result import Episode
 
 
-def tell(missing_blocks: int, copy_bytes: int, reference_bytes: int) -> Told:
-    """Speak of the missing end."""
-    return Told(
-        f"the copy ends at byte {copy_bytes}, the reference at {reference_bytes}: {missing_blocks} blocks are missing",
-        1.0,
-        {"copy_bytes": copy_bytes, "reference_bytes": reference_bytes},
+class Truncated(Cause):
+    kind = "truncated"
+    advice = (
+        "The transfer stopped, or the target is too small: compare its size with the reference's. Copy the missing "
+        "blocks. Where there is no room for them, the label must not promise them."
     )
+
+    def find(self, case: Case) -> Iterator[Episode]:
+        if case.missing:
+            sizes = {"copy_bytes": case.view.copy.size_bytes, "reference_bytes": case.view.reference.size_bytes}
+            evidence = (
+                f"the copy ends at byte {sizes['copy_bytes']}, the reference at {sizes['reference_bytes']}: "
+                f"{total(case.missing)} blocks are missing"
+            )
+            yield self.episode(case.missing, Description(evidence, 1.0, sizes))

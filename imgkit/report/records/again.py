@@ -1,7 +1,6 @@
 """What the record of a comparison shows of copying again: the calls, the script, what is left out of both."""
 
 from imgkit.comparison.result import Comparison, NoScript, Script
-from imgkit.explanation.recopy import REPEATING
 from imgkit.explanation.result import NoCommands
 from imgkit.report import words
 from imgkit.report.record import Block, Section, Text
@@ -25,6 +24,8 @@ def copy_again_section(result: Comparison) -> tuple[Section, ...]:
     script = [] if result.script is None else [_script_sentence(result.script)]
     if again is None or not (again.transfers or again.unreadable or again.reference_blank):
         return (of.section("again", "Copy again", *script, short=1),) if script else ()
+    from imgkit.explanation.causes import REPEATING
+
     blocks: list[Block | str] = []
     if kinds := dict.fromkeys(each.kind for each in result.episodes if each.kind in REPEATING):
         blocks.append(f"First remove the cause of {', '.join(kinds)}, as said above: copying the same way repeats it.")

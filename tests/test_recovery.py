@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgkit.core.spans import Stretch
-from imgkit.medium.recovery import DEAD_BLOCKS, read_skipping, read_sparingly, read_surviving
+from imgkit.medium.recovery import DEAD_BLOCKS, read_recovering, read_skipped, read_skipping
 
 BLOCK = 8
 MOST_BLOCKS = 200
@@ -57,26 +57,26 @@ def failing(draw: Callable[..., Any]) -> Failing:
 @given(failing(), st.integers(0, 2))
 def test_exactly_the_bad_blocks_are_lost(medium: Failing, retries: int) -> None:
     buffer = bytearray(b"?" * len(medium.data))
-    survived = read_surviving(medium.read_into, 0, memoryview(buffer), BLOCK, retries=retries)
-    assert _blocks(survived.lost) == medium.bad
+    recovery = read_recovering(medium.read_into, 0, memoryview(buffer), BLOCK, retries=retries)
+    assert _blocks(recovery.lost) == medium.bad
     assert buffer == medium.expected()
-    assert survived.lost == sorted(survived.lost)
-    assert all(end < start for (_, end), (start, _) in zip(survived.lost, survived.lost[1:], strict=False))
+    assert recovery.lost == sorted(recovery.lost)
+    assert all(end < start for (_, end), (start, _) in zip(recovery.lost, recovery.lost[1:], strict=False))
 
 
 @given(failing(), st.booleans())
-def test_what_is_passed_over_lies_between_blocks_that_failed(medium: Failing, is_in_dead_stretch: bool) -> None:
+def test_what_is_skipped_lies_between_blocks_that_failed(medium: Failing, is_in_dead_stretch: bool) -> None:
     buffer = bytearray(b"?" * len(medium.data))
-    survived = read_skipping(
+    recovery = read_skipping(
         medium.read_into, 0, memoryview(buffer), BLOCK, retries=0, is_in_dead_stretch=is_in_dead_stretch
     )
-    passed_over = _blocks(list(survived.passed_over))
-    assert _blocks(survived.lost) - passed_over == medium.bad - passed_over
-    for start, end in survived.passed_over:
+    skipped = _blocks(list(recovery.skipped))
+    assert _blocks(recovery.lost) - skipped == medium.bad - skipped
+    for start, end in recovery.skipped:
         assert start // BLOCK - 1 in medium.bad
         assert end // BLOCK in medium.bad
-    for start, end in survived.passed_over:
-        again = read_sparingly(medium.read_into, start, memoryview(buffer)[start:end], BLOCK)
+    for start, end in recovery.skipped:
+        again = read_skipped(medium.read_into, start, memoryview(buffer)[start:end], BLOCK)
         assert {block + start // BLOCK for block in _blocks(again.lost)} == {
             block for block in medium.bad if start <= block * BLOCK < end
         }
@@ -85,7 +85,7 @@ def test_what_is_passed_over_lies_between_blocks_that_failed(medium: Failing, is
 
 def test_a_failing_block_is_tried_once_and_so_often_again_as_was_asked_for() -> None:
     medium = Failing(64, frozenset({20}))
-    read_surviving(medium.read_into, 0, memoryview(bytearray(64 * BLOCK)), BLOCK, retries=5)
+    read_recovering(medium.read_into, 0, memoryview(bytearray(64 * BLOCK)), BLOCK, retries=5)
     assert medium.tries.count((20 * BLOCK, BLOCK)) == 1 + 5
 
 
@@ -102,16 +102,16 @@ def test_a_block_that_reads_at_a_later_try_is_not_lost(revives_after: int) -> No
                 medium.bad = frozenset()
         return medium.read_into(offset, buffer)
 
-    survived = read_surviving(read_into, 0, memoryview(bytearray(64 * BLOCK)), BLOCK, retries=revives_after)
-    assert not survived.lost
+    recovery = read_recovering(read_into, 0, memoryview(bytearray(64 * BLOCK)), BLOCK, retries=revives_after)
+    assert not recovery.lost
 
 
 def test_a_dead_stretch_costs_no_retry_for_each_block() -> None:
     """512 dead blocks, ten retries: only the two rows at its ends are tried again, all others once."""
     blocks, retries = 512, 10
     medium = Failing(blocks, frozenset(range(blocks)))
-    survived = read_surviving(medium.read_into, 0, memoryview(bytearray(blocks * BLOCK)), BLOCK, retries=retries)
-    assert survived.lost == [(0, blocks * BLOCK)]
+    recovery = read_recovering(medium.read_into, 0, memoryview(bytearray(blocks * BLOCK)), BLOCK, retries=retries)
+    assert recovery.lost == [(0, blocks * BLOCK)]
     halvings = 2 * (DEAD_BLOCKS + blocks.bit_length())
     assert len(medium.tries) <= blocks + 2 * DEAD_BLOCKS * retries + halvings
 
@@ -119,14 +119,14 @@ def test_a_dead_stretch_costs_no_retry_for_each_block() -> None:
 def test_within_a_dead_stretch_three_tries_pass_over_a_piece() -> None:
     medium = Failing(512, frozenset(range(512)))
     buffer = memoryview(bytearray(512 * BLOCK))
-    survived = read_skipping(medium.read_into, 0, buffer, BLOCK, retries=10, is_in_dead_stretch=True)
-    assert survived.passed_over == (Stretch(BLOCK, 511 * BLOCK),)
+    recovery = read_skipping(medium.read_into, 0, buffer, BLOCK, retries=10, is_in_dead_stretch=True)
+    assert recovery.skipped == (Stretch(BLOCK, 511 * BLOCK),)
     assert len(medium.tries) == 3
 
 
 def test_an_early_end_is_told_and_what_lies_behind_it_is_lost() -> None:
     medium = Failing(32, frozenset({3}), end=10 * BLOCK + 3)
     buffer = bytearray(b"?" * (32 * BLOCK))
-    survived = read_surviving(medium.read_into, 0, memoryview(buffer), BLOCK, retries=1)
-    assert survived.ended_early
-    assert _blocks(survived.lost) == {3, *range(10, 32)}
+    recovery = read_recovering(medium.read_into, 0, memoryview(buffer), BLOCK, retries=1)
+    assert recovery.ended_early
+    assert _blocks(recovery.lost) == {3, *range(10, 32)}

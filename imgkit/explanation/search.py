@@ -1,4 +1,4 @@
-"""Where in the reference the data of a stretch of the copy come from: what slips, stale and exchanged blocks share."""
+"""Searching the reference for the data of the copy: equal blocks, and stretches at another place."""
 
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from imgkit.explanation.causes.evidence import Keys, View
+from imgkit.explanation.evidence import Keys, View
 
 MOST_WANTED = 8192
 MOST_SOURCES = 6
@@ -38,6 +38,15 @@ class Move(NamedTuple):
     start: int
     end: int
     shift_bytes: int
+
+    @property
+    def length(self) -> int:
+        return self.end - self.start
+
+    @property
+    def source(self) -> int:
+        """Where the data start in the reference."""
+        return self.start + self.shift_bytes
 
 
 def _keys_of(words: npt.NDArray[np.uint64]) -> Keys:
@@ -108,9 +117,9 @@ def _pieces(view: View) -> Iterator[tuple[int, npt.NDArray[np.uint64]]]:
                 return
 
 
-def extent(view: View, place: int, shift_bytes: int, least: int, most: int) -> Move:
-    """The longest stretch around byte `place`, within `least` … `most`, that is the reference's data shifted."""
-    end = place
+def extent(view: View, place: int, shift_bytes: int) -> Move:
+    """The longest stretch around byte `place` that is the reference's data shifted."""
+    end, most = place, view.shared_bytes
     while end < most:
         count = min(_STEP_BYTES, most - end)
         same = _common_prefix(view.copy_bytes(end, count), view.reference_bytes(end + shift_bytes, count))
@@ -118,8 +127,8 @@ def extent(view: View, place: int, shift_bytes: int, least: int, most: int) -> M
         if same < count:
             break
     start = place
-    while start > least:
-        count = min(_STEP_BYTES, start - least)
+    while start > 0:
+        count = min(_STEP_BYTES, start)
         if start - count + shift_bytes < 0:
             count = start + shift_bytes
             if count <= 0:

@@ -1,8 +1,7 @@
 """The answer to a comparison of a medium with itself: nothing was read, and nothing is equal."""
 
-from typing import Literal
-
-from imgkit.comparison.result import Comparison, LabelPair, NotCompared
+from imgkit.comparison.request import Tail
+from imgkit.comparison.result import Comparison, NotCompared
 from imgkit.core.clock import now
 from imgkit.core.errors import InputError
 from imgkit.drive.geometry import Drive
@@ -12,7 +11,7 @@ from imgkit.medium.same import Named, outline, same_finding
 
 
 def compared_with_itself(
-    reference: Named, copy: Named, block_size: int | None, tail: Literal["forbid", "allow"], drive: Drive | None
+    reference: Named, copy: Named, block_size: int | None, tail: Tail, drive: Drive | None
 ) -> Comparison:
     """The result, with the finding `medium.same`; its blocks are those of the call, else of 512 bytes."""
     size, source = block_size_of((), block_size)
@@ -34,20 +33,6 @@ def compared_with_itself(
         tail=tail,
         reference=summaries[0],
         copy=summaries[1],
-        compared_blocks=0,
-        equal_blocks=0,
-        differing_blocks=0,
-        missing_blocks=0,
-        extra_blocks=0,
-        unreadable_blocks=0,
-        differing_bytes=0,
-        ranges=(),
-        ranges_total=0,
-        partitions=(),
-        address_source=None,
         drive=drive,
         not_compared=(NotCompared(0, blocks, "same medium"),) if blocks else (),
-        interrupted=False,
-        labels=LabelPair((), ()),
-        label_differences=(),
     )

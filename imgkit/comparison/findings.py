@@ -1,0 +1,46 @@
+"""What has to be said of the media of a comparison beside its counts."""
+
+from collections.abc import Iterator
+
+from imgkit.comparison.ledger import Ledger
+from imgkit.comparison.request import Request
+from imgkit.comparison.scan import Pair
+from imgkit.core.findings import Finding, Where
+from imgkit.medium.changes import change_findings
+from imgkit.medium.recovery import DEAD_BLOCKS
+
+FEWEST_DEAD_BLOCKS = 3 * DEAD_BLOCKS
+_SKIPPED = ": such a stretch was skipped at first, and its blocks were tried once each after all else had been read"
+
+
+def of_media(pair: Pair, ledger: Ledger) -> Iterator[Finding]:
+    """Whether the media changed while they were read, and where they are dead."""
+    for side, medium in (("reference", pair.reference), ("copy", pair.copy)):
+        yield from change_findings(medium, side, ended_early=side in pair.ended_early)
+    dead = [run for run in ledger.kept if run.state == "unreadable" and run.count >= FEWEST_DEAD_BLOCKS]
+    if dead and not (pair.ended_early or pair.is_gone()):
+        left = sum(each.count for each in ledger.skipped)
+        yield Finding(
+            "medium.dead-stretch",
+            "check",
+            f"{sum(run.count for run in dead)} unreadable blocks lie in stretches of {FEWEST_DEAD_BLOCKS} or more"
+            + ("" if pair.reads_copy_through else _SKIPPED)
+            + (f"; {left} skipped blocks were not tried" if left else ""),
+            Where(block=dead[0].first),
+            "First save what can be read. Then let the drive rest and cool, clean it, try it in another position, and "
+            "compare again.",
+        )
+
+
+def of_unread_labels(request: Request) -> Iterator[Finding]:
+    """Where a label may lie that could not be read."""
+    for side, reading in (("reference", request.reference_labels), ("copy", request.copy_labels)):
+        for place in reading.not_read:
+            if place.partition is None:
+                message = f"block {place.block} of the {side}, where a label may lie, could not be read"
+                advice = "A label there would go unnoticed. Read it again."
+            else:
+                message = f"the start of partition {place.partition} of the {side} could not be read"
+                advice = "What lies in that partition is not known. Read it again."
+            where = Where(medium=side, block=place.block, partition=place.partition)
+            yield Finding("label.not-read", "check", message, where, advice)
