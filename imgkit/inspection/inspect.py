@@ -22,6 +22,7 @@ from imgkit.label.result import Label
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
+from imgkit.medium.changes import change_findings
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
 from imgkit.medium.recovery import Recovery
 from imgkit.medium.workers import report_end
