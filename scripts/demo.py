@@ -40,10 +40,8 @@ AFTER = OUTPUT / "after.json"
 SHEET = OUTPUT / "log-sheet.html"
 SEAL = OUTPUT / "station.seal"
 
-_TARGET = "of=TARGET"
-_SOURCE = "if=TARGET"
+_TARGET = re.compile(r"(?<=\s)([io]f=)TARGET(?=\s)")
 """How `imgkit label build` names what a person has to fill in."""
-
 _STYLES = re.compile(r"\x1b\[[0-9;]*m")
 _CUT = "  …"
 _CONTINUED = "     "
@@ -101,7 +99,7 @@ def _mend(imgkit: Path) -> None:
     shown = {"Label": 1, "First save": 2, "Then write": 5}
     _ask("Then make the label that was meant, save what lies in its place, and write it.", call, shown, status=0)
     for command in [*_read(LABEL_JSON, "save_commands"), *_read(LABEL_JSON, "write_commands")]:
-        _do("", [_with_target(part) for part in shlex.split(command)])
+        _do_line(_TARGET.sub(lambda found: f"{found[1]}{shlex.quote(_as_seen_from_here(MENDED))}", command))
 
 
 def _look_again(imgkit: Path) -> None:
@@ -116,12 +114,6 @@ def _look_again(imgkit: Path) -> None:
 
 def _what_is_known() -> list[object]:
     return ["--reference", REFERENCE, "--drive", DRIVE_FILE, "--plan", PLAN_FILE, "--machine", MACHINE_FILE]
-
-
-def _with_target(part: str) -> object:
-    if part in (_TARGET, _SOURCE):
-        return f"{part[:3]}{_as_seen_from_here(MENDED)}"
-    return part
 
 
 def _read(path: Path, name: str) -> Any:
@@ -183,6 +175,14 @@ def _do(what: str, call: list[object]) -> None:
     done = subprocess.run([_as_seen_from_here(part) for part in call], stderr=subprocess.STDOUT)
     if done.returncode:
         raise ScriptError(f"{call[0]} ended with status {done.returncode}")
+
+
+def _do_line(line: str) -> None:
+    """Run a line of shell whose few lines are shown whole."""
+    print(f"$ {line}", flush=True)
+    done = subprocess.run(["sh", "-c", line], stderr=subprocess.STDOUT)
+    if done.returncode:
+        raise ScriptError(f"{line} ended with status {done.returncode}")
 
 
 def _announce(what: str, call: list[object]) -> None:

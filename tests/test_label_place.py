@@ -6,7 +6,9 @@ sources of the layouts (Berkeley's <sys/disklabel.h>; UEFI 2.10, tables 5.1 and 
 
 import gzip
 import json
+import re
 import shlex
+import shutil
 import struct
 import subprocess
 from collections.abc import Callable, Iterator
@@ -65,8 +67,8 @@ KINDS: dict[str, Callable[[Path], Any]] = {"file": as_file, "device": writable_l
 
 
 def shown_commands(text: str, target: Path) -> list[str]:
-    """The lines of `dd`, with a target in its place."""
-    lines = [line.strip() for line in text.splitlines() if line.strip().startswith("dd ")]
+    """The lines that save and write, with a target in its place."""
+    lines = [line.strip() for line in text.splitlines() if " of=" in line]
     return [line.replace("TARGET", shlex.quote(str(target))) for line in lines]
 
 
@@ -100,7 +102,7 @@ def test_only_the_labels_own_bytes_change(
         keeping = [*options, str(target)] if options else []
         assert run(["label", "build", "plan.toml", "-o", ODD, *keeping]) == 0
         commands = shown_commands(capsys.readouterr().out, target)
-        saving = [command for command in commands if f"if={shlex.quote(str(target))} " in command]
+        saving = [command for command in commands if f" of={shlex.quote(str(target))} " not in command]
         writing = [command for command in commands if command not in saving]
         carry_out(saving, tmp_path / "elsewhere")
         assert image.read_bytes() == pattern
@@ -122,7 +124,7 @@ def test_with_keep_from_the_file_is_whole_sectors(tmp_path: Path, name: str, sec
     for piece in built.result.pieces:
         assert {number % sector_size for number in (piece.file_byte, piece.medium_byte, piece.length)} == {0}
     commands = [*built.result.save_commands, *built.result.write_commands]
-    assert all(f" bs={sector_size} " in command for command in commands)
+    assert all(set(re.findall(r" bs=(\d+) ", command)) == {str(sector_size)} for command in commands)
 
 
 def test_what_a_layout_does_not_describe_within_a_label_stays(tmp_path: Path) -> None:
@@ -150,6 +152,82 @@ def test_what_was_saved_before_is_not_written_over(tmp_path: Path) -> None:
         Path(name).write_bytes(b"")
         names.append(Path(name).name)
     assert names == ["label.bin.before-512", "label.bin.before-512-2", "label.bin.before-512-3"]
+
+
+SHELLS = {"sh": ["sh"], "dash": ["dash"], "busybox sh": ["busybox", "sh"], "bash": ["bash", "--posix"]}
+
+
+def typed(shell: list[str], lines: list[str], folder: Path, way: str) -> str:
+    """What a shell says to lines that are pasted one after the other, or joined."""
+    pasted = "\n".join(lines) if way == "pasted" else " && ".join(lines)
+    done = subprocess.run(
+        shell, input=pasted, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, cwd=folder, check=False
+    )
+    return done.stdout
+
+
+@pytest.fixture(params=SHELLS)
+def shell(request: pytest.FixtureRequest) -> list[str]:
+    found: list[str] = SHELLS[request.param]
+    if shutil.which(found[0]) is None and found[0] != "sh":
+        pytest.skip(f"there is no {found[0]} here")
+    return found
+
+
+@pytest.mark.parametrize("way", ["pasted", "joined"])
+@pytest.mark.parametrize("name", ["wide, little", "GUID table"])
+def test_typed_twice_the_first_save_survives(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shell: list[str], name: str, way: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_plan(tmp_path, plan_of(name))
+    pattern = random_bytes(LAST, seed=5)
+    image = write_image(tmp_path / "odd name; $(id).img", pattern)
+    result = label_build("plan.toml", ODD).write()
+    lines = shown_commands("\n".join((*result.save_commands, *result.write_commands)), image)
+    typed(shell, lines, tmp_path, way)
+    written = image.read_bytes()
+    assert beside(written, OWN[name]) == beside(pattern, OWN[name])
+    assert written != pattern
+    typed(shell, lines, tmp_path, way)
+    assert image.read_bytes() == written
+    for piece in result.pieces:
+        saved = tmp_path / f"{ODD}.before-{piece.medium_byte}"
+        assert saved.read_bytes() == pattern[piece.medium_byte :][: piece.length]
+
+
+@pytest.mark.parametrize("way", ["pasted", "joined"])
+def test_another_target_is_not_written_where_the_save_is_of_the_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shell: list[str], way: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_plan(tmp_path, plan_of("wide, little"))
+    one, other = (write_image(tmp_path / f"{seed}.img", random_bytes(LAST, seed=seed)) for seed in (5, 6))
+    before = other.read_bytes()
+    result = label_build("plan.toml", ODD).write()
+    lines = "\n".join((*result.save_commands, *result.write_commands))
+    typed(shell, shown_commands(lines, one), tmp_path, "pasted")
+    said = typed(shell, shown_commands(lines, other), tmp_path, way)
+    assert other.read_bytes() == before
+    assert way == "joined" or "differ" in said
+
+
+@pytest.mark.parametrize("way", ["pasted", "joined"])
+def test_nothing_is_written_where_the_save_is_not_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shell: list[str], way: str
+) -> None:
+    """As on a disk that is full: here, the files may not be larger than 512 bytes."""
+    monkeypatch.chdir(tmp_path)
+    write_plan(tmp_path, plan_of("GUID table"))
+    image = write_image(tmp_path / "m.img", random_bytes(LAST, seed=5))
+    before = image.read_bytes()
+    result = label_build("plan.toml", ODD).write()
+    lines = shown_commands("\n".join((*result.save_commands, *result.write_commands)), image)
+    (saving,) = (line for line in lines if ".before-512'" in line and f" of={image} " not in line)
+    (writing,) = (line for line in lines if ".before-512'" in line and f" of={image} " in line)
+    typed(shell, [f"ulimit -f 1; trap '' XFSZ; {saving}", writing], tmp_path, way)
+    assert (tmp_path / f"{ODD}.before-512").exists()
+    assert image.read_bytes() == before
 
 
 @pytest.mark.parametrize("name", ["new\nline.bin", "escape\x1b.bin", "turned\u202e.bin"])

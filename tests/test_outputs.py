@@ -23,7 +23,7 @@ from faulty_file import loop_device as loop_over
 from imgkit.cli import run
 from imgkit.core.errors import OutputError
 from imgkit.files.documents import json_text
-from imgkit.files.outputs import NEW, PAGE, Outputs, json_kind
+from imgkit.files.outputs import NEW, PAGE, Outputs, finish_together, json_kind
 
 FOREIGN = b"mine, and of another kind\n"
 KIND = json_kind("imgkit.compare/2")
@@ -383,6 +383,67 @@ def test_a_full_disk_keeps_nothing_else_from_being_written(
         assert told.err == f"imgkit: {place / is_full}: cannot be written: No space left on device\n"
         assert {path.name for path in place.iterdir()} == {"filling"}
         assert all(Path(name).stat().st_size for name in places if name != is_full)
+
+
+SHEETS = {"check.sh", "sheet.txt", "sheet.json"}
+NEW_SHEETS = {"new", *(f"new/{name}" for name in SHEETS)}
+TOGETHER = {
+    "worksheet": (["worksheet", "large.img", "-o", "P/new"], NEW_SHEETS),
+    "worksheet in a folder that is there": (["worksheet", "large.img", "-o", "P"], SHEETS),
+    "seal": (["seal", "large.img", "-o", "P/s", "--to-block"], {"s", "s.blocks"}),
+    "next worksheet": (["tally", "sheets/sheet.json", "console.log", "--next", "P/new"], NEW_SHEETS),
+}
+"""Calls that write files of which each is of use only with the others, to a place P."""
+
+
+@pytest.mark.parametrize("name", TOGETHER)
+def test_on_a_disk_that_fills_up_files_that_belong_together_are_all_there_or_none(
+    folder: Path, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    """With room for 0, 1, 2 … pages until all fit: the answer is printed, and the file that failed is named."""
+    write_image(Path("large.img"), bytes(1 << 20))
+    call, files = TOGETHER[name]
+    shown = {"seal": "NOT WRITTEN", "next worksheet": "differ"}.get(name, "NOT WRITTEN")
+    with mounted(folder, "-t", "tmpfs", "-o", "size=256k", "none") as place:
+        call = [each.replace("P", str(place), 1) if each.startswith("P") else each for each in call]
+        fits = 0
+        for room in range(40):
+            filling = place / "filling"
+            filling.write_bytes(bytes((64 - room) << 12))
+            status = run(call)
+            told = capfd.readouterr()
+            filling.unlink()
+            there = {str(path.relative_to(place)) for path in place.rglob("*")}
+            if status != 2:
+                assert there == files
+                fits = room
+                break
+            assert there == set()
+            assert shown in told.out
+            assert told.err.startswith(f"imgkit: {place}/")
+            assert told.err.endswith("cannot be written: No space left on device\n")
+            assert told.err.count("\n") == 1
+        assert fits > 1
+
+
+def test_an_older_seal_to_the_block_stays_whole(folder: Path) -> None:
+    with mounted(folder, "-t", "tmpfs", "-o", "size=64k", "none") as place:
+        assert run(["seal", "image.img", "-o", str(place / "s"), "--to-block"]) == 0
+        before = {path.name: path.read_bytes() for path in place.iterdir()}
+        room = os.statvfs(place).f_bfree
+        (place / "filling").write_bytes(bytes((room - 1) << 12))
+        assert run(["seal", "copy.img", "-o", str(place / "s"), "--to-block"]) == 2
+        assert {path.name: path.read_bytes() for path in place.iterdir() if path.name != "filling"} == before
+
+
+def test_when_a_name_cannot_be_given_the_others_that_are_there_are_named(folder: Path) -> None:
+    """Another program makes a folder of that name after the last look."""
+    outputs = Outputs([])
+    with outputs.pending("one", PAGE) as one, outputs.pending("two", PAGE) as two:
+        Path("two").mkdir()
+        with pytest.raises(OutputError, match=r"^two: is no longer a file.* \(already written: one\)$"):
+            finish_together([one, two])
+    assert Path("one").is_file()
 
 
 def test_a_limit_of_file_size_is_one_line(folder: Path) -> None:

@@ -162,7 +162,7 @@ def test_what_the_readme_shows_is_what_is_answered(tmp_path: Path, demo_folder: 
     shutil.copytree(demo_folder, tmp_path / "demo-output", copy_function=shutil.copyfile)
     environ = {**os.environ, "COLUMNS": "80", "PATH": f"{programs}{os.pathsep}{os.environ['PATH']}"}
     commands = list(typed())
-    assert {each.command.split()[0] for each in commands} == {"imgkit", "cp", "sh", "dd"}
+    assert {each.command.split()[0] for each in commands} == {"imgkit", "cp", "sh", "dd", "test"}
     for command, pieces in commands:
         done = subprocess.run(command, shell=True, cwd=tmp_path, env=environ, capture_output=True, check=False)
         assert done.returncode in (0, 1), f"{command}\n{done.stderr.decode()}"

@@ -404,7 +404,7 @@ class TestScripts:
             tried = subprocess.run(command, shell=True, cwd=clone / place, capture_output=True, text=True, check=False)
             assert tried.returncode in (0, 1), tried.stderr
             assert tried.stdout
-        for name in ("mended.img", "label.bin", "again.sh", "before.json", "after.json"):
+        for name in ("mended.img", "label.bin", "label.bin.before-512", "again.sh", "before.json", "after.json"):
             (output / name).unlink()
         steps = re.findall(r"^\$ ((?:.*\\\n)*.*)$", story, re.MULTILINE)
         typed = [

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 import click
 
 from imgkit.core.errors import Hint, ImgkitError, OutputError, RequestError
-from imgkit.files.outputs import PAGE, Kind, Outputs, Replace, descriptor_of, json_kind
+from imgkit.files.outputs import PAGE, Kind, Outputs, Replace, json_kind
+from imgkit.files.targets import descriptor_of
 
 if TYPE_CHECKING:
     from imgkit.core.spans import Span

@@ -18,7 +18,7 @@ from imgkit.cli.common import (
     progress_bar,
 )
 from imgkit.core.errors import OutputError
-from imgkit.files.outputs import CHECK_LINE, Replace, json_kind
+from imgkit.files.outputs import CHECK_LINE, Meanwhile, Replace, finish_together, json_kind
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -70,12 +70,12 @@ def command(
     outputs.check(block_path, block_kind)
     with ExitStack() as stack, progress_bar(quiet, "sealing") as progress:
         load_meanwhile("seal")
-        pending = None if block_path is None else stack.enter_context(outputs.pending(block_path, block_kind))
+        blocks = None if block_path is None else stack.enter_context(Meanwhile(outputs, block_path, block_kind))
         document, report = seal.seal(
             image,
             range_bytes=range_size,
             block_size=block_size,
-            block_sink=pending,
+            block_sink=blocks,
             block_file_name=Path(block_path).name if block_path else "",
             access=access,
             progress=progress,
@@ -83,10 +83,15 @@ def command(
         files: list[str] = []
         problems: list[OutputError] = []
         try:
-            if pending is not None:
-                pending.finish()
-            outputs.write(output, document, seal_kind)
+            if blocks is not None and blocks.problem is not None:
+                raise blocks.problem
+            sealed = stack.enter_context(outputs.pending(output, seal_kind))
+            sealed.write(document)
+            finish_together([sealed] if blocks is None else [blocks, sealed])
             files += [output, *([block_path] if block_path else [])]
+        except OutputError as error:
+            problems.append(error)
+        try:
             if check_line is not None:
                 line = seal.check_line(report.sha256, report.path)
                 outputs.write(check_line, line.encode("utf-8", "surrogateescape"), CHECK_LINE)

@@ -17,6 +17,7 @@ from imgkit.cli.common import (
     output_options,
     progress_bar,
 )
+from imgkit.core.errors import OutputError
 from imgkit.files.outputs import Replace, json_kind
 
 if TYPE_CHECKING:
@@ -98,4 +99,9 @@ def command(
             access=access,
             progress=progress,
         )
-    return deliver(drafted.write(output, outputs=outputs), outputs, json_path)
+    result, problems = drafted.report, []
+    try:
+        result = drafted.write(output, outputs=outputs)
+    except OutputError as error:
+        problems.append(error)
+    return deliver(result, outputs, json_path, failed=problems)

@@ -105,7 +105,10 @@ class Risk(msgspec.Struct, frozen=True):
 
 
 class Worksheet(Result, frozen=True, kw_only=True):
-    """What `imgkit worksheet` answers: the sheet in short, the files, the time and the risk."""
+    """What `imgkit worksheet` answers: the sheet in short, the files, the time and the risk.
+
+    `folder` is empty where nothing holds the worksheet.
+    """
 
     schema: str = "imgkit.worksheet/1"
     folder: str

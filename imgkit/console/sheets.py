@@ -1,5 +1,6 @@
 """The three files of a worksheet in their folder: written whole, and left alone where they ask the same."""
 
+from contextlib import suppress
 from pathlib import Path
 
 from imgkit.console.paper import paper
@@ -49,12 +50,18 @@ def write_worksheet(folder: Path, drafted: Drafted, outputs: Outputs) -> Drafted
             "it to be replaced",
             hint="replace",
         )
+    is_new = not folder.exists()
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror}") from None
-    for name, data in _contents(drafted).items():
-        outputs.write(folder / name, data, FILES[name])
+    try:
+        outputs.write_together((folder / name, data, FILES[name]) for name, data in _contents(drafted).items())
+    except BaseException:
+        if is_new:
+            with suppress(OSError):
+                folder.rmdir()
+        raise
     return drafted
 
 

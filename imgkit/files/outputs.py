@@ -4,30 +4,22 @@ A file gets its name only when it is whole and on the disk. What is checked befo
 the name leads to then, in the moment in which the name is given. A pipe or a terminal is written as it is.
 """
 
-import errno
 import os
 import re
 import select
 import stat
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from types import TracebackType
 from typing import Literal, NamedTuple, Self
 
 from imgkit.core.errors import OutputError
 from imgkit.files.sameness import Reach, place_of, reach_beneath, reach_of
+from imgkit.files.targets import Name, Target, ends_at, status_in
 
 Replace = Literal["same kind", "any"]
-Name = str | os.PathLike[str]
 
-_BEGINNING_BYTES = 1 << 16
-_MOST_LINKS = 40
 _MOST_TRIES = 8
-_OWN_DESCRIPTOR = re.compile(r"/proc/(\d+)(?:/task/\d+)?/fd")
-_SILENT_DEVICES = {os.makedev(1, 3), os.makedev(1, 5), os.makedev(1, 7)}
-"""The devices null, zero and full. Source: the list of devices in the documentation of Linux."""
-
-
 _INPUT = "{}: is one of the inputs, which are never written: name another file"
 
 
@@ -113,18 +105,25 @@ class Outputs:
 
     def write(self, path: Name, data: bytes, kind: Kind) -> None:
         """Write a file, whole or not at all."""
-        with self.pending(path, kind) as pending:
-            pending.write(data)
-            pending.finish()
+        self.write_together([(path, data, kind)])
+
+    def write_together(self, files: Iterable[tuple[Name, bytes, Kind]]) -> None:
+        """Write files that are of use only together: none has its name before all of them are whole."""
+        with ExitStack() as stack:
+            pending = []
+            for path, data, kind in files:
+                pending.append(stack.enter_context(self.pending(path, kind)))
+                pending[-1].write(data)
+            finish_together(pending)
 
     def pending(self, path: Name, kind: Kind) -> "Pending":
         """An output that is written bit by bit and has its name when it is finished."""
         return Pending(self, path, kind)
 
-    def _look(self, path: str, kind: Kind) -> "_Target":
+    def _look(self, path: str, kind: Kind) -> Target:
         """What a path leads to now; refuses what must not be written."""
         with errors_told(path):
-            target = _Target(*_ends_at(path))
+            target = Target(*ends_at(path))
             try:
                 self._refuse(path, target, kind)
             except BaseException:
@@ -132,7 +131,7 @@ class Outputs:
                 raise
             return target
 
-    def _refuse(self, path: str, target: "_Target", kind: Kind) -> None:
+    def _refuse(self, path: str, target: Target, kind: Kind) -> None:
         status = target.status
         if status is not None:
             self._refuse_status(path, status, target.descriptor)
@@ -225,9 +224,17 @@ class Pending:
 
     def finish(self) -> None:
         """See it on the disk and give it its name."""
+        finish_together([self])
+
+    def _settle(self) -> None:
+        """See it on the disk."""
         with errors_told(self.path):
             if self._temporary:
                 os.fsync(self.descriptor)
+
+    def _give_name(self) -> None:
+        with errors_told(self.path):
+            if self._temporary:
                 for _ in range(_MOST_TRIES):
                     if self._take_name():
                         break
@@ -266,7 +273,7 @@ class Pending:
     def _take_name(self) -> bool:
         """Give the file its name; False when another file had it in this very moment."""
         target, folder = self._target, self._target.folder_descriptor
-        target.status = _status_in(folder, target.name)
+        target.status = status_in(folder, target.name)
         if target.status is not None and not stat.S_ISREG(target.status.st_mode):
             raise OutputError(f"{self.path}: is no longer a file: name another file")
         self._outputs._refuse(self.path, target, self._kind)
@@ -287,91 +294,45 @@ class Pending:
         return True
 
 
-class _Target:
-    """What a path leads to: a name in an open folder, or a descriptor of this process."""
+class Meanwhile(Pending):
+    """An output that is written while media are read. What goes wrong with it does not end the reading.
 
-    def __init__(self, folder: str, name: str, own_descriptor: int | None = None) -> None:
-        self.folder, self.name, self._own_descriptor = folder, name, own_descriptor
-        self.folder_descriptor = -1
-        self.status: os.stat_result | None
-        if own_descriptor is not None:
-            self.status = os.fstat(own_descriptor)
-            return
-        flags = os.O_DIRECTORY | os.O_CLOEXEC
+    `problem` says what went wrong; after that nothing more is written.
+    """
+
+    problem: OutputError | None = None
+
+    @contextmanager
+    def noting_problems(self) -> Iterator[None]:
         try:
-            try:
-                self.folder_descriptor = os.open(folder, os.O_RDONLY | flags)
-            except PermissionError:
-                self.folder_descriptor = os.open(folder, os.O_PATH | flags)
-        except (FileNotFoundError, NotADirectoryError):
-            raise OSError(errno.ENOENT, f"there is no folder {folder}") from None
-        self.status = os.fstat(self.folder_descriptor) if not name else _status_in(self.folder_descriptor, name)
-        problem = ""
-        if self.status is not None and stat.S_ISLNK(self.status.st_mode):
-            problem = "it was replaced by a link during the check"
-        elif self.status is not None and stat.S_ISSOCK(self.status.st_mode):
-            problem = "it is a socket"
-        if problem:
-            self.close()
-            raise OSError(errno.EINVAL, problem)
+            yield
+        except OutputError as error:
+            self.problem = self.problem or error
 
-    @property
-    def descriptor(self) -> int:
-        """Of the folder, or of what is open already."""
-        return self.folder_descriptor if self._own_descriptor is None else self._own_descriptor
+    def write(self, data: bytes | memoryview) -> None:
+        with self.noting_problems():
+            if self.problem is None:
+                super().write(data)
 
-    @property
-    def is_file(self) -> bool:
-        """Whether it is a file, or a name that nothing has yet: what is written there comes by a temporary name."""
-        return self._own_descriptor is None and (self.status is None or stat.S_ISREG(self.status.st_mode))
+    def finish(self) -> None:
+        with self.noting_problems():
+            if self.problem is None:
+                super().finish()
 
-    @property
-    def identity(self) -> tuple[int | str, ...]:
-        """What two names of one output have alike."""
-        if self.status is None:
-            folder = os.fstat(self.folder_descriptor)
-            return (folder.st_dev, folder.st_ino, self.name)
-        return (self.status.st_dev, self.status.st_ino)
 
-    def beginning(self) -> bytes:
-        """The first bytes of the file that is there."""
-        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-        descriptor = os.open(self.name, flags, dir_fd=self.folder_descriptor)
+def finish_together(files: Sequence[Pending]) -> None:
+    """See all files on the disk, and then give them their names, in this order.
+
+    Raises OutputError for the first that fails; it says which files got their names before, where there are any.
+    """
+    for each in files:
+        each._settle()
+    for number, each in enumerate(files):
         try:
-            return os.pread(descriptor, _BEGINNING_BYTES, 0)
-        finally:
-            os.close(descriptor)
-
-    def open_stream(self, path: str) -> int:
-        """A descriptor to write to the pipe or character device; it is not waited for a reader."""
-        if self._own_descriptor is not None:
-            return os.dup(self._own_descriptor)
-        flags = os.O_WRONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_NOFOLLOW | os.O_CLOEXEC
-        try:
-            descriptor = os.open(self.name, flags, dir_fd=self.folder_descriptor)
-        except OSError as error:
-            if error.errno == errno.ENXIO:
-                raise OutputError(f"{path}: cannot be written: no program reads from this pipe") from None
-            raise
-        status = os.fstat(descriptor)
-        is_terminal = stat.S_ISCHR(status.st_mode) and os.isatty(descriptor)
-        if not (stat.S_ISFIFO(status.st_mode) or is_terminal or status.st_rdev in _SILENT_DEVICES):
-            os.close(descriptor)
-            raise OutputError(f"{path}: is a device, but not a terminal: name a file")
-        os.set_blocking(descriptor, True)
-        return descriptor
-
-    def close(self) -> None:
-        if self.folder_descriptor >= 0:
-            os.close(self.folder_descriptor)
-            self.folder_descriptor = -1
-
-
-def descriptor_of(path: Name) -> int | None:
-    """The descriptor of this process that a path stands for (`/dev/stdout`, `/dev/fd/3`), None for any other."""
-    with suppress(OSError, ValueError):
-        return _ends_at(os.fspath(path))[2]
-    return None
+            each._give_name()
+        except OutputError as error:
+            there = ", ".join(done.path for done in files[:number])
+            raise OutputError(f"{error} (already written: {there})" if there else str(error), hint=error.hint) from None
 
 
 @contextmanager
@@ -383,28 +344,3 @@ def errors_told(path: Name) -> Iterator[None]:
         raise OutputError(f"{os.fspath(path)}: cannot be written: {error.strerror}") from None
     except ValueError as error:
         raise OutputError(f"{os.fspath(path)!r}: cannot be written: {error}") from None
-
-
-def _ends_at(path: str) -> tuple[str, str, int | None]:
-    """The folder and name that a path leads to through links, and the descriptor of this process that it stands for."""
-    for _ in range(_MOST_LINKS):
-        folder, name = os.path.split(path)
-        folder = os.path.realpath(folder or ".")
-        if name in (".", ".."):
-            return os.path.realpath(os.path.join(folder, name)), "", None
-        own = _OWN_DESCRIPTOR.fullmatch(folder)
-        if own is not None and int(own[1]) == os.getpid() and name.isascii() and name.isdecimal():
-            return folder, name, int(name)
-        try:
-            path = os.path.join(folder, os.readlink(os.path.join(folder, name)))
-        except OSError:
-            return folder, name, None
-    raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
-
-
-def _status_in(folder_descriptor: int, name: str) -> os.stat_result | None:
-    """What has a name in a folder, links not followed; None for nothing."""
-    try:
-        return os.stat(name, dir_fd=folder_descriptor, follow_symlinks=False)
-    except FileNotFoundError:
-        return None

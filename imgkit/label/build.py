@@ -5,6 +5,7 @@ import shlex
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -14,6 +15,7 @@ from imgkit.core.findings import Finding, Result, Where, by_severity, verdict_of
 from imgkit.core.spans import Range
 from imgkit.files.outputs import Kind, Outputs, Replace
 from imgkit.files.sameness import place_of
+from imgkit.files.shell import into_new_file, where_still_saved
 from imgkit.label.checks import check, check_across
 from imgkit.label.checks.context import Context
 from imgkit.label.codec import Decoded, decode
@@ -35,6 +37,9 @@ class Piece(msgspec.Struct, frozen=True):
 
 class LabelBuild(Result, frozen=True, kw_only=True):
     """What `imgkit label build` answers. `save_commands` keep what is there, `write_commands` put the label there.
+
+    A save goes into a new file only, and a piece is written only where what lies there is what was saved: typed again,
+    for the same target or another one, they destroy nothing.
 
     The pieces are the label's own bytes; or, where something is kept from the medium `kept_from`, whole sectors with
     what lies beside the label there. `own_bytes` are the label's own in either case, each `[byte of the medium,
@@ -79,11 +84,12 @@ class Built(msgspec.Struct, frozen=True):
         outputs = outputs or Outputs(inputs, replace)
         outputs.check(output, kind)
         outputs.write(output, self.data, kind)
+        lines = placing(result.pieces, output, "TARGET", self.plan.drive.sector_size)
         named: LabelBuild = msgspec.structs.replace(
             result,
             path=output,
-            save_commands=save_commands(result.pieces, output, "TARGET", self.plan.drive.sector_size),
-            write_commands=write_commands(result.pieces, output, "TARGET", self.plan.drive.sector_size),
+            save_commands=lines.saving,
+            write_commands=lines.writing,
         )
         return named
 
@@ -124,6 +130,7 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
     size = plan.drive.sector_size
     parts = own if keep_from is None else in_whole_sectors(own, keep_from, size)
     pieces = pieces_of(parts)
+    lines = placing(pieces, output, "TARGET", size)
     told = by_severity(findings)
     taken = {each.field for each in kept if each.partition is None}
     return Built(
@@ -142,8 +149,8 @@ def _build(plan: Plan, output: str, keep_from: Medium | None, clock: Clock) -> B
             kept=kept,
             left_out=tuple(name for name in unstated(plan) if name not in taken),
             label=found[0].label,
-            save_commands=save_commands(pieces, output, "TARGET", size),
-            write_commands=write_commands(pieces, output, "TARGET", size),
+            save_commands=lines.saving,
+            write_commands=lines.writing,
         ),
         plan,
     )
@@ -221,29 +228,36 @@ def read_back(plan: Plan, parts: Sequence[Part]) -> list[Decoded]:
     return [decoded for start in starts if (decoded := decode(read, start, plan.variant, size)) is not None]
 
 
-def save_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> tuple[str, ...]:
-    """The calls of `dd` (POSIX) that keep what lies where the pieces go, in new files beside the built one.
+class Placing(NamedTuple):
+    """The command lines for pieces: `saving` keeps what lies where they go, `writing` puts them there."""
 
-    `path` is that of the built file; `target` is written as it stands here.
+    saving: tuple[str, ...]
+    writing: tuple[str, ...]
+
+
+def placing(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> Placing:
+    """The calls of `dd` (POSIX) that save, into new files beside the built one, and those that write.
+
+    Nothing beside the pieces is changed, and a piece is written only where what lies there is what was saved. `path` is
+    that of the built file; `target` is written as it stands here.
     """
     path = str(Path(path).absolute())
-    return tuple(
-        f"dd if={target} of={shlex.quote(_not_there_yet(f'{path}.before-{piece.medium_byte}'))} bs={unit} "
-        f"skip={piece.medium_byte // unit} count={piece.length // unit}"
-        for piece in pieces
-        for unit in [_unit(sector_size, piece.medium_byte, piece.length)]
-    )
-
-
-def write_commands(pieces: Sequence[Piece], path: str, target: str, sector_size: int) -> tuple[str, ...]:
-    """The calls of `dd` (POSIX) that put the pieces in their places and change nothing beside them."""
-    path = str(Path(path).absolute())
-    return tuple(
-        f"dd if={shlex.quote(path)} of={target} bs={unit} skip={piece.file_byte // unit} "
-        f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc"
-        for piece in pieces
-        for unit in [_unit(sector_size, piece.file_byte, piece.medium_byte, piece.length)]
-    )
+    saving, writing = [], []
+    for piece in pieces:
+        saved = _not_there_yet(f"{path}.before-{piece.medium_byte}")
+        unit = _unit(sector_size, piece.medium_byte, piece.length)
+        place = f"bs={unit} skip={piece.medium_byte // unit} count={piece.length // unit}"
+        saving.append(into_new_file(saved, f"dd if={target} of={shlex.quote(saved)} {place}"))
+        unit = _unit(sector_size, piece.file_byte, piece.medium_byte, piece.length)
+        writing.append(
+            where_still_saved(
+                f"dd if={target} {place}",
+                saved,
+                f"dd if={shlex.quote(path)} of={target} bs={unit} skip={piece.file_byte // unit} "
+                f"seek={piece.medium_byte // unit} count={piece.length // unit} conv=notrunc",
+            )
+        )
+    return Placing(tuple(saving), tuple(writing))
 
 
 def _unit(sector_size: int, *places: int) -> int:

@@ -15,7 +15,8 @@ from imgkit.comparison.script import UNPACKERS
 from imgkit.core.errors import DescriptionError
 from imgkit.core.findings import Finding, says_stop
 from imgkit.core.meanings import Subject, subject_of
-from imgkit.label.build import Piece, check_built, read_back, save_commands, write_commands
+from imgkit.files.shell import into_new_file
+from imgkit.label.build import Piece, check_built, placing, read_back
 from imgkit.label.encode import own_parts
 from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
@@ -71,8 +72,8 @@ def mending(found: Found) -> Iterator[Step]:
 class _Paths:
     """Where things lie, and what new files are called.
 
-    `target` is what is mended: the medium, or an image that is made of it first. `odd` are the names that cannot be
-    typed in a command.
+    `target` is what is mended: the medium, or an image that is made of it first; `saved` is the image that keeps what
+    was on the medium, where that is what is mended. `odd` are the names that cannot be typed in a command.
     """
 
     def __init__(self, found: Found) -> None:
@@ -80,6 +81,7 @@ class _Paths:
         self.folder = Path.cwd()
         self.medium = Path(found.evidence.medium.path).absolute()
         self.target = self.medium
+        self.saved: Path | None = None
         self.can_be_written = True
         self.of = {name: path.absolute() for name, path in given.paths().items()}
         everything = [self.folder, self.medium, *self.of.values()]
@@ -119,24 +121,28 @@ def _target(found: Found, paths: _Paths) -> Iterator[Step]:
     if evidence.medium.kind == "packed":
         suffix = paths.medium.suffix.lower()
         paths.target = paths.new(".unpacked.img")
-        line = f"{UNPACKERS[suffix]} -dc {_quoted(paths.medium)} > {_quoted(paths.target)}"
+        line = into_new_file(paths.target, f"{UNPACKERS[suffix]} -dc {_quoted(paths.medium)} > {_quoted(paths.target)}")
         yield _step("Unpack it: a packed file cannot be mended in place.", (line,))
     elif evidence.medium.kind == "device" and (told := _failing(found)) is not None:
         paths.target = paths.new(".img")
-        yield _step(f"Mend an image of the drive, which may be failing: {told.message}.", (_image(paths),))
+        line = _image(paths.medium, paths.target)
+        yield _step(f"Mend an image of the drive, which may be failing: {told.message}.", (line,))
     else:
-        saved = paths.new(".before-mending")
-        is_device = evidence.medium.kind == "device"
-        line = _image(paths, saved) if is_device else f"cp -i {_quoted(paths.medium)} {_quoted(saved)}"
-        yield _step("Save what is on the medium first, and keep that image.", (line,), "What is written over is gone.")
+        paths.saved = paths.new(".before-mending")
+        yield _step(
+            "Save what is on the medium first, and keep that image. Copying begins only where the save is whole.",
+            (_image(paths.medium, paths.saved),),
+            "What is written over is gone.",
+        )
 
 
 def _failing(found: Found) -> Finding | None:
     return next((each for each in found.evidence.findings if each.id in FAILING), None)
 
 
-def _image(paths: _Paths, image: Path | None = None) -> str:
-    return f"dd if={_quoted(paths.medium)} of={_quoted(image or paths.target)} bs={_DD_BYTES}"
+def _image(medium: Path, image: Path) -> str:
+    """The line that makes an image where there is none yet."""
+    return into_new_file(image, f"dd if={_quoted(medium)} of={_quoted(image)} bs={_DD_BYTES}")
 
 
 def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
@@ -164,10 +170,13 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
     script = paths.new(".again.sh" if again is None or again.is_all else ".again.not-all.sh")
     options: list[object] = ["--drive", paths.of["drive"]] if "drive" in paths.of else []
     options += ["--allow-tail"] if found.given.tail == "allow" else []
+    copy = f"sh {_quoted(script)} {_quoted(paths.target)}"
+    if paths.saved is not None:
+        copy = f"cmp {_quoted(paths.target)} {_quoted(paths.saved)} && {copy}"
     compare = _imgkit("compare", paths.of["reference"], paths.target, *options, *_access(found), "--copy-again", script)
     yield _step(
         "Copy again what differs, from the reference that was given.",
-        (compare, f"sh {_quoted(script)} {_quoted(paths.target)}"),
+        (compare, copy),
         "This writes to the medium: read its name twice.",
     )
     if again is not None and again.reference_blank:
@@ -176,8 +185,8 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
         yield _step(
             f"Look at both sides of blocks {runs}{f' and {more} more runs' if more > 0 else ''}: there the reference "
             "has no data and the medium has. The script leaves these as they are. Where the reference is right all the "
-            "same, take the # from their lines in it and call it again; where the medium is, the reference is not "
-            "the original: find a better one."
+            f"same, take the # from their lines in it and call it again (sh {_quoted(script)} "
+            f"{_quoted(paths.target)}); where the medium is, the reference is not the original: find a better one."
         )
     yield from _asking_the_old_machine(found, paths)
 
@@ -236,10 +245,11 @@ def _labelling(found: Found, paths: _Paths) -> Iterator[Step]:
     file, target = paths.new(".label"), _quoted(paths.target)
     build = _imgkit("label", "build", paths.of["plan"], "-o", file, "--keep-from", paths.target, *_access(found))
     yield _step("Make the planned label, with what lies beside it on the medium.", (build,))
-    yield _step("Save what lies in its place.", save_commands(pieces, str(file), target, size))
+    lines = placing(pieces, str(file), target, size)
+    yield _step("Save what lies in its place.", lines.saving)
     yield _step(
-        "Write it.",
-        write_commands(pieces, str(file), target, size),
+        "Write it, where what lies there is what was saved.",
+        lines.writing,
         "To the wrong place it destroys what is there: read the name of the target twice.",
     )
 

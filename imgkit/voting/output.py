@@ -3,14 +3,14 @@
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 
 import numpy as np
 
 from imgkit.core.errors import OutputError
 from imgkit.core.spans import Span, Stretch, span_between, union
 from imgkit.files.blocklist import HEADER, MOST_RUNS
-from imgkit.files.outputs import BLOCK_LIST, NEW, Name, Outputs, Pending, errors_told
+from imgkit.files.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, errors_told
+from imgkit.files.targets import Name
 from imgkit.medium import Medium
 from imgkit.voting.ballot import Int64, Mask, Rows, unpacked
 
@@ -21,28 +21,7 @@ READ_AT_ONCE_BYTES = 1 << 20
 _LISTED_AT_ONCE_BYTES = 1 << 16
 
 
-class VoteFile(Pending):
-    """A file that is written while the dumps are read. What goes wrong with it does not end the vote.
-
-    `problem` says what went wrong; after that nothing more is written.
-    """
-
-    problem: OutputError | None = None
-
-    @contextmanager
-    def noting_problems(self) -> Iterator[None]:
-        try:
-            yield
-        except OutputError as error:
-            self.problem = self.problem or error
-
-    def finish(self) -> None:
-        with self.noting_problems():
-            if self.problem is None:
-                super().finish()
-
-
-class BestFile(VoteFile):
+class BestFile(Meanwhile):
     """The best dump: written piece by piece in any order, with holes where it is zero.
 
     Where there is no majority, the first of the dumps with the most votes is written at once, and `settle` replaces
@@ -178,7 +157,7 @@ def _stretches(pages: Mask, length: int) -> Iterator[Stretch]:
         yield Stretch(first * _PAGE_BYTES, min(end * _PAGE_BYTES, length))
 
 
-class DoubtFile(VoteFile):
+class DoubtFile(Meanwhile):
     """The list of the blocks in doubt, as `imgkit.files.blocklist` reads it, written as they are found."""
 
     def __init__(self, outputs: Outputs, path: Name) -> None:
@@ -214,7 +193,5 @@ class DoubtFile(VoteFile):
         super().finish()
 
     def _put_down(self) -> None:
-        with self.noting_problems():
-            if self.problem is None:
-                self.write(self._lines.encode("ascii"))
+        self.write(self._lines.encode("ascii"))
         self._lines = ""

@@ -12,7 +12,7 @@ from imgkit.core.errors import RequestError
 from imgkit.core.findings import Finding, Where, by_severity, verdict_of
 from imgkit.core.spans import Span
 from imgkit.drive.geometry import Drive
-from imgkit.files.outputs import BLOCK_LIST, NEW, Outputs
+from imgkit.files.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs
 from imgkit.label.check import read_labels
 from imgkit.label.result import Label
 from imgkit.location.places import Places, block_size_of
@@ -36,7 +36,7 @@ from imgkit.voting.result import (
 if TYPE_CHECKING:
     from imgkit.explanation.emptiness import Fill
     from imgkit.voting.ledger import Ledger, Run
-    from imgkit.voting.output import BestFile, DoubtFile, VoteFile
+    from imgkit.voting.output import BestFile, DoubtFile
     from imgkit.voting.reading import Findings, Panel
 
 DEFAULT_MAX_RANGES = 10_000
@@ -247,7 +247,7 @@ class _Run:
     ) -> Vote:
         from imgkit.voting.ballot import STATE_CODES, pairs_of
 
-        files: list[VoteFile] = [file for file in (best_file, doubt_file) if file is not None]
+        files: list[Meanwhile] = [file for file in (best_file, doubt_file) if file is not None]
         blocks = {state: ledger.by_code.blocks[code] for state, code in STATE_CODES.items()}
         agreed = voted - sum(blocks.values())
         ranges = tuple(self._range(run) for run in ledger.by_code.kept)
@@ -506,7 +506,7 @@ class _Run:
         return list(patterns(self.drive, events, (), self.block_size))
 
 
-def _not_written_findings(files: "Sequence[VoteFile]") -> Iterator[Finding]:
+def _not_written_findings(files: "Sequence[Meanwhile]") -> Iterator[Finding]:
     for file in files:
         if file.problem is not None:
             yield Finding(

@@ -49,7 +49,8 @@ def record(result: LabelBuild) -> Record:
                     (
                         "Writing to the wrong TARGET, or to a disk in use, destroys what is there. Write to a "
                         "copy of the image first, and look at it with `imgkit label check` before any machine starts "
-                        "from it.",
+                        "from it. Each line writes only where what lies there is what was saved, and says so where it "
+                        "is not.",
                     ),
                     "caution",
                 ),

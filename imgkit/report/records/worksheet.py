@@ -1,18 +1,19 @@
 """The record of a worksheet."""
 
 import shlex
+from collections.abc import Iterator
 
 from imgkit.console.paper import line_facts, time_facts
 from imgkit.console.result import Worksheet
 from imgkit.report import words
-from imgkit.report.record import Facts, Record, Text
+from imgkit.report.record import Facts, Record, Section, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.sums import risk_section
 
 
 def record(result: Worksheet) -> Record:
     """What was written, how long it takes on the old machine, and what comes next."""
-    device = shlex.quote(result.device) if result.device else "DEVICE"
+    state: tuple[str, Tone] = ("READY", "good") if result.folder else ("NOT WRITTEN", "bad")
     return Record(
         **of.begun(result),
         kind="worksheet",
@@ -21,8 +22,7 @@ def record(result: Worksheet) -> Record:
         answers=(
             of.answer(
                 "Worksheet",
-                "READY",
-                "good",
+                *state,
                 f"{words.plural(result.ranges_total, 'range')}, sum {result.rule}, tag {result.tag}",
             ),
         ),
@@ -35,15 +35,7 @@ def record(result: Worksheet) -> Record:
                 aside=line_facts(result),
                 short=10,
             ),
-            of.section(
-                "next",
-                "Next",
-                Text(("On the old machine, with the console captured to a file:",)),
-                of.commands([f"sh check.sh {device}"]),
-                Text(("Then here:",)),
-                of.commands([f"imgkit tally {shlex.quote(f'{result.folder}/sheet.json')} CONSOLE-LOG"]),
-                short=2,
-            ),
+            *_next(result),
             risk_section(result.risk, "when every range matches"),
             of.section(
                 "sheet",
@@ -61,6 +53,20 @@ def record(result: Worksheet) -> Record:
         ),
         has_page=False,
     )
+
+
+def _next(result: Worksheet) -> Iterator[Section]:
+    device = shlex.quote(result.device) if result.device else "DEVICE"
+    if result.folder:
+        yield of.section(
+            "next",
+            "Next",
+            Text(("On the old machine, with the console captured to a file:",)),
+            of.commands([f"sh check.sh {device}"]),
+            Text(("Then here:",)),
+            of.commands([f"imgkit tally {shlex.quote(f'{result.folder}/sheet.json')} CONSOLE-LOG"]),
+            short=2,
+        )
 
 
 def _coverage(result: Worksheet) -> str:
