@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
@@ -158,10 +159,61 @@ def test_no_more_threads(sealed: Path, arguments: list[str], threads: int) -> No
     done = subprocess.run(call, capture_output=True, text=True, timeout=60)
     if done.returncode == 2:
         assert (done.stdout, done.stderr.count("\n")) == ("", 1)
-        assert "can't start new thread" in done.stderr
+        assert "the system gives no more threads" in done.stderr
     else:
         assert (done.returncode, done.stderr) == (1, "")
     assert threads < 99 or done.returncode == 1
+
+
+STARTING_THREADS = {
+    "compare": "compare a.img b.img",
+    "compare with digests": "compare a.img b.img --digest sha256",
+    "inspect": "inspect a.img",
+    "preflight": "preflight b.img --reference a.img",
+    "preflight by a seal": "preflight b.img --seal a.seal",
+    "preflight by a worksheet": "preflight b.img --sheet few/sheet.json --log log",
+    "seal": "seal a.img -o new.seal",
+    "seal to the block": "seal a.img -o new.seal --to-block",
+    "tally": "tally few/sheet.json log --next nowhere/new",
+    "verify": "verify b.img --seal a.seal",
+    "vote": "vote a.img b.img c.img",
+    "worksheet": "worksheet a.img -o new",
+}
+
+
+@pytest.mark.usefixtures("no_hanging")
+@pytest.mark.parametrize("name", STARTING_THREADS)
+def test_each_thread_that_is_refused_is_one_plain_line(
+    sealed: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    """The first, the second … thread of a call and all after it, until none is refused."""
+    assert run(["worksheet", "a.img", "-o", "few", "--ranges", "4"]) == 0
+    Path("log").write_bytes(subprocess.run(["sh", "few/check.sh", "b.img"], capture_output=True).stdout)
+    capfd.readouterr()
+    start, left = getattr(threading, "_start_new_thread"), [0]  # noqa: B009 - it is not in the stubs
+
+    def limited(*arguments: Any) -> Any:
+        left[0] -= 1
+        if left[0] < 0:
+            raise RuntimeError("can't start new thread")
+        return start(*arguments)
+
+    monkeypatch.setattr(threading, "_start_new_thread", limited)
+    refused = 0
+    for threads in range(40):
+        left[0] = threads
+        status = run(STARTING_THREADS[name].split())
+        told = capfd.readouterr()
+        if left[0] >= 0:
+            break
+        assert "internal error" not in told.err
+        if "no more threads" in told.err:
+            refused += 1
+            assert (status, told.out) == (2, "")
+            assert told.err.endswith("raise the limit of processes (ulimit -u)\n")
+            assert told.err.count("\n") == 1
+    assert left[0] >= 0
+    assert refused
 
 
 def test_a_thread_that_ends_in_the_middle_is_no_end(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -319,6 +371,30 @@ def test_the_block_digests_of_a_seal_are_a_file(sealed: Path, capfd: pytest.Capt
     os.mkfifo("a.seal.blocks")
     assert run(["verify", "a.img", "--seal", "a.seal"]) == 2
     assert capfd.readouterr().err.count("\n") == 1
+
+
+LARGER_THAN_ANY = {
+    "drive file": ("compare a.img b.img --drive X", "name another one"),
+    "list": ("compare a.img b.img --defects X", "write blocks that follow each other as one run"),
+    "log": ("tally sheets/sheet.json X", "cut out the part with the answers"),
+    "plan": ("label build X -o label.bin", "name another one"),
+    "seal": ("verify a.img --seal X", "name another one"),
+    "sheet": ("tally X a.img", "name another one"),
+}
+
+
+@pytest.mark.parametrize("name", LARGER_THAN_ANY)
+def test_a_file_that_is_too_large_has_advice_that_fits(
+    sealed: Path, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    call, advice = LARGER_THAN_ANY[name]
+    with Path("X").open("wb") as file:
+        file.truncate(65 << 20)
+    assert run(call.split()) == 2
+    said = capfd.readouterr().err
+    assert advice in said
+    assert "room" not in said
+    assert said.count("\n") == 1
 
 
 def test_a_pipe_is_read(folder: Path) -> None:

@@ -89,7 +89,9 @@ def compare(
     if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
         raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:
-        raise RequestError(f"a journal lists at most {MOST_RANGES_IN_A_JOURNAL} ranges, not {max_ranges}")
+        raise RequestError(
+            f"a journal lists at most {MOST_RANGES_IN_A_JOURNAL} ranges, not {max_ranges}: list fewer, or keep none"
+        )
     if is_same(reference, copy):
         return compared_with_itself(reference, copy, block_size, tail, drive)
     with ExitStack() as opened:

@@ -193,7 +193,7 @@ class Journal:
                     f"the journal {self._path} could not be kept: {failure}",
                     Where(),
                     "This result does not depend on it. After an interruption the comparison would have begun again: "
-                    "make room, or name another file.",
+                    "put that right, or name another file.",
                 )
             )
         return found

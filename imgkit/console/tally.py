@@ -13,7 +13,7 @@ from imgkit.console.risk import risk_of
 from imgkit.console.script import is_device_name
 from imgkit.console.worksheet import MOST_RANGES, Drafted, draft, pieces, rounded, sheet_of
 from imgkit.core.clock import Clock
-from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError
+from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError, ResourceError
 from imgkit.core.findings import Finding, Where, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch
 from imgkit.explanation.checked import STATES, State, checked_range
@@ -49,7 +49,7 @@ def load_sheet(path: str | Path) -> SheetFile:
 
 def read_log(path: str | Path) -> bytes:
     """The console log; raises InputError when it cannot be read or is too large."""
-    return read_input(path, "console log", MOST_LOG_BYTES, InputError)
+    return read_input(path, "console log", MOST_LOG_BYTES, InputError, "cut out the part with the answers")
 
 
 class Tallied(NamedTuple):
@@ -85,7 +85,7 @@ def tally(
         try:
             upcoming = _next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
         except ImgkitError as error:
-            if image is not None:
+            if image is not None or isinstance(error, ResourceError):
                 raise
             findings.append(
                 Finding(

@@ -33,5 +33,9 @@ class OutputError(ImgkitError):
     """An output that may not or cannot be written."""
 
 
+class TooLargeError(OutputError):
+    """An output that would be larger than any that is read again: room on a disk is no help."""
+
+
 class ResourceError(ImgkitError):
     """Something of which the system gives no more, such as threads."""

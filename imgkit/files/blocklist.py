@@ -14,6 +14,7 @@ MOST_RUNS = 500_000
 """A list with more runs is neither written nor read: each takes memory for as long as the list is in use."""
 MOST_LIST_BYTES = 24 << 20
 MOST_BLOCK_NUMBER = 1 << 62
+_IF_LONGER = "write blocks that follow each other as one run, FIRST,COUNT"
 _RIGHT = "write FIRST,COUNT, for example 1024,16, or FIRST alone for one block"
 
 
@@ -25,7 +26,7 @@ def read_block_list(path: str | Path) -> tuple[Span, ...]:
     line, and what would be right.
     """
     path = Path(path)
-    data = read_input(path, "list of blocks", MOST_LIST_BYTES, DescriptionError)
+    data = read_input(path, "list of blocks", MOST_LIST_BYTES, DescriptionError, _IF_LONGER)
     return parse_block_list(data, source=str(path))
 
 
@@ -50,7 +51,7 @@ def parse_block_list(data: bytes, *, source: str) -> tuple[Span, ...]:
         except RequestError as error:
             raise DescriptionError(f"{source}: line {number}: {error}") from None
         if len(spans) > MOST_RUNS:
-            raise DescriptionError(f"{source}: line {number}: a list has at most {MOST_RUNS} runs of blocks")
+            raise DescriptionError(f"{source}: line {number}: a list has at most {MOST_RUNS} runs: {_IF_LONGER}")
     return union(spans)
 
 

@@ -6,7 +6,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from imgkit.core.errors import DescriptionError, OutputError
+from imgkit.core.errors import DescriptionError, TooLargeError
 from imgkit.files.inputs import read_input
 
 T = TypeVar("T", bound=msgspec.Struct)
@@ -35,7 +35,7 @@ def to_bytes(document: msgspec.Struct) -> bytes:
         fields[_DIGEST_FIELD] = _digest_of(fields)
     data = json_text({"schema": fields["schema"], **fields}, indent=1)
     if len(data) > MOST_BYTES or _marks(data) > MOST_MARKS:
-        raise OutputError(f"this {fields['schema']} would be larger than any that is read again: ask for less")
+        raise TooLargeError(f"this {fields['schema']} would be larger than any that is read again: ask for less")
     return data
 
 

@@ -13,8 +13,14 @@ PATIENCE_SECONDS = 10.0
 """So long a pipe may be silent; a FIFO that nothing writes to is silent for ever."""
 
 
-def read_input(path: str | Path, what: str, most_bytes: int, error_kind: type[ImgkitError]) -> bytes:
-    """The bytes of a file or pipe that `what` names ("seal"), at most `most_bytes`.
+def read_input(
+    path: str | Path,
+    what: str,
+    most_bytes: int,
+    error_kind: type[ImgkitError],
+    if_larger: str = "no file of this kind is so large, so name another one",
+) -> bytes:
+    """The bytes of a file or pipe that `what` names ("seal"), at most `most_bytes`; `if_larger` says what to do then.
 
     Raises `error_kind`, in one line that names the file, when it cannot be read, is neither a file nor a pipe, is a
     pipe that nothing comes through, or is larger.
@@ -22,7 +28,7 @@ def read_input(path: str | Path, what: str, most_bytes: int, error_kind: type[Im
     with open_input(path, what, error_kind) as file:
         data = _read(file, path, what, most_bytes, error_kind)
     if len(data) > most_bytes:
-        raise error_kind(f"{path}: too large for a {what} (over {most_bytes} bytes)")
+        raise error_kind(f"{path}: too large for a {what} (over {most_bytes} bytes): {if_larger}")
     return data
 
 

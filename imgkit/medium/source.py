@@ -11,7 +11,7 @@ from typing import IO, TYPE_CHECKING, Literal, Self
 
 import msgspec
 
-from imgkit.core.errors import InputError
+from imgkit.core.errors import InputError, ResourceError
 from imgkit.core.spans import Stretch
 from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
@@ -133,7 +133,11 @@ class Medium:
                 with suppress(OSError):
                     each.close()
 
-        answer_within(0.0 if self._is_silent else _ANSWER_SECONDS, close_all, None)
+        try:
+            answer_within(0.0 if self._is_silent else _ANSWER_SECONDS, close_all, None)
+        except ResourceError:
+            if not self._is_silent:
+                close_all()
 
     @property
     def is_gone(self) -> bool:

@@ -23,7 +23,7 @@ LONG_SECONDS = 0.5
 """After so long a worker hands in what it found of a strip so far: the next reading may never come back."""
 _LEAVE_SECONDS = 3.0
 """How long Ctrl-C waits for reads that are on their way; those of a hung device never come back."""
-_NO_THREADS = ": end other programs, or raise the limit of processes (ulimit -u)"
+_NO_THREADS = "the system gives no more threads: end other programs, or raise the limit of processes (ulimit -u)"
 
 Progress = Callable[[int], None]
 """Called now and then, and at the end, with the byte of the media up to which all that was asked for is done."""
@@ -203,16 +203,16 @@ def start(thread: threading.Thread) -> None:
     """Start a thread; raises ResourceError when the system gives no more of them."""
     try:
         thread.start()
-    except RuntimeError as error:
-        raise ResourceError(f"{error}{_NO_THREADS}") from None
+    except RuntimeError:
+        raise ResourceError(_NO_THREADS) from None
 
 
 def hand_over(pool: "ThreadPoolExecutor", task: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> "Future[T]":
     """Let a thread of a pool do a task; raises ResourceError when the system gives no thread."""
     try:
         return pool.submit(task, *arguments, **named)
-    except RuntimeError as error:
-        raise ResourceError(f"{error}{_NO_THREADS}") from None
+    except RuntimeError:
+        raise ResourceError(_NO_THREADS) from None
 
 
 def run(tasks: Sequence[Callable[[], None]], work: Work, tick: Callable[[], None]) -> bool:

@@ -5,6 +5,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from imgkit.core.spans import Stretch
+from imgkit.medium.workers import hand_over
 from imgkit.sums.ranges import workers
 from imgkit.sums.rules import RULES, Rule
 from imgkit.sums.running import Implementation, RunningSum, best_implementation, new_sum
@@ -45,7 +46,7 @@ class Totals:
         """The next bytes of the medium; each area takes its own of them. Returns when all are done with `view`."""
         assert self._pool is not None
         waiting = [
-            self._pool.submit(running.update, view[max(0, start - offset) : end - offset])
+            hand_over(self._pool, running.update, view[max(0, start - offset) : end - offset])
             for ((start, end), _), running in self._sums.items()
             if start < offset + len(view) and offset < end
         ]

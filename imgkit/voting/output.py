@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from imgkit.core.errors import OutputError
+from imgkit.core.errors import TooLargeError
 from imgkit.core.spans import Span, Stretch, span_between, union
 from imgkit.files.blocklist import HEADER, MOST_RUNS
 from imgkit.files.outputs import BLOCK_LIST, NEW, Meanwhile, Outputs, errors_told
@@ -178,7 +178,7 @@ class DoubtFile(Meanwhile):
         self._open = runs[-1]
         self._runs += len(runs) - 1
         if self._runs >= MOST_RUNS and self.problem is None:
-            self.problem = OutputError(
+            self.problem = TooLargeError(
                 f"{self.path}: not written: more than {MOST_RUNS} runs of blocks are in doubt, as between dumps that "
                 "are not of one drive, or where one has a slip"
             )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from imgkit.core import spans
 from imgkit.core.clock import Clock
-from imgkit.core.errors import RequestError
+from imgkit.core.errors import RequestError, TooLargeError
 from imgkit.core.findings import Finding, Where, by_severity, verdict_of
 from imgkit.core.spans import Span
 from imgkit.drive.geometry import Drive
@@ -514,7 +514,12 @@ def _not_written_findings(files: "Sequence[Meanwhile]") -> Iterator[Finding]:
                 "check",
                 str(file.problem),
                 Where(),
-                "The vote is whole without that file. Make room, or name another place, and vote again.",
+                "The vote is whole without that file. "
+                + (
+                    "Compare the dumps two by two to see which one it is, and vote without that one."
+                    if isinstance(file.problem, TooLargeError)
+                    else "Make room, or name another place, and vote again."
+                ),
             )
 
 
