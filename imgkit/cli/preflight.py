@@ -74,10 +74,10 @@ def command(
       imgkit preflight system.img --sheet sheets/sheet.json --log console.log --drive drive.toml
       imgkit preflight dump.img --reference system.img --since before.json --json now.json
     """
-    from imgkit.readiness.given import Given
     from imgkit.readiness.preflight import preflight_of
+    from imgkit.readiness.request import Request
 
-    given = Given(
+    given = Request(
         reference=reference,
         seal=seal_path,
         sheet=sheet_path,

@@ -23,9 +23,9 @@ from imgkit.label.plan import Plan
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS
 from imgkit.readiness.evidence import Evidence
-from imgkit.readiness.given import Given
 from imgkit.readiness.planned import Beside
-from imgkit.readiness.questions import question_of
+from imgkit.readiness.points import question_of
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Question, Step
 
 _UNSETTLED: frozenset[Subject] = frozenset({"reading", "proof"})
@@ -41,7 +41,7 @@ class Found(msgspec.Struct, frozen=True):
 
     evidence: Evidence
     questions: tuple[Question, ...]
-    given: Given
+    request: Request
     comparison: Comparison | None
     beside: tuple[Beside, ...]
 
@@ -77,13 +77,12 @@ class _Paths:
     """
 
     def __init__(self, found: Found) -> None:
-        given = found.given
         self.folder = Path.cwd()
         self.medium = Path(found.evidence.medium.path).absolute()
         self.target = self.medium
         self.saved: Path | None = None
         self.can_be_written = True
-        self.of = {name: path.absolute() for name, path in given.paths().items()}
+        self.of = {name: path.absolute() for name, path in found.request.paths().items()}
         everything = [self.folder, self.medium, *self.of.values()]
         self.odd = tuple(str(path) for path in everything if not str(path).isprintable())
 
@@ -169,7 +168,7 @@ def _copying(found: Found, paths: _Paths) -> Iterator[Step]:
     )
     script = paths.new(".again.sh" if again is None or again.is_all else ".again.not-all.sh")
     options: list[object] = ["--drive", paths.of["drive"]] if "drive" in paths.of else []
-    options += ["--allow-tail"] if found.given.tail == "allow" else []
+    options += ["--allow-tail"] if found.request.tail == "allow" else []
     copy = f"sh {_quoted(script)} {_quoted(paths.target)}"
     if paths.saved is not None:
         copy = f"cmp {_quoted(paths.target)} {_quoted(paths.saved)} && {copy}"
@@ -284,7 +283,7 @@ def _by_hand(found: Found) -> Iterator[Step]:
         text = f"Should the next preflight still say so: {question.question} {question.says}."
         yield _step(" ".join([text, *advice]))
     comparison = found.comparison
-    if comparison is not None and comparison.extra_blocks and found.given.tail == "forbid":
+    if comparison is not None and comparison.extra_blocks and found.request.tail == "forbid":
         yield _step(
             f"The medium goes on for {comparison.extra_blocks:,} blocks past the end of the reference: find out what "
             "lies there. Where it may stay, allow the tail."
@@ -299,12 +298,12 @@ def _preflight(found: Found, paths: _Paths) -> str:
     options: list[object] = []
     for name, path in paths.of.items():
         options += [f"--{name}", path]
-    options += ["--allow-tail"] if found.given.tail == "allow" else []
+    options += ["--allow-tail"] if found.request.tail == "allow" else []
     return _imgkit("preflight", paths.target, *options, *_access(found))
 
 
 def _access(found: Found) -> list[object]:
-    access = found.given.access
+    access = found.request.access
     options: list[object] = []
     if access.retries != DEFAULT_ACCESS.retries:
         options += ["--retries", access.retries]
