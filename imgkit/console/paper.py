@@ -1,4 +1,4 @@
-"""The worksheet on paper, to print and fill in by hand, and what the time on the old machine goes into."""
+"""The worksheet on paper, to print and fill in by hand, and the time that it takes on the old machine."""
 
 from imgkit.console.result import Sheet, Worksheet, WorkTime
 from imgkit.core import text
@@ -7,7 +7,7 @@ _PAPER_COLUMNS = 78
 
 
 def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]:
-    """What the time on the old machine goes into."""
+    """The parts of the time on the old machine."""
     reading = "not known: no drive file with rpm" if time.drive_seconds is None else text.duration(time.drive_seconds)
     return (
         ("reading", reading),
@@ -19,12 +19,12 @@ def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]
 
 
 def total_time(time: WorkTime) -> str:
-    """The whole time on the old machine, as far as it is known."""
+    """The total time on the old machine, as far as it is known."""
     return text.duration(time.total_seconds) + (" and the reading" if time.drive_seconds is None else "")
 
 
 def line_facts(result: Worksheet) -> str:
-    """What the times are for: the drive and the speed of the line."""
+    """The drive and the line speed that the times are for."""
     drive = f"{text.clean(result.drive.name, 40)}, " if result.drive else ""
     return f"{drive}line at {result.baud} baud"
 

@@ -46,7 +46,7 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
             "How the old machine itself reads the drive: all this was read here",
             "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then the sheet and its log",
         )
-    if evidence.readings == "once":
+    if evidence.request.readings == "once":
         yield NotChecked(
             "Whether it reads the same a second time: it was read once",
             f"{call(evidence, '--read-twice')}; a file may then come from the system's cache, a device does not",

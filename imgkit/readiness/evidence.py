@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from imgkit.comparison.result import Comparison
 from imgkit.core.findings import Finding
 from imgkit.core.spans import Stretch
 from imgkit.drive.geometry import Boot, Drive
@@ -17,7 +18,8 @@ from imgkit.label.settling import Slot
 from imgkit.location.places import named_partitions
 from imgkit.medium import Medium
 from imgkit.readiness.machine import MachineFile, Mark
-from imgkit.readiness.request import Readings
+from imgkit.readiness.planned import Beside
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
 
 _NO_ROOT = ("unused", "swap")
@@ -49,6 +51,7 @@ class Root(msgspec.Struct, frozen=True):
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     """What the questions are answered from; None: it was not given, or could not be read."""
 
+    request: Request
     medium: ReadMedium
     report: LabelReport
     inspection: Inspection
@@ -62,8 +65,9 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     machine: MachineFile | None
     root: Root | None
     proofs: tuple[Proof, ...]
+    comparison: Comparison | None
+    beside: tuple[Beside, ...]
     digests: tuple[TakenDigest, ...]
-    readings: Readings
     whole_readings: int
     interrupted: bool
 

@@ -26,7 +26,7 @@ from imgkit.readiness.answer import answer_of, never_checked, reasons
 from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
 from imgkit.readiness.evidence import Evidence, boot_marks, find_root
 from imgkit.readiness.machine import LoadedMachine
-from imgkit.readiness.mend import Found, mending
+from imgkit.readiness.mend import mending
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
 from imgkit.readiness.questions import ask, open_points
 from imgkit.readiness.reading import MediumRead, read_again, read_medium
@@ -37,7 +37,7 @@ from imgkit.seals.result import SealFile, Verification
 from imgkit.seals.verify import open_block_digests
 
 Progress = Callable[[int, int], None]
-T = TypeVar("T", Verification, Tally)
+T = TypeVar("T", Comparison, Verification, Tally)
 
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
@@ -153,6 +153,7 @@ class _Run:
             *self._description_findings(medium, report.labels),
         ]
         evidence = Evidence(
+            request=self.request,
             medium=ReadMedium(
                 path=str(medium.path),
                 kind=medium.kind,
@@ -172,8 +173,9 @@ class _Run:
             machine=self.machine,
             root=find_root(medium, reading, self.plan, self.machine),
             proofs=found,
+            comparison=self.comparison,
+            beside=self.beside,
             digests=tuple(self._digests(medium, read)),
-            readings=self.request.readings,
             whole_readings=len(whole),
             interrupted=interrupted,
         )
@@ -255,7 +257,7 @@ class _Run:
             return steps
         if answer == "cannot-say":
             return until_go(steps, settling(questions))
-        return until_go(steps, tuple(mending(Found(evidence, questions, self.request, self.comparison, self.beside))))
+        return until_go(steps, tuple(mending(evidence, questions)))
 
     def _description_findings(self, medium: Medium, labels: Sequence[Label]) -> Iterator[Finding]:
         if self.plan is not None and self.loaded.drive is not None:
@@ -312,16 +314,12 @@ def _once(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _shortened_comparison(comparison: Comparison | None) -> Comparison | None:
-    if comparison is None:
+    shortened = _shortened(comparison)
+    if shortened is None:
         return None
-    shortened: Comparison = msgspec.structs.replace(
-        comparison,
-        ranges=comparison.ranges[:MOST_RANGES_KEPT],
-        episodes=comparison.episodes[:MOST_EPISODES_KEPT],
-        copy_again=None,
-        labels=LabelPair((), ()),
+    return msgspec.structs.replace(
+        shortened, episodes=shortened.episodes[:MOST_EPISODES_KEPT], copy_again=None, labels=LabelPair((), ())
     )
-    return shortened
 
 
 def _shortened(result: T | None) -> T | None:

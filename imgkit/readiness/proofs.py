@@ -9,7 +9,7 @@ import msgspec
 from imgkit.comparison.result import Comparison
 from imgkit.console.result import Sheet, Tally
 from imgkit.core import spans
-from imgkit.core.spans import Range, Span
+from imgkit.core.spans import Span
 from imgkit.core.text import plural
 from imgkit.medium import Medium
 from imgkit.readiness.planned import PlannedBytes, SealedBlocks
@@ -47,10 +47,12 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
     missing, differing = comparison.missing_blocks, comparison.differing_blocks
     extra = 0 if comparison.tail == "allow" else comparison.extra_blocks
     runs = [each for each in comparison.ranges if each.state == "differ"]
-    replaced: tuple[Range, ...] = ()
-    if not (missing or extra) and spans.total(runs) == differing > 0:
-        if any(each.explain(medium, reference, runs, comparison.block_size) for each in planned):
-            replaced, differing = spans.ranges(runs), 0
+    is_only_the_label = (
+        not (missing or extra)
+        and spans.total(runs) == differing > 0
+        and any(each.explain(medium, reference, runs, comparison.block_size) for each in planned)
+    )
+    replaced, differing = (spans.ranges(runs), 0) if is_only_the_label else ((), differing)
     bad = _where_true(
         (differing, f"{plural(differing, 'block')} {'differs' if differing == 1 else 'differ'} from {name}"),
         (missing, f"{plural(missing, 'block')} of {name} missing at the end"),

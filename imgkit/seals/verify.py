@@ -105,7 +105,7 @@ def open_block_digests(seal: SealFile) -> IO[bytes] | None:
     if size == stated.size_bytes and digest.hexdigest() == stated.sha256:
         return file
     file.close()
-    reason = "is truncated" if size < stated.size_bytes else "was changed, or belongs to another seal"
+    reason = "cut short" if size < stated.size_bytes else "changed after it was written, or of another seal"
     raise DescriptionError(f"{path}: {reason}: it is not the file that was written with the seal; make the seal again")
 
 
