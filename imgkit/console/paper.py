@@ -11,7 +11,7 @@ def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]
     reading = "not known: no drive file with rpm" if time.drive_seconds is None else text.duration(time.drive_seconds)
     return (
         ("reading", reading),
-        ("the ranges", f"{text.duration(time.range_seconds)} besides, for {text.plural(ranges_total, 'range')}"),
+        ("the ranges", f"{text.duration(time.range_seconds)} of overhead, for {text.plural(ranges_total, 'range')}"),
         ("answers", f"{text.duration(time.line_seconds)} on the line, {text.plural(time.line_bytes, 'byte')}"),
         ("check.sh", f"{text.duration(time.script_seconds)} on the line, {text.plural(time.script_bytes, 'byte')}"),
         ("together", f"{total_time(time)}; a dump over the line: {text.duration(time.dump_seconds)}"),
