@@ -210,7 +210,7 @@ class _Run:
             return ()
         made = [planned_bytes(self.plan), planned_bytes(self.plan, originals)]
         found = tuple(dict.fromkeys(each for each in made if each is not None))
-        self.candidates += found
+        self.candidates = tuple(dict.fromkeys(self.candidates + found))
         return found
 
     def _result(self, evidence: Evidence) -> Preflight:
