@@ -91,12 +91,8 @@ def undisturbed(evidence: Evidence) -> Answered:
     if evidence.medium.kind == "device" and evidence.medium.route == "memory allowed":
         says = "the system's cache of the device may have answered in place of the medium"
         points.append(Point("way", "unsure", says, f"{call(evidence)}, the cache not allowed"))
-    if (
-        evidence.request.readings == "twice"
-        and readings == 1
-        and not evidence.interrupted
-        and not found.unreadable_blocks
-    ):
+    is_complete = not (evidence.interrupted or found.unreadable_blocks)
+    if evidence.request.readings == "twice" and readings == 1 and is_complete:
         says = "the second reading did not give every block: whether both are alike is not known"
         how = f"{call(evidence, '--read-twice')}, when nothing else uses it"
         points.append(Point("read twice", "unsure", says, how))
