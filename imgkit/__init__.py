@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from imgkit.console.result import Tally as Tally
     from imgkit.console.result import Worksheet as Worksheet
     from imgkit.console.result import WorkTime as WorkTime
+    from imgkit.console.sheets import load_sheet as load_sheet
     from imgkit.console.tally import Tallied as Tallied
-    from imgkit.console.tally import load_sheet as load_sheet
     from imgkit.console.tally import tally as tally
-    from imgkit.console.worksheet import Drafted as Drafted
+    from imgkit.console.worksheet import NewWorksheet as NewWorksheet
     from imgkit.console.worksheet import worksheet as worksheet
     from imgkit.core.errors import DescriptionError as DescriptionError
     from imgkit.core.errors import ImgkitError as ImgkitError
@@ -103,7 +103,7 @@ if TYPE_CHECKING:
     from imgkit.seals.result import SealFile as SealFile
     from imgkit.seals.result import SealReport as SealReport
     from imgkit.seals.result import Verification as Verification
-    from imgkit.seals.seal import Sealed as Sealed
+    from imgkit.seals.seal import NewSeal as NewSeal
     from imgkit.seals.seal import seal as seal
     from imgkit.seals.verify import load_seal as load_seal
     from imgkit.seals.verify import verify as verify
@@ -127,7 +127,7 @@ _HOMES = {
     "Comparison": "imgkit.comparison.result",
     "CopyAgain": "imgkit.explanation.result",
     "DescriptionError": "imgkit.core.errors",
-    "Drafted": "imgkit.console.worksheet",
+    "NewWorksheet": "imgkit.console.worksheet",
     "Drive": "imgkit.drive.geometry",
     "DriveFile": "imgkit.drive.geometry",
     "DriveResult": "imgkit.drive.show",
@@ -171,7 +171,7 @@ _HOMES = {
     "Seal": "imgkit.seals.result",
     "SealFile": "imgkit.seals.result",
     "SealReport": "imgkit.seals.result",
-    "Sealed": "imgkit.seals.seal",
+    "NewSeal": "imgkit.seals.seal",
     "Sheet": "imgkit.console.result",
     "SheetFile": "imgkit.console.result",
     "SheetRange": "imgkit.console.result",
@@ -203,7 +203,7 @@ _HOMES = {
     "load_machine": "imgkit.readiness.machine",
     "load_plan": "imgkit.label.plan",
     "load_seal": "imgkit.seals.verify",
-    "load_sheet": "imgkit.console.tally",
+    "load_sheet": "imgkit.console.sheets",
     "open_medium": "imgkit.medium",
     "preflight": "imgkit.readiness.preflight",
     "read_block_list": "imgkit.files.blocklist",

@@ -26,7 +26,8 @@ from faulty_inputs import (
 
 from imgkit import record_of, render_page
 from imgkit.comparison.compare import compare
-from imgkit.console.tally import load_sheet, tally
+from imgkit.console.sheets import load_sheet
+from imgkit.console.tally import tally
 from imgkit.console.worksheet import worksheet
 from imgkit.core.findings import Result
 from imgkit.core.spans import Stretch

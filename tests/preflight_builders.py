@@ -21,8 +21,8 @@ from builders import (
 
 from imgkit.console.worksheet import worksheet
 from imgkit.medium import Medium
-from imgkit.readiness.given import Given
 from imgkit.readiness.preflight import preflight
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Preflight
 from imgkit.seals.seal import seal
 
@@ -83,7 +83,7 @@ class Room:
     def log(self) -> Path:
         return self.folder / "console.log"
 
-    def given(self, *names: str, **changes: Any) -> Given:
+    def given(self, *names: str, **changes: Any) -> Request:
         """What is given under these names; `sheet` brings its log."""
         files = {
             "reference": "original.img",
@@ -96,14 +96,14 @@ class Room:
         chosen: dict[str, Any] = {name: self.folder / files[name] for name in names}
         if "sheet" in chosen:
             chosen["log"] = self.log
-        return Given(**chosen | changes)
+        return Request(**chosen | changes)
 
 
 def preflight_with(
-    medium: str | Path | Medium, given: Given | None = None, progress: Callable[[int, int], None] | None = None
+    medium: str | Path | Medium, given: Request | None = None, progress: Callable[[int, int], None] | None = None
 ) -> Preflight:
     """The preflight of a medium with what is given."""
-    options: dict[str, Any] = msgspec.structs.asdict(given or Given())
+    options: dict[str, Any] = msgspec.structs.asdict(given or Request())
     return preflight(medium, **options, progress=progress)
 
 

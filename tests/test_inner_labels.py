@@ -29,7 +29,7 @@ from imgkit.inspection.inspect import inspect
 from imgkit.label.check import label_check, read_labels
 from imgkit.location.places import Places, named_partitions
 from imgkit.medium import open_medium
-from imgkit.readiness.given import Given
+from imgkit.readiness.request import Request
 from imgkit.report import terminal, words
 from imgkit.report.records import record_of
 from imgkit.seals.verify import verify
@@ -179,7 +179,7 @@ def test_preflight_takes_a_root_in_an_inner_label(tmp_path: Path, name: str, is_
     path = write_image(tmp_path / "disk.img", image)
     machine = tmp_path / "machine.toml"
     machine.write_text(f'[machine]\nname = "tide gauge"\n[root]\npartition = "{name}"\n')
-    result = preflight_with(path, Given(machine=machine))
+    result = preflight_with(path, Request(machine=machine))
     (question,) = [each for each in result.questions if each.id == "boot"]
     points = {point.subject: point for point in question.points}
     assert (points["root partition"].state == "yes") == is_there

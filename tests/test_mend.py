@@ -32,7 +32,7 @@ from preflight_builders import ALL, ENOUGH, PLAN, Room, a_room, original_image, 
 from imgkit.cli import run
 from imgkit.label.build import label_build
 from imgkit.readiness.checklist import WITHHELD
-from imgkit.readiness.given import Given
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Preflight, Step
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
@@ -146,25 +146,25 @@ def test_the_faces_say_what_is_withheld_and_show_commands_whole(
 
 
 @contextmanager
-def raw(room: Room) -> Iterator[tuple[Path, Given]]:
+def raw(room: Room) -> Iterator[tuple[Path, Request]]:
     yield room.medium, room.given("reference", "plan", "machine", "drive")
 
 
 @contextmanager
-def device(room: Room) -> Iterator[tuple[Path, Given]]:
+def device(room: Room) -> Iterator[tuple[Path, Request]]:
     with writable_loop_device(room.medium) as there:
         yield there, room.given("reference", "plan", "machine", "drive")
 
 
 @contextmanager
-def packed(room: Room) -> Iterator[tuple[Path, Given]]:
+def packed(room: Room) -> Iterator[tuple[Path, Request]]:
     there = room.folder / "copy, packed.img.gz"
     there.write_bytes(gzip.compress(room.medium.read_bytes()))
     yield there, room.given("reference", "plan", "machine", "drive")
 
 
 @contextmanager
-def packed_reference(room: Room) -> Iterator[tuple[Path, Given]]:
+def packed_reference(room: Room) -> Iterator[tuple[Path, Request]]:
     reference = room.folder / "original, packed.img.gz"
     reference.write_bytes(gzip.compress((room.folder / "original.img").read_bytes()))
     yield room.medium, room.given("plan", "machine", "drive", reference=reference)

@@ -46,10 +46,10 @@ from imgkit.core.findings import EXIT_STATUS, says_stop
 from imgkit.core.spans import Range
 from imgkit.label.build import label_build
 from imgkit.medium import Medium
-from imgkit.readiness.given import Given
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Preflight, Question
 
-Asked = tuple[Path | Medium, Given]
+Asked = tuple[Path | Medium, Request]
 Build = Callable[[Path], Asked]
 CASES: list[Any] = []
 
@@ -64,7 +64,7 @@ def case(answer: str, question: str, state: str) -> Callable[[Build], Build]:
     return add
 
 
-def looked_at(medium: Path | Medium, given: Given) -> Preflight:
+def looked_at(medium: Path | Medium, given: Request) -> Preflight:
     """The preflight; media that were opened for it are closed again."""
     with ExitStack() as opened:
         for each in (medium, given.reference):
@@ -354,7 +354,7 @@ def no_go_the_medium_changes_while_it_is_read(folder: Path) -> Asked:
 
 @case("cannot-say", "exact", "not checked")
 def cannot_say_without_anything(folder: Path) -> Asked:
-    return a_room(folder).medium, Given()
+    return a_room(folder).medium, Request()
 
 
 @case("cannot-say", "exact", "not checked")
@@ -698,7 +698,7 @@ def test_the_lists_of_nested_results_are_cut_and_their_counts_are_not(
 
 
 def test_the_two_go_together(good_room: Room) -> None:
-    for given in (Given(sheet=good_room.folder / "sheet.json"), Given(log=good_room.log)):
+    for given in (Request(sheet=good_room.folder / "sheet.json"), Request(log=good_room.log)):
         with pytest.raises(RequestError, match="go together"):
             preflight_with(good_room.medium, given)
 
@@ -707,7 +707,7 @@ def test_a_medium_is_not_held_against_itself(good_room: Room, tmp_path: Path) ->
     link = tmp_path / "link.img"
     link.symlink_to(good_room.medium)
     for reference in (good_room.medium, link):
-        result = preflight_with(good_room.medium, Given(reference=reference))
+        result = preflight_with(good_room.medium, Request(reference=reference))
         assert (result.answer, result.verdict) == ("no-go", "fail")
         assert [each.severity for each in result.findings if each.id == "medium.same"] == ["stop"]
         assert [(each.means, each.outcome) for each in result.proofs] == [("comparison", "unsure")]

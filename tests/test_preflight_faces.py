@@ -178,7 +178,7 @@ class TestTerminal:
         """A screen of 80 columns and 24 lines (common practice)."""
         run(["preflight", "copy.img", *GOOD, "--plan", "plan.toml"])
         lines = capsys.readouterr().out.splitlines()
-        assert any("Was it read quietly?" in line for line in lines[:24])
+        assert any("Was it read without errors?" in line for line in lines[:24])
 
     def test_states_are_words_not_colours(self, room: Room, capsys: pytest.CaptureFixture[str]) -> None:
         spoil(room)

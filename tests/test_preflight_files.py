@@ -121,7 +121,7 @@ class TestChecklist:
         """About 50 s to ready, 20 s to stop, some 200 lb (90 kg), seeks of 24 ms on average (common practice)."""
         machine = machine_of(weight_kg=90, spin_up_seconds=50, stop_seconds=20, running_amperes=3.5, inrush_amperes=14)
         told = words_of(checklist(machine, drive_of(seek_average_ms=24.0)))
-        for number in ("90 kg", "about 50 s", "20 s until the platters stand still", "3.5 A", "14 A", "24 ms"):
+        for number in ("90 kg", "about 50 s", "20 s until the platters have stopped", "3.5 A", "14 A", "24 ms"):
             assert number in told
 
     def test_a_drive_file_takes_the_usual_values(self, tmp_path: Path) -> None:
@@ -138,7 +138,7 @@ class TestChecklist:
             (25.5, ["25.5 kg", "more than one person"], ["not known"]),
             (HEAVY_KG, ["25 kg", "fingers"], ["more than one person"]),
             (4, ["4 kg", "fingers"], ["more than one person"]),
-            (None, ["not known", "over some 25 kg", "more than one person"], []),
+            (None, ["not known", "above 25 kg", "more than one person"], []),
         ],
     )
     def test_what_is_heavy_is_for_two_or_a_lift(
@@ -152,9 +152,9 @@ class TestChecklist:
 
     def test_nothing_is_made_up_without_the_files(self) -> None:
         steps = checklist(None, None)
-        told = words_of(steps).replace(f"Over some {HEAVY_KG} kg", "").lower()
+        told = words_of(steps).replace(f"Above {HEAVY_KG} kg", "").lower()
         assert not any(character.isdigit() for character in told), told
-        for what in ("weight", "how long that takes", "running", "unit number", "ready light", "words for it"):
+        for what in ("weight", "how long that takes", "running", "unit number", "ready light", "commands for it"):
             assert what in told
         assert told.count("not known") >= 7
 

@@ -15,7 +15,7 @@ from preflight_builders import Room, a_room, preflight_with, write_seal_to_block
 from imgkit.core.spans import Stretch
 from imgkit.medium.reading import WholeBlocks
 from imgkit.medium.recovery import Recovery
-from imgkit.readiness.given import Given
+from imgkit.readiness.request import Request
 
 MIB = 1 << 20
 MOST_SMALL_READ_BYTES = 64 << 10
@@ -177,14 +177,14 @@ def test_unreadable_blocks_leave_every_means_open(tmp_path: Path, sector: int, c
 
 def test_objects_do_as_paths(tmp_path: Path) -> None:
     """What was loaded is passed on: nothing is opened again, and the answer is the same."""
-    from imgkit.console.tally import load_sheet
+    from imgkit.console.sheets import load_sheet
     from imgkit.drive.geometry import load_drive_file
     from imgkit.label.plan import load_plan
     from imgkit.readiness.machine import load_machine
     from imgkit.seals.verify import load_seal
 
     room = a_room(tmp_path)
-    given = Given(
+    given = Request(
         reference=tmp_path / "original.img",
         seal=load_seal(tmp_path / "original.seal"),
         sheet=load_sheet(tmp_path / "sheet.json"),

@@ -314,7 +314,7 @@ def test_layout_of_the_json_does_not_matter(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        pytest.param(lambda path: path.unlink(), "are not there", id="gone"),
+        pytest.param(lambda path: path.unlink(), "are missing", id="gone"),
         pytest.param(lambda path: path.write_bytes(path.read_bytes()[:-8]), "cut short", id="cut short"),
         pytest.param(lambda path: path.write_bytes(b"x" + path.read_bytes()[1:]), "changed after", id="edited"),
         pytest.param(lambda path: path.write_bytes(path.read_bytes() * 2), "changed after", id="too long"),

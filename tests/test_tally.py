@@ -15,8 +15,9 @@ from builders import SECTOR_SIZE, WideLabel, changed_at, drive_of, drive_text, i
 from imgkit.cli import run
 from imgkit.console.log import answers_in
 from imgkit.console.result import Sheet, Tally
-from imgkit.console.tally import Tallied, load_sheet, tally
-from imgkit.console.worksheet import Drafted, worksheet
+from imgkit.console.sheets import load_sheet
+from imgkit.console.tally import Tallied, tally
+from imgkit.console.worksheet import NewWorksheet, worksheet
 from imgkit.core.errors import DescriptionError, ImgkitError, InputError, RequestError
 from imgkit.files.documents import to_bytes
 from imgkit.sums.rules import RULES, Rule
@@ -25,7 +26,7 @@ IMAGE = image_of(WideLabel())
 BLOCKS = len(IMAGE) // SECTOR_SIZE
 
 
-def drafted(folder: Path, data: bytes = IMAGE, **options: Any) -> Drafted:
+def drafted(folder: Path, data: bytes = IMAGE, **options: Any) -> NewWorksheet:
     """A worksheet of ten ranges of `data` with its sheet.json in the folder."""
     found = worksheet(write_image(folder / "image", data), **{"range_blocks": 16, **options})
     (folder / "sheet.json").write_bytes(found.document)
@@ -383,8 +384,8 @@ def fields_of(sheet: Sheet, **changes: Any) -> bytes:
         pytest.param(lambda sheet: fields_of(sheet, schema="imgkit.seal/1"), "not a worksheet", id="a seal"),
         pytest.param(lambda sheet: fields_of(sheet, tag="x\n$(reboot)"), "not a worksheet", id="tag"),
         pytest.param(lambda sheet: fields_of(sheet, ranges=()), "not a worksheet", id="no ranges"),
-        pytest.param(lambda sheet: fields_of(sheet, ranges=sheet.ranges[::-1]), "cannot be there", id="order"),
-        pytest.param(lambda sheet: fields_of(sheet, size_bytes=512), "cannot be there", id="past the end"),
+        pytest.param(lambda sheet: fields_of(sheet, ranges=sheet.ranges[::-1]), "overlaps another one", id="order"),
+        pytest.param(lambda sheet: fields_of(sheet, size_bytes=512), "past the end", id="past the end"),
         pytest.param(lambda sheet: fields_of(sheet, block_size=0), "not a worksheet", id="block size 0"),
         pytest.param(lambda sheet: fields_of(sheet, device="$(reboot)"), "not a device's name", id="device"),
         pytest.param(lambda sheet: fields_of(sheet, image="/dev/zero"), None, id="image that is no file"),

@@ -13,8 +13,8 @@ from builders import SECTOR_SIZE, WideLabel, drive_of, drive_text, image_of, ran
 
 from imgkit.cli import run
 from imgkit.console.log import answers_in
-from imgkit.console.tally import load_sheet
-from imgkit.console.worksheet import Drafted, draft, worksheet
+from imgkit.console.sheets import load_sheet
+from imgkit.console.worksheet import NewWorksheet, new_worksheet, worksheet
 from imgkit.core.clock import Clock
 from imgkit.core.errors import InputError, RequestError
 from imgkit.drive.geometry import Drive
@@ -47,11 +47,11 @@ def answers_of(shell: str, script: str, device: Path | str, folder: Path, **envi
     return ran.returncode, ran.stdout.decode()
 
 
-def drafted(folder: Path, data: bytes, **options: Any) -> Drafted:
+def drafted(folder: Path, data: bytes, **options: Any) -> NewWorksheet:
     return worksheet(write_image(folder / "image", data), **options)
 
 
-def spans(found: Drafted) -> list[tuple[int, int]]:
+def spans(found: NewWorksheet) -> list[tuple[int, int]]:
     return [(each.first, each.count) for each in found.sheet.ranges]
 
 
@@ -148,7 +148,7 @@ def test_script_on_scattered_ranges(tmp_path: Path, shell: str) -> None:
     found = drafted(tmp_path, IMAGE, range_blocks=3)
     kept = [each for index, each in enumerate(found.sheet.ranges) if index % 5 in (1, 2) or index > 48]
     sheet = msgspec.structs.replace(found.sheet, ranges=tuple(kept))
-    status, console = answers_of(shell, draft(sheet, Clock()).script, tmp_path / "image", tmp_path)
+    status, console = answers_of(shell, new_worksheet(sheet, Clock()).script, tmp_path / "image", tmp_path)
     assert status == 0
     assert answers_in(console.encode(), sheet).by_number == {
         number: [each.expected] for number, each in enumerate(kept, 1)

@@ -41,11 +41,11 @@ def command(delivery: Delivery, medium: Path, **options: Any) -> int:
       imgkit preflight system.img --sheet sheets/sheet.json --log console.log --drive drive.toml
       imgkit preflight dump.img --reference system.img --since before.json --json now.json
     """
-    from imgkit.readiness.given import Given
     from imgkit.readiness.preflight import preflight_of
+    from imgkit.readiness.request import Request
 
-    given = Given(**options).load()
-    outputs = delivery.check([medium, *given.files()])
+    request = Request(**options).load()
+    outputs = delivery.check([medium, *request.files()])
     with delivery.progress("reading") as progress:
-        result = preflight_of(medium, given, progress=progress)
+        result = preflight_of(medium, request, progress=progress)
     return delivery.send(result, outputs)

@@ -11,7 +11,7 @@ from imgkit.core.errors import OutputError
 from imgkit.files.outputs import Outputs
 
 if TYPE_CHECKING:
-    from imgkit.console.worksheet import Drafted
+    from imgkit.console.worksheet import NewWorksheet
 
 
 @click.command("tally")
@@ -38,13 +38,15 @@ def command(
       imgkit tally sheets/sheet.json console.log
       imgkit tally sheets/round-2/sheet.json console-2.log --page record.html
     """
-    from imgkit.console import tally
+    from imgkit.console.next_round import with_next
+    from imgkit.console.sheets import load_sheet
+    from imgkit.console.tally import tally
 
     outputs = delivery.check([sheet, log, image])
-    loaded = tally.load_sheet(sheet)
+    loaded = load_sheet(sheet)
     outputs.protect([image or loaded.image])
     with delivery.progress("summing") as progress:
-        result, upcoming = tally.tally(loaded, log, image=image, progress=progress, **options)
+        result, upcoming = tally(loaded, log, image=image, progress=progress, **options)
     problems = []
     if upcoming is not None:
         try:
@@ -52,14 +54,16 @@ def command(
         except OutputError as error:
             problems.append(error)
         else:
-            result = tally.with_next(result, str(folder), upcoming, written)
+            result = with_next(result, str(folder), upcoming, written)
     return delivery.send(result, outputs, failed=problems)
 
 
-def _write_next(sheet: Path, upcoming: "Drafted", next_folder: Path | None, outputs: Outputs) -> tuple[Path, "Drafted"]:
+def _write_next(
+    sheet: Path, upcoming: "NewWorksheet", next_folder: Path | None, outputs: Outputs
+) -> tuple[Path, "NewWorksheet"]:
     """Write the next worksheet, unless it is there: to the folder that was named, else to the first free one."""
+    from imgkit.console.next_round import next_folders
     from imgkit.console.sheets import check_folder, worksheet_in, write_worksheet
-    from imgkit.console.tally import next_folders
 
     if next_folder is None:
         next_folder = next(

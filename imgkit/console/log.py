@@ -1,4 +1,4 @@
-"""Reading an old machine's answers in the console log as it was captured, and telling its sessions apart."""
+"""Reading an old machine's answers from a console log as it was captured, and separating its sessions."""
 
 import re
 from typing import NamedTuple
@@ -7,7 +7,7 @@ from imgkit.console.result import Session, Sheet
 from imgkit.sums.rules import FACTS
 
 ERROR = "error"
-"""What the script answers for a range that it could not read whole."""
+"""The script's answer for a range that it could not read whole."""
 
 _MOST_ANSWERS_KEPT = 8
 _MOST_DEVICE_CHARACTERS = 200
@@ -16,9 +16,9 @@ _CONTROL_SEQUENCE = re.compile(rb"\x1b\[[0-9;?]{0,20}[@-~]|\x1b[()][0-9A-Za-z]|\
 
 
 class Answers(NamedTuple):
-    """What a log says: for each range's number the different answers (None: it could not be read), in order.
+    """The answers in a log: for each range's number the different ones (None: it could not be read), in order.
 
-    `in_last_session` are the numbers that the last session answered, or a person by hand after it began.
+    `in_last_session` are the numbers answered in the last session, or by hand after it began.
     """
 
     by_number: dict[int, list[int | None]]
@@ -36,10 +36,10 @@ class Answers(NamedTuple):
 
 
 class _Sessions:
-    """The sessions of a log, as they come.
+    """The sessions of a log, in order.
 
-    One begins with the script's first line. Where that line was lost, it shows in a number that comes again, unless it
-    is the one that came last: lines are doubled on the way.
+    A session begins with the script's first line. Where that line was lost, it begins with a number that comes again,
+    unless it is the number that came last: the line may double what is sent.
     """
 
     def __init__(self) -> None:
@@ -47,7 +47,7 @@ class _Sessions:
         self.numbers: set[int] = set()
         self._device = ""
         self._last = 0
-        self._is_begun = self._is_finished = False
+        self._is_begun = self.is_finished = False
 
     def begin(self, device: str) -> None:
         self.close()
@@ -59,25 +59,19 @@ class _Sessions:
         self.numbers.add(number)
         self._last = number
 
-    def answer_by_hand(self, number: int) -> None:
-        self.numbers.add(number)
-
-    def finish(self) -> None:
-        self._is_finished = True
-
     def close(self) -> None:
         """End the session that is open, if any."""
         if self.numbers or self._is_begun:
-            self.ended.append(Session(self._device, len(self.numbers), self._is_begun, self._is_finished))
+            self.ended.append(Session(self._device, len(self.numbers), self._is_begun, self.is_finished))
         self.numbers, self._device, self._last = set(), "", 0
-        self._is_begun = self._is_finished = False
+        self._is_begun = self.is_finished = False
 
 
 def answers_in(log: bytes, sheet: Sheet) -> Answers:
     """The answers to a sheet in a log with prompts, echoed commands, control characters, lost and garbled lines.
 
-    An answer counts when its line agrees with itself and with the sheet, which one lost, changed or doubled character
-    undoes. Parity in the eighth bit is dropped, a terminal without small letters is understood.
+    An answer counts when its line agrees with itself and with the sheet: one lost, changed or doubled character makes
+    it fail. Parity in the eighth bit is dropped; a terminal without lower case is understood.
     """
     text = _CONTROL_SEQUENCE.sub(b"", log.translate(_SEVEN_BITS)).decode("ascii")
     tag = re.escape(sheet.tag)
@@ -99,11 +93,11 @@ def answers_in(log: bytes, sheet: Sheet) -> Answers:
             continue
         if found["end"]:
             if int(found["end"]) == len(sheet.ranges):
-                sessions.finish()
+                sessions.is_finished = True
             continue
         number = int(found["number"] or found["hand_number"])
-        told = found["sum"] or found["hand_sum"]
-        value = None if told.lower() == ERROR else int(told)
+        answer = found["sum"] or found["hand_sum"]
+        value = None if answer.lower() == ERROR else int(answer)
         if not 1 <= number <= len(sheet.ranges):
             foreign += 1
             continue
@@ -115,7 +109,7 @@ def answers_in(log: bytes, sheet: Sheet) -> Answers:
         if found["first"]:
             sessions.answer(number)
         else:
-            sessions.answer_by_hand(number)
+            sessions.numbers.add(number)
         known = by_number.setdefault(number, [])
         repeated += bool(known)
         if value not in known and len(known) < _MOST_ANSWERS_KEPT:

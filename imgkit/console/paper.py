@@ -1,4 +1,4 @@
-"""The worksheet on paper, to print and fill in by hand, and what the time on the old machine goes into."""
+"""The worksheet on paper, to print and fill in by hand, and the time that it takes on the old machine."""
 
 from imgkit.console.result import Sheet, Worksheet, WorkTime
 from imgkit.core import text
@@ -7,11 +7,11 @@ _PAPER_COLUMNS = 78
 
 
 def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]:
-    """What the time on the old machine goes into."""
+    """The parts of the time on the old machine."""
     reading = "not known: no drive file with rpm" if time.drive_seconds is None else text.duration(time.drive_seconds)
     return (
         ("reading", reading),
-        ("the ranges", f"{text.duration(time.range_seconds)} besides, for {text.plural(ranges_total, 'range')}"),
+        ("the ranges", f"{text.duration(time.range_seconds)} of overhead, for {text.plural(ranges_total, 'range')}"),
         ("answers", f"{text.duration(time.line_seconds)} on the line, {text.plural(time.line_bytes, 'byte')}"),
         ("check.sh", f"{text.duration(time.script_seconds)} on the line, {text.plural(time.script_bytes, 'byte')}"),
         ("together", f"{total_time(time)}; a dump over the line: {text.duration(time.dump_seconds)}"),
@@ -19,12 +19,12 @@ def time_facts(time: WorkTime, ranges_total: int) -> tuple[tuple[str, str], ...]
 
 
 def total_time(time: WorkTime) -> str:
-    """The whole time on the old machine, as far as it is known."""
+    """The total time on the old machine, as far as it is known."""
     return text.duration(time.total_seconds) + (" and the reading" if time.drive_seconds is None else "")
 
 
 def line_facts(result: Worksheet) -> str:
-    """What the times are for: the drive and the speed of the line."""
+    """The drive and the line speed that the times are for."""
     drive = f"{text.clean(result.drive.name, 40)}, " if result.drive else ""
     return f"{drive}line at {result.baud} baud"
 

@@ -1,4 +1,4 @@
-"""Worksheets and what tallies answer: the document that is kept, and the results."""
+"""The worksheet as a document, and the results of making and tallying one."""
 
 from typing import Annotated, Literal
 
@@ -26,9 +26,9 @@ class SheetRange(Range, frozen=True, forbid_unknown_fields=True):
 class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What is expected of an old machine's answers.
 
-    `tag` starts every answer. `image` is where the image lay. `round` counts the worksheets of one search from 1; the
-    ranges of a later one are parts of those that differed (`earlier`: the tag of the worksheet before). `cause` says
-    for what it was made. `digest` is the SHA-256 of the rest of this document.
+    `tag` starts every answer. `image` is the path of the image. `round` counts the worksheets of one search from 1;
+    the ranges of a later one are parts of those that differed (`earlier`: the tag of the previous worksheet).
+    `digest` is the SHA-256 of the rest of this document.
     """
 
     schema: Literal["imgkit.sheet/1"] = "imgkit.sheet/1"
@@ -65,12 +65,17 @@ class SheetFile(Sheet, frozen=True, kw_only=True):
 
     path: str
 
+    @property
+    def sheet(self) -> Sheet:
+        """The worksheet itself, as it is written."""
+        return Sheet(**{name: getattr(self, name) for name in Sheet.__struct_fields__})
+
 
 class WorkTime(msgspec.Struct, frozen=True):
     """What a worksheet takes on the old machine, in seconds; None where it is not known.
 
-    `drive_seconds`: reading the ranges at the speed of the drive file; `range_seconds`: what each range takes besides;
-    `line_seconds`: the answers over the line; `script_seconds`: bringing the script there over the line.
+    `drive_seconds`: reading the ranges at the speed of the drive file; `range_seconds`: the overhead of all ranges;
+    `line_seconds`: sending the answers over the line; `script_seconds`: sending the script over the line.
     """
 
     drive_seconds: float | None
@@ -83,16 +88,16 @@ class WorkTime(msgspec.Struct, frozen=True):
 
     @property
     def total_seconds(self) -> float:
-        """All of it, the script included; without the drive where its speed is not known."""
+        """The sum of these, without reading where the speed of the drive is not known."""
         return (self.drive_seconds or 0.0) + self.range_seconds + self.line_seconds + self.script_seconds
 
 
 class Risk(msgspec.Struct, frozen=True):
-    """What sums leave open. `one_in`: of so many damaged ranges one is missed, on average, where damage is random and
-    large; `one_in_single_block` where one block of the range was replaced by random bytes.
+    """What sums can miss. `one_in`: one in so many damaged ranges is missed, on average, where damage is random and
+    large; `one_in_single_block`: where one block of the range was replaced by random bytes.
 
-    `matching_ranges` is how many ranges rest on that; `any_missed` the chance that at least one of them is damaged and
-    missed if all of them were damaged; `one_in_with_other_rule` the same as `one_in` with a second sum of another rule.
+    `matching_ranges` is how many ranges rest on that; `any_missed` is the chance that at least one of them would be
+    missed if all were damaged; `one_in_with_other_rule` is `one_in` with a second sum by `other_rule`.
     """
 
     one_in: int
@@ -105,9 +110,9 @@ class Risk(msgspec.Struct, frozen=True):
 
 
 class Worksheet(Result, frozen=True, kw_only=True):
-    """What `imgkit worksheet` answers: the sheet in short, the files, the time and the risk.
+    """The result of `imgkit worksheet`: the sheet in short, the files, the time and the risk.
 
-    `folder` is empty where nothing holds the worksheet.
+    `folder` is empty as long as the worksheet is not written.
     """
 
     schema: str = "imgkit.worksheet/1"
@@ -132,7 +137,7 @@ class Worksheet(Result, frozen=True, kw_only=True):
 
 
 class DoubleAnswer(Span, frozen=True):
-    """A range that was answered more than once and not always the same."""
+    """A range with several different answers."""
 
     number: int
     answers: tuple[int, ...]
@@ -140,7 +145,7 @@ class DoubleAnswer(Span, frozen=True):
 
 
 class NextSheet(msgspec.Struct, frozen=True):
-    """The worksheet for what is left to find out."""
+    """The worksheet for what is still open."""
 
     folder: str
     tag: str
@@ -151,9 +156,9 @@ class NextSheet(msgspec.Struct, frozen=True):
 
 
 class Session(msgspec.Struct, frozen=True):
-    """One run of check.sh in a log. `device` is what it said that it read, empty where that is not known.
+    """One run of check.sh in a log. `device` is what it reported to read, empty where that is not known.
 
-    `is_begun`: its first line is there, `is_finished`: its last one. `answers` counts the ranges that were answered.
+    `is_begun`: its first line is there; `is_finished`: its last one is. `answers` counts the ranges answered.
     """
 
     device: str
@@ -163,13 +168,13 @@ class Session(msgspec.Struct, frozen=True):
 
 
 class Tally(Result, frozen=True, kw_only=True):
-    """What `imgkit tally` answers.
+    """The result of `imgkit tally`.
 
-    Counts of blocks are in blocks of `block_size` and only of what is on the sheet: `not_on_sheet_blocks` are not.
-    `answers` counts answer lines that were understood, `garbled_lines` those that carry the tag but do not agree with
-    themselves, `foreign_lines` those with a range that the sheet does not have. Of several `sessions` (the last
-    twenty are listed) the last counts: what only an earlier one answered is unanswered, and where an earlier one has
-    another answer than what is expected, its range is too.
+    Counts of blocks are in blocks of `block_size`; they leave out the `not_on_sheet_blocks`. `answers` counts the
+    answer lines that were understood, `garbled_lines` those that carry the tag but contradict themselves,
+    `foreign_lines` those with a range that the sheet does not have. Of several `sessions` (the last twenty are listed)
+    the last one counts: a range is unanswered where only an earlier one answered it, or where an earlier one gave
+    another answer than is expected.
     """
 
     schema: str = "imgkit.tally/2"

@@ -1,4 +1,4 @@
-"""What sums leave open, in numbers."""
+"""What sums can miss, in numbers."""
 
 import math
 
@@ -9,10 +9,10 @@ _OTHER: dict[Rule, Rule | None] = {"rotate16": "add16", "add16": "rotate16", "po
 
 
 def risk_of(rule: Rule, matching_ranges: int, block_size: int) -> Risk:
-    """The risk that is left when so many ranges match by this rule.
+    """The risk that remains when so many ranges match by this rule.
 
-    It takes damage as random: of all damaged ranges one in as many as there are sums has the right sum by chance.
-    What a rule is blind to comes on top.
+    Damage is taken to be random: of damaged ranges, one in as many as there are sums has the right sum by chance. What
+    a rule is blind to comes on top.
     """
     one_in = FACTS[rule].values
     other = _OTHER[rule]
@@ -28,7 +28,7 @@ def risk_of(rule: Rule, matching_ranges: int, block_size: int) -> Risk:
 
 
 def _crowded(byte_count: int) -> int:
-    """Of how many pairs of sums of so many random bytes one pair is the same.
+    """One in how many pairs of sums of so many random bytes is equal.
 
     The sums crowd around their mean: the difference of two is close to normal, with variance 2 n (256² − 1) / 12.
     """

@@ -2,8 +2,8 @@
 
 What that shell does not have is not used: comments, functions, `$(…)`, arithmetic, `test -e`, redirections of
 built-in commands, here-documents (they need a writable /tmp). Ranges are read one after the other from one open
-file, so that a `dd` that cannot seek does not read the device again and again. Whether `dd` read all records is seen
-in what it tells beside; that and the sum come in any order, even in one line. (The Seventh Edition's shell: from
+file, so that a `dd` that cannot seek does not read the device again and again. Whether `dd` read all records shows in
+the counts that it reports; these and the sum come in any order, even in one line. (The Seventh Edition's shell: from
 memory.)
 """
 
@@ -116,12 +116,10 @@ class _Group(NamedTuple):
 def check_script(sheet: Sheet) -> str:
     """The text of `check.sh`.
 
-    Each answer is `TAG NUMBER SUM FIRST SUM`: the range twice, by its number and its first block, and the sum twice, so
-    that a garbled line shows.
+    Each answer is `TAG NUMBER SUM FIRST SUM`: the range by its number and its first block, and the sum twice, so that a
+    garbled line is recognised.
     """
     facts = FACTS[sheet.rule]
-    groups = _groups(sheet)
-    missing = f"nothing here computes the sum {sheet.rule} (tried {', '.join(facts.commands)})"
     values = {
         "tag": sheet.tag,
         "count": str(len(sheet.ranges)),
@@ -129,8 +127,8 @@ def check_script(sheet: Sheet) -> str:
         "device": sheet.device,
         "commands": " ".join(f"'{command}'" for command in facts.commands),
         "test_sum": f"{facts.test_sum}|0{facts.test_sum}",
-        "missing": missing,
-        "groups": " \\\n".join(f"'{group}'" for group in groups),
+        "missing": f"nothing here computes the sum {sheet.rule} (tried {', '.join(facts.commands)})",
+        "groups": " \\\n".join(f"'{group}'" for group in _groups(sheet)),
         "block_size": str(sheet.block_size),
     }
     text = _SCRIPT

@@ -1,16 +1,36 @@
-"""The three files of a worksheet in their folder: written whole, and left alone where they ask the same."""
+"""The three files of a worksheet in their folder: read, written together, and left alone where they ask the same."""
 
 from contextlib import suppress
 from pathlib import Path
 
+import msgspec
+
 from imgkit.console.paper import paper
-from imgkit.console.worksheet import Drafted, asks_the_same, draft
+from imgkit.console.result import Sheet, SheetFile
+from imgkit.console.script import is_device_name
+from imgkit.console.worksheet import NewWorksheet, asks_the_same, new_worksheet
 from imgkit.core.clock import Clock
 from imgkit.core.errors import DescriptionError, OutputError
+from imgkit.files.documents import read_document
 from imgkit.files.outputs import CHECK_SCRIPT, PAPER, Outputs, json_kind
+from imgkit.label.result import use_outer_indices
 
 FILES = {"sheet.json": json_kind("imgkit.sheet"), "check.sh": CHECK_SCRIPT, "sheet.txt": PAPER}
 """The three files of a worksheet."""
+
+
+def load_sheet(path: str | Path) -> SheetFile:
+    """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
+    path = Path(path)
+    sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet", upgrade=use_outer_indices)
+    end = 0
+    for each in sheet.ranges:
+        if each.first < end or each.end > sheet.blocks:
+            raise DescriptionError(f"{path}: not a worksheet: range {each} overlaps another one or lies past the end")
+        end = each.end
+    if not is_device_name(sheet.device):
+        raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
+    return SheetFile(path=str(path), **msgspec.structs.asdict(sheet))
 
 
 def check_folder(folder: Path, outputs: Outputs) -> None:
@@ -19,30 +39,28 @@ def check_folder(folder: Path, outputs: Outputs) -> None:
         for name, kind in FILES.items():
             outputs.check(folder / name, kind)
     elif folder.exists() or folder.is_symlink():
-        raise OutputError(f"{folder}: is not a folder: name one that the three files of a worksheet can go to")
+        raise OutputError(f"{folder}: is not a folder: name one for the three files of a worksheet")
     elif not folder.absolute().parent.is_dir():
         raise OutputError(f"{folder}: cannot be made: there is no folder {folder.absolute().parent}")
 
 
-def worksheet_in(folder: Path, wanted: Drafted) -> Drafted | None:
+def worksheet_in(folder: Path, wanted: NewWorksheet) -> NewWorksheet | None:
     """The worksheet that a folder holds, when it asks what `wanted` asks and its three files are whole."""
-    from imgkit.console.tally import load_sheet
-
     try:
-        sheet = load_sheet(folder / "sheet.json")
-        held = draft(sheet, Clock())
+        sheet = load_sheet(folder / "sheet.json").sheet
+        held = new_worksheet(sheet, Clock())
         is_whole = all((folder / name).read_bytes() == data for name, data in _contents(held).items())
     except (DescriptionError, OSError):
         return None
     return held if is_whole and asks_the_same(sheet, wanted.sheet) else None
 
 
-def write_worksheet(folder: Path, drafted: Drafted, outputs: Outputs) -> Drafted:
-    """Write the three files of a worksheet, or leave those that ask the same; returns what the folder holds then.
+def write_worksheet(folder: Path, wanted: NewWorksheet, outputs: Outputs) -> NewWorksheet:
+    """Write the three files of a worksheet, or leave those that ask the same; returns what the folder then holds.
 
-    Another worksheet is replaced only by who may replace anything. Raises OutputError.
+    Another worksheet is replaced only where anything may be replaced. Raises OutputError.
     """
-    if (held := worksheet_in(folder, drafted)) is not None:
+    if (held := worksheet_in(folder, wanted)) is not None:
         return held
     if (folder / "sheet.json").exists() and outputs.replace == "same kind":
         raise OutputError(
@@ -56,18 +74,18 @@ def write_worksheet(folder: Path, drafted: Drafted, outputs: Outputs) -> Drafted
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made: {error.strerror}") from None
     try:
-        outputs.write_together((folder / name, data, FILES[name]) for name, data in _contents(drafted).items())
+        outputs.write_together((folder / name, data, FILES[name]) for name, data in _contents(wanted).items())
     except BaseException:
         if is_new:
             with suppress(OSError):
                 folder.rmdir()
         raise
-    return drafted
+    return wanted
 
 
-def _contents(drafted: Drafted) -> dict[str, bytes]:
+def _contents(wanted: NewWorksheet) -> dict[str, bytes]:
     return {
-        "check.sh": drafted.script.encode("ascii"),
-        "sheet.txt": paper(drafted.sheet, drafted.report).encode("utf-8", "backslashreplace"),
-        "sheet.json": drafted.document,
+        "check.sh": wanted.script.encode("ascii"),
+        "sheet.txt": paper(wanted.sheet, wanted.report).encode("utf-8", "backslashreplace"),
+        "sheet.json": wanted.document,
     }

@@ -1,9 +1,11 @@
-"""Making a worksheet: which ranges the old machine shall sum, what is expected, and how long it will take."""
+"""Making a worksheet: which ranges the old machine sums, the sums that are expected, and how long it takes."""
 
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
+
+import msgspec
 
 from imgkit.console.result import Sheet, SheetRange, Worksheet, WorkTime
 from imgkit.console.risk import risk_of
@@ -17,7 +19,6 @@ from imgkit.drive.timing import BITS_PER_BYTE_ON_THE_LINE, sweep_time
 from imgkit.files.documents import to_bytes
 from imgkit.files.outputs import Outputs, Replace
 from imgkit.label.check import read_labels
-from imgkit.label.result import Label
 from imgkit.location.places import block_size_of
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.changes import what_forbids
@@ -36,8 +37,8 @@ _TAG_DIGITS = "abcdefghjkmnpqrstuvwxyz23456789"
 _TAG_LENGTH = 4
 
 
-class Drafted(NamedTuple):
-    """A worksheet in full: the sheet, the bytes of its file, the script, and what the command answers."""
+class NewWorksheet(NamedTuple):
+    """A worksheet that is not written yet: the sheet, the bytes of its file, the script, and the result."""
 
     sheet: Sheet
     document: bytes
@@ -45,11 +46,11 @@ class Drafted(NamedTuple):
     report: Worksheet
 
     def write(self, folder: str | Path, *, replace: Replace = "same kind", outputs: Outputs | None = None) -> Worksheet:
-        """Write its three files to a folder, and return the report that names them.
+        """Write its three files to a folder, and return the result that names them.
 
-        A folder that holds a worksheet which asks the same is left as it is, and the report is of that one; another
-        worksheet is replaced only with `replace="any"`. The image is never written; `outputs` knows what else is an
-        input. Raises OutputError.
+        A folder with a worksheet that asks the same is left as it is, and the result is of that one; another worksheet
+        is replaced only with `replace="any"`. The image is never written; `outputs` knows the other inputs. Raises
+        OutputError.
         """
         from imgkit.console.sheets import FILES, check_folder, write_worksheet
 
@@ -75,11 +76,11 @@ def worksheet(
     implementation: Implementation | None = None,
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
-) -> Drafted:
-    """Sum an image in ranges and make the worksheet that an old machine is asked with.
+) -> NewWorksheet:
+    """Sum an image in ranges, and make the worksheet that asks an old machine for the same sums.
 
     At most one of `range_blocks` (blocks in a range) and `ranges` (how many) may be given. Raises InputError when the
-    image cannot be read whole, RequestError for a request that cannot be.
+    image cannot be read whole, RequestError for values that are not possible.
     """
     if not isinstance(image, Medium):
         with open_medium(image, access) as opened:
@@ -88,17 +89,31 @@ def worksheet(
                 device=device, drive=drive, baud=baud, seconds_per_range=seconds_per_range,
                 implementation=implementation, progress=progress,
             )  # fmt: skip
+    from imgkit import __version__
+
     _check(range_blocks, ranges, device, baud, seconds_per_range)
     clock = Clock()
     reading = read_labels(image, drive=drive)
     size, _ = block_size_of(reading.labels, block_size)
     blocks = -(-image.size_bytes // size)
     spans = pieces(Span(0, blocks), range_blocks or rounded(-(-blocks // (ranges or DEFAULT_RANGES))))
-    sheet = sheet_of(
-        image, spans, rule=rule, block_size=size, device=device, drive=drive, labels=reading.labels, baud=baud,
-        seconds_per_range=seconds_per_range, implementation=implementation, progress=progress,
-    )  # fmt: skip
-    return draft(sheet, clock)
+    expected = expected_sums(image, spans, rule, size, implementation, progress)
+    sheet = Sheet(
+        version=__version__,
+        made_at=now(),
+        tag=new_tag(expected),
+        rule=rule,
+        image=os.path.abspath(image.path).encode("utf-8", "backslashreplace").decode("utf-8"),  # noqa: PTH100
+        size_bytes=image.size_bytes,
+        block_size=size,
+        device=device,
+        baud=baud,
+        seconds_per_range=float(seconds_per_range),
+        ranges=expected,
+        drive=drive,
+        labels=reading.labels,
+    )
+    return new_worksheet(sheet, clock)
 
 
 def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int, seconds_per_range: float) -> None:
@@ -109,7 +124,9 @@ def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int,
     if ranges is not None and not 1 <= ranges <= MOST_RANGES:
         raise RequestError(f"{ranges} ranges: must be between 1 and {MOST_RANGES}")
     if not is_device_name(device) or len(device) > 200:
-        raise RequestError(f"{device[:40]!r} is not a device's name: letters, digits and /._-+,: can be in it")
+        raise RequestError(
+            f"{device[:40]!r} is not a device's name: it may hold letters, digits and /._-+,: (200 characters at most)"
+        )
     if not 50 <= baud <= MOST_BAUD:
         raise RequestError(f"{baud} baud: must be between 50 and {MOST_BAUD}")
     if not 0 <= seconds_per_range <= MOST_SECONDS_PER_RANGE:
@@ -119,10 +136,10 @@ def _check(range_blocks: int | None, ranges: int | None, device: str, baud: int,
 
 
 def rounded(range_blocks: int) -> int:
-    """A number of blocks made so that records of several blocks fit, where it is large."""
-    return (
-        -(-range_blocks // _ROUNDED_BLOCKS) * _ROUNDED_BLOCKS if range_blocks >= 2 * _ROUNDED_BLOCKS else range_blocks
-    )
+    """A number of blocks, rounded up where it is large, so that `dd` can read records of several blocks."""
+    if range_blocks < 2 * _ROUNDED_BLOCKS:
+        return range_blocks
+    return -(-range_blocks // _ROUNDED_BLOCKS) * _ROUNDED_BLOCKS
 
 
 def pieces(span: Span, range_blocks: int) -> list[Span]:
@@ -136,25 +153,15 @@ def pieces(span: Span, range_blocks: int) -> list[Span]:
     return [Span(first, min(range_blocks, span.end - first)) for first in range(span.first, span.end, range_blocks)]
 
 
-def sheet_of(
+def expected_sums(
     image: Medium,
     spans: Sequence[Span],
-    *,
     rule: Rule,
     block_size: int,
-    device: str,
-    drive: Drive | None,
-    labels: Sequence[Label],
-    baud: int,
-    seconds_per_range: float,
-    round_number: int = 1,
-    earlier: str | None = None,
     implementation: Implementation | None = None,
     progress: Callable[[int, int], None] | None = None,
-) -> Sheet:
-    """Sum these runs of blocks and put the sheet together; raises InputError for a run that cannot be read."""
-    from imgkit import __version__
-
+) -> tuple[SheetRange, ...]:
+    """These runs of blocks with their sums; raises InputError for a run that cannot be read whole."""
     whole = Stretch(0, image.size_bytes)
     extents = [span.stretch(block_size).within(whole) for span in spans]
     values = sum_ranges(image, extents, rule, block_size=block_size, implementation=implementation, progress=progress)
@@ -163,29 +170,13 @@ def sheet_of(
     expected = []
     for span, value in zip(spans, values, strict=True):
         if value is None:
-            raise InputError(f"{image.path}: blocks {span} could not be read whole, so nothing can be expected of them")
+            raise InputError(f"{image.path}: blocks {span} could not be read whole, so their sum is not known")
         expected.append(SheetRange(span.first, span.count, value))
-    return Sheet(
-        version=__version__,
-        made_at=now(),
-        tag=_tag(expected),
-        rule=rule,
-        image=os.path.abspath(image.path).encode("utf-8", "backslashreplace").decode("utf-8"),  # noqa: PTH100
-        size_bytes=image.size_bytes,
-        block_size=block_size,
-        device=device,
-        baud=baud,
-        seconds_per_range=float(seconds_per_range),
-        round=round_number,
-        earlier=earlier,
-        ranges=tuple(expected),
-        drive=drive,
-        labels=tuple(labels),
-    )
+    return tuple(expected)
 
 
-def _tag(ranges: Sequence[SheetRange]) -> str:
-    """What marks the answers to this sheet: another for other ranges, other contents and another moment."""
+def new_tag(ranges: Sequence[SheetRange]) -> str:
+    """The mark of the answers to one worksheet: every worksheet gets another one."""
     import hashlib
 
     digest = hashlib.sha256(repr([(each.first, each.count, each.expected) for each in ranges]).encode())
@@ -194,25 +185,21 @@ def _tag(ranges: Sequence[SheetRange]) -> str:
     return f"q{letters}"
 
 
-def draft(sheet: Sheet, clock: Clock) -> Drafted:
-    """The files of a sheet and the answer to the one who asked for it when `clock` started."""
+def new_worksheet(sheet: Sheet, clock: Clock) -> NewWorksheet:
+    """The files and the result of a sheet; `clock` started with the work."""
     script = check_script(sheet)
     counts = [each.count for each in sheet.ranges]
     cut_bytes = sheet.size_bytes % sheet.block_size
-    findings: tuple[Finding, ...] = ()
-    if cut_bytes and sheet.ranges[-1].end == sheet.blocks:
-        findings = (
-            Finding(
-                "worksheet.cut-block",
-                "check",
-                f"the image ends {cut_bytes} bytes into its last block: a drive has whole blocks only",
-                Where(block=sheet.blocks - 1),
-                "The last range differs on a real drive, whatever lies on it. See whether the image is whole.",
-            ),
-        )
+    cut = Finding(
+        "worksheet.cut-block",
+        "check",
+        f"the image ends {cut_bytes} bytes into its last block, but a drive has whole blocks only",
+        Where(block=sheet.blocks - 1),
+        "The last range will differ on a real drive, whatever its contents. Check whether the image is complete.",
+    )
     report = Worksheet(
         verdict="pass",
-        findings=findings,
+        findings=(cut,) if cut_bytes and sheet.ranges[-1].end == sheet.blocks else (),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
         folder="",
@@ -233,40 +220,34 @@ def draft(sheet: Sheet, clock: Clock) -> Drafted:
         risk=risk_of(sheet.rule, len(counts), sheet.block_size),
         drive=sheet.drive,
     )
-    return Drafted(sheet, to_bytes(sheet), script, report)
+    return NewWorksheet(sheet, to_bytes(sheet), script, report)
 
 
 def asks_the_same(sheet: Sheet, other: Sheet) -> bool:
-    """Whether two sheets are alike but for their tags, the moment, and the version that made them."""
-    import msgspec
-
-    alike = msgspec.structs.replace(
-        sheet, tag=other.tag, made_at=other.made_at, version=other.version, digest=other.digest
-    )
-    return alike == other
+    """Whether two sheets are equal but for their tags, times and versions."""
+    stamp = {name: getattr(other, name) for name in ("tag", "made_at", "version", "digest")}
+    return msgspec.structs.replace(sheet, **stamp) == other
 
 
-def with_folder(drafted: Drafted, folder: str, files: tuple[str, ...]) -> Worksheet:
-    """The answer with the folder of the worksheet and the files that were written: none where it was there already."""
-    import msgspec
-
-    findings = drafted.report.findings
+def with_folder(written: NewWorksheet, folder: str, files: tuple[str, ...]) -> Worksheet:
+    """The result with the folder of the worksheet and the files that were written: none where it was there already."""
+    findings = written.report.findings
     if not files:
         findings += (
             Finding(
                 "worksheet.kept",
                 "note",
-                f"the folder held this worksheet already, with the tag {drafted.report.tag}: nothing was written",
+                f"the folder already held this worksheet, with the tag {written.report.tag}: nothing was written",
                 Where(),
                 "Answers with this tag count.",
             ),
         )
-    told: Worksheet = msgspec.structs.replace(drafted.report, folder=folder, files=files, findings=findings)
-    return told
+    result: Worksheet = msgspec.structs.replace(written.report, folder=folder, files=files, findings=findings)
+    return result
 
 
 def work_time(sheet: Sheet, script_bytes: int) -> WorkTime:
-    """How long the old machine and the line are busy with a sheet."""
+    """How long the old machine and the line take for a sheet."""
     digits = sum(
         len(str(number)) + len(str(each.first)) + 2 * len(printed(sheet.rule, each.expected, 0).split()[0])
         for number, each in enumerate(sheet.ranges, 1)

@@ -1,10 +1,10 @@
-"""Go, no-go or cannot say, from the answers to the questions; the weightiest reasons; what no preflight can tell."""
+"""Go, no-go or cannot say: the answer, its weightiest reasons, and what no preflight can tell."""
 
 from collections.abc import Iterator, Sequence
 
 from imgkit.readiness.evidence import Evidence
-from imgkit.readiness.questions import worst
-from imgkit.readiness.result import Answer, NotChecked, Question
+from imgkit.readiness.points import call, worst
+from imgkit.readiness.result import Answer, NotChecked, Question, State
 
 MOST_REASONS = 3
 
@@ -22,20 +22,21 @@ def answer_of(questions: Sequence[Question]) -> Answer:
 
 def reasons(answer: Answer, questions: Sequence[Question]) -> tuple[str, ...]:
     """The two or three weightiest reasons for an answer, the gravest first."""
+
+    def in_state(*states: State, needed_only: bool = False) -> list[Question]:
+        return [each for each in questions if each.state in states and (each.is_needed or not needed_only)]
+
     if answer == "no-go":
-        chosen = [question for question in questions if question.state == "no"]
+        chosen = in_state("no")
     elif answer == "cannot-say":
-        chosen = [question for question in questions if question.state == "unsure"]
-        chosen += [question for question in questions if question.state == "not checked" and question.is_needed]
+        chosen = in_state("unsure") + in_state("not checked", needed_only=True)
     else:
-        chosen = [question for question in questions if question.state == "look"]
-        chosen += [question for question in questions if question.state == "yes" and question.is_needed]
+        chosen = in_state("look") + in_state("yes", needed_only=True)
         chosen = sorted(chosen[:MOST_REASONS], key=questions.index)
-    told = [f"{question.question} {question.says}" for question in chosen[:MOST_REASONS]]
-    left = len(chosen) - len(told)
-    if left > 0 and answer != "go":
-        told[-1] += f" (and {left} more below)"
-    return tuple(told)
+    shown = [f"{question.question} {question.says}" for question in chosen[:MOST_REASONS]]
+    if len(chosen) > len(shown):
+        shown[-1] += f" (and {len(chosen) - len(shown)} more below)"
+    return tuple(shown)
 
 
 def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
@@ -45,14 +46,13 @@ def never_checked(evidence: Evidence) -> Iterator[NotChecked]:
             "How the old machine itself reads the drive: all this was read here",
             "imgkit worksheet IMAGE -o FOLDER, its check.sh on the old machine; then the sheet and its log",
         )
-    if evidence.readings == "once":
+    if evidence.request.readings == "once":
         yield NotChecked(
             "Whether it reads the same a second time: it was read once",
-            "the same call again, with the medium read twice; a file may then come from the system's memory, a device "
-            "does not",
+            f"{call(evidence, '--read-twice')}; a file may then come from the system's cache, a device does not",
         )
     yield NotChecked(
-        "What lies inside the file systems: only their first blocks were looked at",
+        "The contents of the file systems: only their first blocks were looked at",
         "the machine's own file system check, in single-user mode",
     )
     yield NotChecked("Everything that needs hands and ears", "the list to tick")

@@ -1,6 +1,6 @@
 """The part that only a person can do: a list to tick in the order of doing, with a caution where it can hurt.
 
-The numbers come from the machine file and the drive file; what they do not give is said to be not known. The steps
+The numbers come from the machine file and the drive file; what they do not give is reported as not known. The steps
 and the cautions are common practice.
 
 On NO-GO and CANNOT SAY the list leaves out moving, mains, setting up, spinning up, the first start and what comes
@@ -20,22 +20,22 @@ HEAVY_KG = 25
 
 CAUTIONS = (
     "Local electrical codes come before this list, and work on mains wiring is for a licensed person.",
-    "The makers' manuals of drive and machine come before this list, too.",
+    "The manuals of drive and machine come before this list, too.",
     "Stop when something smells, smokes, squeals or trips: power off, wait for the platters to stop, then look.",
     "Nobody works alone on mains, or under a load that is lifted.",
 )
 
 WITHHELD: tuple[Stage, ...] = ("lifting", "mains", "setting up", "spinning up", "first start", "afterwards")
-"""What moves, spins up or boots the machine, and what comes after: not on the list before the answer is go."""
+"""Stages that move, spin up or boot the machine, and what comes after: not on the list unless the answer is go."""
 
 
 def until_go(steps: Sequence[Step], first: Sequence[Step]) -> tuple[Step, ...]:
-    """The list as long as the answer is not go: what comes first, and the steps that move and start nothing."""
+    """The list while the answer is not go: `first`, then the steps that move and start nothing."""
     return (*first, *(step for step in steps if step.stage not in WITHHELD))
 
 
 def settling(questions: Sequence[Question]) -> tuple[Step, ...]:
-    """How what is open is settled."""
+    """The steps that settle what is open."""
     return tuple(Step("settle", f"{each.what}: {each.how}") for each in open_points(questions))
 
 
@@ -58,46 +58,46 @@ def _before() -> Iterator[Step]:
     yield Step(
         "before",
         "Save what is on the target first: image it whole, and keep that image.",
-        "What is written over is gone. Look at the name of the target twice.",
+        "What is overwritten is lost. Check the name of the target twice.",
         ("image kept at",),
     )
-    yield Step("before", "Keep the medium write-protected while it is read; take that off only to write.")
-    yield Step("before", "Write the label before any file system: what follows is placed by it.")
-    yield Step("before", "Verify before the boot: what was copied, and again what the old machine reads.")
+    yield Step("before", "Keep the medium write-protected while it is read; remove the protection only to write.")
+    yield Step("before", "Write the label before any file system: it says where they go.")
+    yield Step("before", "Verify before the boot: first the copy, then what the old machine reads.")
     yield Step("before", "Have a second person read this sheet.", "", ("read by",))
 
 
 def _lifting(unit: DriveUnit) -> Iterator[Step]:
     if unit.weight_kg is None:
-        text = f"Find out the drive's weight: it is not known here. Over some {HEAVY_KG} kg it takes two, or a lift."
+        text = f"Find out the drive's weight: it is not known here. Above {HEAVY_KG} kg it takes two people, or a lift."
         caution = "Until it is known, treat it as heavy: more than one person, or a lift."
         yield Step("lifting", text, caution, ("weight, kg",))
     elif unit.weight_kg > HEAVY_KG:
         yield Step(
             "lifting",
             f"Move the drive, {unit.weight_kg:g} kg, with more than one person or with a lift.",
-            f"{unit.weight_kg:g} kg is too much for one. Feet clear, path clear, rack steadied against tipping.",
+            f"{unit.weight_kg:g} kg is too much for one person. Feet clear, path clear, rack secured against tipping.",
         )
     else:
-        caution = "Lift from the knees, and keep fingers out from under it."
+        caution = "Lift with the legs, and keep fingers out from under it."
         yield Step("lifting", f"Move the drive: it weighs {unit.weight_kg:g} kg.", caution)
     wait = (
-        "until the platters stand still; how long that takes is not known here"
+        "until the platters have stopped; how long that takes is not known here"
         if unit.stop_seconds is None
-        else f"{unit.stop_seconds:g} s until the platters stand still"
+        else f"{unit.stop_seconds:g} s until the platters have stopped"
     )
     yield Step(
         "lifting",
         f"Before moving or opening: power off at the mains, then wait {wait}.",
-        "Turning platters and capacitors hold energy after power is off. Wait longer when in doubt, listen, and let a "
-        "person who is trained for it discharge what has to be touched.",
+        "Spinning platters and capacitors hold energy after power is off. Wait longer when in doubt, listen, and let a "
+        "person trained for it discharge what has to be touched.",
         ("stopped after, s",) if unit.stop_seconds is None else (),
     )
-    yield Step("lifting", "Free the heads and the spindle of what locked them for the journey, as the manual says.")
+    yield Step("lifting", "Release the shipping locks of heads and spindle, as the manual says.")
     yield Step(
         "lifting",
         "Covers on before power; no hand, sleeve, hair or tool inside while anything turns.",
-        "Belts, fans and head arms take fingers.",
+        "Belts, fans and head arms can crush or cut fingers.",
     )
 
 
@@ -106,16 +106,18 @@ def _mains(machine: Machine, unit: DriveUnit) -> Iterator[Step]:
     inrush = _amperes(unit.inrush_amperes)
     yield Step(
         "mains",
-        f"See that the circuit is rated for it. Running: {running}; while one spindle spins up: {inrush}.",
+        f"Check that the circuit is rated for it. Running: {running}; while one spindle spins up: {inrush}.",
         "A drive draws several times its running current when it starts. Earth connected; supply voltage and "
         "frequency as on the plate.",
         ("voltage, V", "circuit rated, A"),
     )
-    yield Step("mains", f"Spin up {_at_once(machine)}.", "All at once they may trip the circuit, or burn it.")
+    yield Step(
+        "mains", f"Spin up {_at_once(machine)}.", "All at once they may trip the breaker or overheat the wiring."
+    )
     yield Step(
         "mains",
         "If a thermal breaker trips: power off, let it cool, find out why. Only then reset it.",
-        "Never hold it in, bridge it or fit a larger one: it is the last thing before a fire.",
+        "Never hold it in, bridge it or fit a larger one: it is the last protection against a fire.",
         ("tripped at",),
     )
 
@@ -124,19 +126,19 @@ def _setting_up(unit: DriveUnit) -> Iterator[Step]:
     number = "not known here: look at the plug or switch" if unit.unit_number is None else str(unit.unit_number)
     yield Step(
         "setting up",
-        f"Unit number: {number}. No other drive on the string may have it.",
+        f"Unit number: {number}. No other drive on the cable may have it.",
         "",
         ("unit number set",),
     )
     if unit.terminator is None:
-        terminator = "Terminators: one at each end of the cable, none between. Whether it belongs here is not known."
+        terminator = "Terminators: one at each end of the cable, none between. Whether one belongs here is not known."
     elif unit.terminator:
         terminator = "Terminator on this drive: it is at the end of the cable. None between the ends."
     else:
         terminator = "No terminator on this drive: it is not at the end of the cable. One at each end, none between."
     yield Step("setting up", terminator, "Plug and unplug with the power off.")
     yield Step(
-        "setting up", "Cables: no bent pin, the right way round, locked, none under a cabinet's foot or in a fan."
+        "setting up", "Cables: no bent pin, the right way round, locked, not under a cabinet's foot or in a fan."
     )
     yield Step("setting up", "Write-protect on for the first spin-up.", "", ("write-protect",))
 
@@ -148,7 +150,7 @@ def _spinning_up(machine: Machine, unit: DriveUnit, drive: Drive | None) -> Iter
         "Hearing protection on: a room of drives is loud. Stand clear of the covers.",
     )
     if unit.spin_up_seconds is None:
-        text = "Ready light: how long it takes is not known here. Time it, and write it down for the next time."
+        text = "Ready light: how long it takes is not known here. Time it, and note it for the next time."
     else:
         text = (
             f"Ready light after about {unit.spin_up_seconds:g} s. Much later, or never: power off, wait for the stop, "
@@ -156,7 +158,7 @@ def _spinning_up(machine: Machine, unit: DriveUnit, drive: Drive | None) -> Iter
         )
     yield Step("spinning up", text, "A scraping or screaming sound: power off at once.", ("ready after, s",))
     seek = "" if drive is None or drive.seek_average_ms is None else f" (average seek {drive.seek_average_ms:g} ms)"
-    yield Step("spinning up", f"Listen: an even tone, and short seeks{seek}; no knocking at the end of the travel.")
+    yield Step("spinning up", f"Listen: an even tone and short seeks{seek}, no knocking at the ends of the travel.")
 
 
 def _first_start(file: MachineFile) -> Iterator[Step]:
@@ -171,31 +173,31 @@ def _first_start(file: MachineFile) -> Iterator[Step]:
     if not console.read_only and not console.single_user:
         yield Step(
             "first start",
-            "Boot read-only or to single-user first; the words for it are not known here: see the machine's manual.",
+            "Boot read-only or to single-user first; the commands for it are not known here: see the machine's manual.",
             "",
             ("typed",),
         )
     yield Step(
         "first start",
-        "Let the machine's own file system check run before anything is mounted for writing.",
+        "Run the machine's own file system check before anything is mounted for writing.",
         "Write-protect off only now, and only if the check needs to repair.",
         ("check says",),
     )
     if console.start:
         yield Step("first start", "Only then start it as usual: type", "", (), console.start)
     else:
-        text = "Only then start it as usual; the words for it are not known here: see the machine's manual."
+        text = "Only then start it as usual; the commands for it are not known here: see the machine's manual."
         yield Step("first start", text, "", ("typed",))
 
 
 def _afterwards() -> Iterator[Step]:
     yield Step("afterwards", "Keep the old disk as it is, on the shelf, until the new one has done its work for weeks.")
-    yield Step("afterwards", "Keep this sheet, the seal and the images together with the drive's papers.")
+    yield Step("afterwards", "Keep this sheet, the seal and the images with the drive's papers.")
 
 
 def _at_once(machine: Machine) -> str:
     if machine.spin_up_at_once is None:
-        return "one drive at a time (how many the supply bears at once is not known here)"
+        return "one drive at a time (how many the supply can take at once is not known here)"
     if machine.spin_up_at_once == 1:
         return "one drive at a time"
     return f"{machine.spin_up_at_once} drives at a time at most"

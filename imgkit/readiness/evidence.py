@@ -1,9 +1,10 @@
-"""Everything that was read and given, before anything is concluded from it."""
+"""Everything that was read and given, before any conclusion is drawn from it."""
 
 from collections.abc import Sequence
 
 import msgspec
 
+from imgkit.comparison.result import Comparison
 from imgkit.core.findings import Finding
 from imgkit.core.spans import Stretch
 from imgkit.drive.geometry import Boot, Drive
@@ -16,16 +17,17 @@ from imgkit.label.result import Label, LabelReport, Partition
 from imgkit.label.settling import Slot
 from imgkit.location.places import named_partitions
 from imgkit.medium import Medium
-from imgkit.readiness.given import Readings
 from imgkit.readiness.machine import MachineFile, Mark
+from imgkit.readiness.planned import Beside
+from imgkit.readiness.request import Request
 from imgkit.readiness.result import Proof, ReadMedium, RootPartition, TakenDigest
 
 _NO_ROOT = ("unused", "swap")
-"""What a partition's type is called where no system starts from it."""
+"""The types of partitions that no system starts from."""
 
 
-class MarkSeen(msgspec.Struct, frozen=True):
-    """A mark that somebody asks for; `is_there` None: the place could not be read."""
+class MarkCheck(msgspec.Struct, frozen=True):
+    """A mark that `said_by` asks for; `is_there` None: the place could not be read."""
 
     place: str
     asked: str
@@ -42,13 +44,14 @@ class Root(msgspec.Struct, frozen=True):
     planned: Slot | None
     volume: Volume | None
     is_unread: bool
-    marks: tuple[MarkSeen, ...]
-    told: RootPartition | None
+    marks: tuple[MarkCheck, ...]
+    description: RootPartition | None
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
-    """What the questions are answered from; None: it was not given, or could not be had."""
+    """What the questions are answered from; None: it was not given, or could not be read."""
 
+    request: Request
     medium: ReadMedium
     report: LabelReport
     inspection: Inspection
@@ -56,14 +59,15 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     drive: Drive | None
     drive_said_by: str
     boot: Boot
-    boot_marks: tuple[MarkSeen, ...]
+    boot_marks: tuple[MarkCheck, ...]
     plan: Plan | None
     planned_is_there: bool
     machine: MachineFile | None
     root: Root | None
     proofs: tuple[Proof, ...]
+    comparison: Comparison | None
+    beside: tuple[Beside, ...]
     digests: tuple[TakenDigest, ...]
-    readings: Readings
     whole_readings: int
     interrupted: bool
 
@@ -75,7 +79,7 @@ class Evidence(msgspec.Struct, frozen=True, kw_only=True):
 
 def boot_marks(
     medium: Medium, unit: int, boot: Boot, machine: MachineFile | None, labels: Sequence[Label]
-) -> tuple[MarkSeen, ...]:
+) -> tuple[MarkCheck, ...]:
     """The marks that the drive file and the machine file ask for in the boot blocks, `unit` bytes each."""
     asked = []
     if boot.signature is not None:
@@ -94,7 +98,7 @@ def boot_marks(
         except OSError:
             is_there = None
         place = f"byte {mark.offset} of block {boot.first}"
-        seen.append(MarkSeen(place, mark.bytes.lower(), is_there, said_by))
+        seen.append(MarkCheck(place, mark.bytes.lower(), is_there, said_by))
     return tuple(seen)
 
 
@@ -116,13 +120,13 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
     named = next(
         (each for each in named_partitions(reading.labels) if each.name == name and each.partition.count > 0), None
     )
-    told = None
-    seen: tuple[MarkSeen, ...] = ()
+    description = None
+    marks: tuple[MarkCheck, ...] = ()
     volumes: Sequence[tuple[Partition, Volume]] = ()
     if named is not None:
         span, unit = named.span(named.label.block_size), named.label.block_size
-        told = RootPartition(span.first, span.count, name, unit, named.type, said_by)
-        seen = tuple(_root_marks(medium, span.first * unit, machine))
+        description = RootPartition(span.first, span.count, name, unit, named.type, said_by)
+        marks = tuple(_root_marks(medium, span.first * unit, machine))
         volumes = reading.volumes[named.label_index]
     return Root(
         asked_for=name,
@@ -131,8 +135,8 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
         planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
         volume=next((volume for each, volume in volumes if each.name == name), None),
         is_unread=any(place.partition == name for place in reading.not_read),
-        marks=seen,
-        told=told,
+        marks=marks,
+        description=description,
     )
 
 
@@ -148,7 +152,7 @@ def _planned_root(plan: Plan | None) -> Slot | None:
     return None
 
 
-def _root_marks(medium: Medium, start: int, machine: MachineFile | None) -> list[MarkSeen]:
+def _root_marks(medium: Medium, start: int, machine: MachineFile | None) -> list[MarkCheck]:
     seen = []
     for mark in machine.root.marks if machine is not None else ():
         expected = bytes.fromhex(mark.bytes)
@@ -157,6 +161,6 @@ def _root_marks(medium: Medium, start: int, machine: MachineFile | None) -> list
         except OSError:
             is_there = None
         seen.append(
-            MarkSeen(f"byte {mark.offset} of the root partition", mark.bytes.lower(), is_there, "the machine file")
+            MarkCheck(f"byte {mark.offset} of the root partition", mark.bytes.lower(), is_there, "the machine file")
         )
     return seen

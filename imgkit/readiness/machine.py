@@ -1,4 +1,4 @@
-"""The machine that shall start from a medium, as its machine file describes it."""
+"""The machine that is to boot from a medium, as its machine file describes it."""
 
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,7 +17,7 @@ Amperes = Annotated[float, Meta(gt=0, le=1000)]
 
 
 class Mark(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Bytes (hexadecimal digits) that have to lie `offset` bytes into the boot blocks or the root partition."""
+    """Bytes (hexadecimal digits) that must lie `offset` bytes into the boot blocks or the root partition."""
 
     offset: Annotated[int, Meta(ge=0, le=1 << 20)]
     bytes: Annotated[str, Meta(pattern="^([0-9a-fA-F]{2}){1,64}$")]
@@ -27,10 +27,10 @@ Marks = Annotated[tuple[Mark, ...], Meta(max_length=16)]
 
 
 class BootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The `[boot]` table: what the boot code expects of the boot blocks (block 0, or where the drive file has them).
+    """The `[boot]` table: what the boot blocks (block 0, or where the drive file has them) must hold.
 
-    `block = "not blank"`: there has to be something. `block = "any"`: the machine does not start from these blocks.
-    `marks` have to be there besides.
+    `block = "not blank"`: they must not be blank. `block = "any"`: the machine does not start from these blocks.
+    `marks` must be there as well.
     """
 
     block: Literal["not blank", "any"] = "not blank"
@@ -41,8 +41,8 @@ class RootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The `[root]` table: the partition that the system starts from, and what is known of its file systems.
 
     `partition` None: the plan's first, else the label's. `clean_flag = "not kept"`: the system's file systems do not
-    tell whether they were closed cleanly. `marks` have to lie at the start of the partition; they stand in where
-    imgkit does not know the kind of file system.
+    record whether they were closed cleanly. `marks` must lie in the partition, at offsets from its start; they identify
+    a file system that imgkit does not know.
     """
 
     partition: Annotated[str, Meta(min_length=1, max_length=40)] | None = None
@@ -51,7 +51,7 @@ class RootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Console(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The `[console]` table: the words that a person types; text to print, in lines."""
+    """The `[console]` table: the lines that a person types."""
 
     start: Lines = ()
     single_user: Lines = ()
@@ -59,7 +59,7 @@ class Console(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class DriveUnit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The `[drive_unit]` table: the drive as a thing that stands there; None: not known.
+    """The `[drive_unit]` table: the physical drive; None: not known.
 
     `terminator`: whether one belongs on this drive.
     """
@@ -112,6 +112,6 @@ def load_machine(path: str | Path) -> LoadedMachine:
     if running is not None and inrush is not None and inrush < running:
         raise DescriptionError(
             f"{path}: table [drive_unit]: field 'inrush_amperes': {inrush:g} is less than the running current, "
-            f"{running:g}: it is the most that is drawn while the drive spins up"
+            f"{running:g}: give the most that the drive draws while it spins up"
         )
     return LoadedMachine(path=str(path), **msgspec.structs.asdict(file))

@@ -47,15 +47,12 @@ class PlannedBytes(NamedTuple):
             return False
         try:
             return all(
-                medium.read(block * block_size, block_size) == self._laid_over(original, block * block_size, block_size)
+                medium.read(start, block_size) == self.over(original.read(start, block_size), start)
                 for run in runs
-                for block in range(run.first, run.end)
+                for start in range(run.first * block_size, run.end * block_size, block_size)
             )
         except OSError:
             return False
-
-    def _laid_over(self, original: Medium, start: int, length: int) -> bytes:
-        return self.over(original.read(start, length), start)
 
     def over(self, there: bytes, start: int) -> bytes:
         """Bytes from byte `start` of a medium on, with the planned ones laid over them."""

@@ -21,39 +21,38 @@ from imgkit.comparison.result import Comparison, LabelPair
 from imgkit.console.result import SheetFile, Tally
 from imgkit.console.tally import tally_only
 from imgkit.core.clock import Clock
-from imgkit.core.findings import Finding, Where, by_severity, verdict_of
+from imgkit.core.findings import Finding, by_severity, verdict_of
 from imgkit.core.meanings import Subject, subject_of
 from imgkit.drive.geometry import Boot, Drive, DriveFile
 from imgkit.inspection.result import Inspection
 from imgkit.label.check import read_labels, report_on, searched_for
-from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label, LabelReport
 from imgkit.location.places import block_size_of
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.same import is_same
-from imgkit.readiness import proofs
+from imgkit.readiness import contradictions, proofs
 from imgkit.readiness.answer import answer_of, never_checked, reasons
 from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
 from imgkit.readiness.evidence import Evidence, boot_marks, find_root
-from imgkit.readiness.given import Given, Loaded, Readings, Tail
 from imgkit.readiness.machine import LoadedMachine
-from imgkit.readiness.mend import Found, mending
+from imgkit.readiness.mend import mending
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
-from imgkit.readiness.questions import QUESTIONS, open_points, tells_the_order
+from imgkit.readiness.questions import ask, open_points
 from imgkit.readiness.reading import MediumRead, read_again, read_medium
+from imgkit.readiness.request import LoadedRequest, Readings, Request, Tail
 from imgkit.readiness.result import Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
 from imgkit.readiness.since import load_earlier, since
 from imgkit.seals.result import SealFile, Verification
 from imgkit.seals.verify import open_block_digests
 
 Progress = Callable[[int, int], None]
-T = TypeVar("T", Verification, Tally)
+T = TypeVar("T", Comparison, Verification, Tally)
 
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
 _OF_MEDIA: frozenset[Subject] = frozenset({"reading", "pattern"})
-"""What the findings of a comparison are about that are not of the labels."""
+"""The subjects of a comparison's findings that are about the media, not about labels."""
 
 
 def preflight(
@@ -72,19 +71,19 @@ def preflight(
     access: Access = DEFAULT_ACCESS,
     progress: Progress | None = None,
 ) -> Preflight:
-    """Say go, no-go or cannot say of a medium, from what is given beside it.
+    """Say go, no-go or cannot say of a medium, from what is given with it.
 
     `reference` and `seal` are of the original; `sheet` is a worksheet and `log` what the old machine answered to it;
     `drive`, `plan` and `machine` are the files that describe these; `since` is the JSON of an earlier preflight.
     `tail="allow"` accepts a medium that goes on after the original's end.
 
-    *go*: every question that is needed (exact, label, drive, boot, quiet) has its evidence and is answered well, and
-    no other one is answered badly. *no-go*: one is answered badly. *cannot say*: all else. The medium is read once,
-    for all questions together, and a second time for `readings="twice"`. Ctrl-C ends the reading early; what
-    is not known then is left open. Raises InputError for media, DescriptionError for the files that describe
-    something, RequestError for a call that cannot be.
+    *go*: every needed question (exact, label, drive, boot, read without errors) has its evidence and a good answer,
+    and no other question has a bad one. *no-go*: one has a bad answer. *cannot say*: all else. The medium is read
+    once, for all questions together, and a second time for `readings="twice"`. Ctrl-C ends the reading early; what is
+    not known then is left open. Raises InputError for media, DescriptionError for the files that describe something,
+    RequestError for a call that is not possible.
     """
-    given = Given(
+    request = Request(
         reference=reference,
         seal=seal,
         sheet=sheet,
@@ -97,21 +96,19 @@ def preflight(
         readings=readings,
         access=access,
     )
-    return preflight_of(medium, given.load(), progress=progress)
+    return preflight_of(medium, request.load(), progress=progress)
 
 
-def preflight_of(medium: str | Path | Medium, loaded: Loaded, *, progress: Progress | None = None) -> Preflight:
-    """As `preflight`, from files that were read already."""
-    given = loaded.given
+def preflight_of(medium: str | Path | Medium, loaded: LoadedRequest, *, progress: Progress | None = None) -> Preflight:
+    """As `preflight`, with the files that describe something loaded already."""
     run = _Run(loaded, Clock())
-    reference = given.reference
+    reference, access = loaded.request.reference, loaded.request.access
     with ExitStack() as opened:
         if not isinstance(medium, Medium):
-            medium = opened.enter_context(open_medium(medium, given.access))
+            medium = opened.enter_context(open_medium(medium, access))
         if reference is not None and not isinstance(reference, Medium):
-            reference = (
-                medium if is_same(medium, reference) else opened.enter_context(open_medium(reference, given.access))
-            )
+            is_medium = is_same(medium, reference)
+            reference = medium if is_medium else opened.enter_context(open_medium(reference, access))
         beside = open_block_digests(loaded.seal) if loaded.seal is not None else None
         block_file = opened.enter_context(beside) if beside is not None else None
         return run.carry_out(medium, reference, block_file, progress)
@@ -120,31 +117,31 @@ def preflight_of(medium: str | Path | Medium, loaded: Loaded, *, progress: Progr
 class _Run:
     """One preflight, from the files that were given to the result."""
 
-    def __init__(self, loaded: Loaded, clock: Clock) -> None:
-        self.clock, self.loaded, self.given = clock, loaded, loaded.given
+    def __init__(self, loaded: LoadedRequest, clock: Clock) -> None:
+        self.clock, self.loaded, self.request = clock, loaded, loaded.request
         self.plan, self.machine = loaded.plan, loaded.machine
         self.drive: Drive | None = loaded.drive.drive if loaded.drive is not None else None
         self.drive_said_by = loaded.drive.path if loaded.drive is not None else ""
         if self.drive is None and self.plan is not None:
             self.drive, self.drive_said_by = self.plan.drive, f"the drive of {self.plan.path}"
         self.boot = loaded.drive.boot if loaded.drive is not None else Boot()
-        self.before = load_earlier(self.given.since) if self.given.since is not None else None
+        self.before = load_earlier(self.request.since) if self.request.since is not None else None
         self.comparison: Comparison | None = None
         self.verification: Verification | None = None
         self.tally: Tally | None = None
         self.link: proofs.Link | None = None
-        self.candidates: list[PlannedBytes] = []
+        self.candidates: tuple[PlannedBytes, ...] = ()
         self.beside: tuple[Beside, ...] = ()
 
     def carry_out(
         self, medium: Medium, reference: Medium | None, block_file: IO[bytes] | None, progress: Progress | None
     ) -> Preflight:
         """Read, ask, answer."""
-        wants_two = self.given.readings == "twice"
+        wants_two = self.request.readings == "twice"
         first, second = _two_stages(progress) if wants_two else (progress, None)
         self._planned(())
-        if self.loaded.sheet is not None and self.given.log is not None:
-            self.tally = tally_only(self.loaded.sheet, self.given.log)
+        if self.loaded.sheet is not None and self.request.log is not None:
+            self.tally = tally_only(self.loaded.sheet, self.request.log)
         reading = read_labels(medium, drive=self.drive, plan=self.plan)
         report = report_on(medium, reading, drive=self.drive, tried=searched_for(self.plan), clock=self.clock)
         read = read_medium(medium, reference, self.loaded, block_file, self.drive, self.boot, first)
@@ -158,14 +155,15 @@ class _Run:
         found = tuple(self._proofs(medium, reference, report, read, block_file))
         unit, _ = block_size_of(report.labels, None)
         findings = [
-            *self._label_findings(report),
+            *report.findings,
             *self._boot_findings(inspection),
             *self._proof_findings(found),
-            *self._medium_findings(inspection, whole),
-            *self._machine_findings(report),
-            *self._drive_findings(medium),
+            *(each for each in inspection.findings if subject_of(each.id) == "reading"),
+            *contradictions.different_readings(whole),
+            *self._description_findings(medium, report.labels),
         ]
         evidence = Evidence(
+            request=self.request,
             medium=ReadMedium(
                 path=str(medium.path),
                 kind=medium.kind,
@@ -185,8 +183,9 @@ class _Run:
             machine=self.machine,
             root=find_root(medium, reading, self.plan, self.machine),
             proofs=found,
+            comparison=self.comparison,
+            beside=self.beside,
             digests=tuple(self._digests(medium, read)),
-            readings=self.given.readings,
             whole_readings=len(whole),
             interrupted=interrupted,
         )
@@ -200,7 +199,7 @@ class _Run:
         read: MediumRead,
         block_file: IO[bytes] | None,
     ) -> Iterator[Proof]:
-        """What each means that was given says of exactness."""
+        """What each of the given means says of exactness."""
         if self.comparison is not None and reference is not None:
             planned = self._planned(self.comparison.labels.reference)
             self.beside = beside_the_label(medium, reference, planned, self.comparison.block_size)
@@ -212,7 +211,7 @@ class _Run:
             planned = self._planned(seal.labels)
             yield proofs.of_verification(self.verification, medium, planned, sealed, original_had_the_label=had_it)
         if self.tally is not None and sheet is not None:
-            self.link = proofs.link_to(sheet, medium, read.sums, self.given.tail, is_stopped=read.interrupted)
+            self.link = proofs.link_to(sheet, medium, read.sums, self.request.tail, is_stopped=read.interrupted)
             yield proofs.of_sheet(self.tally, sheet, self.link)
 
     def _planned(self, originals: Sequence[Label]) -> tuple[PlannedBytes, ...]:
@@ -221,11 +220,11 @@ class _Run:
             return ()
         made = [planned_bytes(self.plan), planned_bytes(self.plan, originals)]
         found = tuple(dict.fromkeys(each for each in made if each is not None))
-        self.candidates = list(dict.fromkeys([*self.candidates, *found]))
+        self.candidates = tuple(dict.fromkeys(self.candidates + found))
         return found
 
     def _result(self, evidence: Evidence) -> Preflight:
-        questions = tuple(ask(evidence) for ask in QUESTIONS)
+        questions = tuple(ask(evidence))
         answer = answer_of(questions)
         result = Preflight(
             verdict=verdict_of(unanswered=answer == "cannot-say", unequal=answer == "no-go"),
@@ -246,7 +245,7 @@ class _Run:
             boot_words=evidence.inspection.boot_words,
             digests=evidence.digests,
             labels=evidence.report.labels,
-            root=evidence.root.told if evidence.root is not None else None,
+            root=evidence.root.description if evidence.root is not None else None,
             drive=self.drive,
             boot=self.boot,
             machine=self.machine,
@@ -257,10 +256,10 @@ class _Run:
             since=None,
             interrupted=evidence.interrupted,
         )
-        if self.before is None or self.given.since is None:
+        if self.before is None or self.request.since is None:
             return result
-        told: Preflight = msgspec.structs.replace(result, since=since(self.given.since, self.before, result))
-        return told
+        changed: Preflight = msgspec.structs.replace(result, since=since(self.request.since, self.before, result))
+        return changed
 
     def _to_do(self, answer: Answer, questions: tuple[Question, ...], evidence: Evidence) -> tuple[Step, ...]:
         steps = checklist(self.machine, self.drive)
@@ -268,24 +267,15 @@ class _Run:
             return steps
         if answer == "cannot-say":
             return until_go(steps, settling(questions))
-        return until_go(steps, tuple(mending(Found(evidence, questions, self.given, self.comparison, self.beside))))
+        return until_go(steps, tuple(mending(evidence, questions)))
 
-    def _label_findings(self, report: LabelReport) -> Iterator[Finding]:
-        yield from report.findings
-        if self.plan is not None and self.loaded.drive is not None and self.drive is not None:
-            other = [
-                name
-                for name in ("sector_size", "cylinders", "heads", "sectors_per_track", "reserved_blocks_at_end")
-                if getattr(self.drive, name) != getattr(self.plan.drive, name)
-            ]
-            if other:
-                yield Finding(
-                    "plan.other-drive",
-                    "check",
-                    f"the plan is for another drive than {self.drive_said_by}: {', '.join(other)} differ",
-                    Where(field=other[0]),
-                    "Find out which of the two describes the drive, and correct the other.",
-                )
+    def _description_findings(self, medium: Medium, labels: Sequence[Label]) -> Iterator[Finding]:
+        if self.plan is not None and self.loaded.drive is not None:
+            yield from contradictions.another_drive(self.loaded.drive.drive, self.drive_said_by, self.plan)
+        if self.machine is not None and labels:
+            yield from contradictions.another_byte_order(labels[0], self.machine)
+        if self.drive is not None:
+            yield from contradictions.larger_than_the_drive(medium, self.drive, self.request.tail)
 
     def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
         expected = self.machine.boot if self.machine is not None else None
@@ -301,59 +291,10 @@ class _Run:
             yield from self.verification.findings
         if self.tally is not None:
             yield from self.tally.findings
-        yield from proofs.written_over(self.beside)
-        yield from proofs.disagreements(found, self.comparison, self.verification)
-        if self.link is not None and self.link.state == "differs":
-            yield Finding(
-                "proof.not-this-medium",
-                "stop",
-                f"the worksheet was not made from this medium: {self.link.says}",
-                Where(),
-                "What is said here of label and boot block is then not true of the drive in the old machine. Give the "
-                "image that was written to it, or make a worksheet from this one.",
-            )
-
-    def _medium_findings(self, inspection: Inspection, taken: Sequence[str]) -> Iterator[Finding]:
-        yield from (each for each in inspection.findings if subject_of(each.id) == "reading")
-        different = sorted(set(taken))
-        if len(different) > 1:
-            yield Finding(
-                "medium.reads-differently",
-                "stop",
-                f"{len(taken)} readings of the medium gave {len(different)} digests: {', '.join(different)}",
-                Where(),
-                "Something writes to it, or the drive does not always read the same. Stop what writes, read again, "
-                "and compare several dumps.",
-            )
-
-    def _machine_findings(self, report: LabelReport) -> Iterator[Finding]:
-        if self.machine is None or self.machine.machine.byte_order is None or not report.labels:
-            return
-        label = report.labels[0]
-        if tells_the_order(label.layout) and label.byte_order != self.machine.machine.byte_order:
-            yield Finding(
-                "machine.byte-order",
-                "stop",
-                f"the label is {label.byte_order}-endian ({label.layout}), {self.machine.machine.name} is "
-                f"{self.machine.machine.byte_order}-endian",
-                Where(block=label.block),
-                "The machine will not see this label. Write it in the machine's own order, or swap the bytes of "
-                "the whole if all of it is swapped. " + WRITE_SAFELY,
-            )
-
-    def _drive_findings(self, medium: Medium) -> Iterator[Finding]:
-        if self.drive is None or medium.size_bytes <= self.drive.capacity_bytes:
-            return
-        more = medium.size_bytes - self.drive.capacity_bytes
-        is_allowed = self.given.tail == "allow"
-        yield Finding(
-            "capacity.medium-exceeds-drive",
-            "note" if is_allowed else "stop",
-            f"the medium has {medium.size_bytes:,} bytes, the drive {self.drive.capacity_bytes:,}: {more:,} more",
-            Where(field="cylinders"),
-            "It does not fit: what lies past the drive's end is lost. Where the medium is a larger thing that stands "
-            "in for the drive, allow the tail.",
-        )
+        yield from contradictions.written_over(self.beside)
+        yield from contradictions.disagreements(found, self.comparison, self.verification)
+        if self.link is not None:
+            yield from contradictions.another_worksheet(self.link)
 
     def _digests(self, medium: Medium, read: MediumRead) -> Iterator[TakenDigest]:
         if read.sha256 is not None:
@@ -378,21 +319,17 @@ def _two_stages(progress: Progress | None) -> tuple[Progress | None, Progress | 
 
 
 def _once(findings: Sequence[Finding]) -> list[Finding]:
-    """Each finding once, though several readings may tell it."""
+    """Each finding once, even where several readings report it."""
     return list({(each.id, each.message, str(each.where)): each for each in findings}.values())
 
 
 def _shortened_comparison(comparison: Comparison | None) -> Comparison | None:
-    if comparison is None:
+    shortened = _shortened(comparison)
+    if shortened is None:
         return None
-    shortened: Comparison = msgspec.structs.replace(
-        comparison,
-        ranges=comparison.ranges[:MOST_RANGES_KEPT],
-        episodes=comparison.episodes[:MOST_EPISODES_KEPT],
-        copy_again=None,
-        labels=LabelPair((), ()),
+    return msgspec.structs.replace(
+        shortened, episodes=shortened.episodes[:MOST_EPISODES_KEPT], copy_again=None, labels=LabelPair((), ())
     )
-    return shortened
 
 
 def _shortened(result: T | None) -> T | None:

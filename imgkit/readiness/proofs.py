@@ -1,6 +1,6 @@
-"""What each means says of exactness: a comparison, a seal, the answers to a worksheet; and whether they agree."""
+"""What each means says of exactness: a comparison, a seal, the answers to a worksheet."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import PurePath
 from typing import Literal
 
@@ -9,10 +9,10 @@ import msgspec
 from imgkit.comparison.result import Comparison
 from imgkit.console.result import Sheet, Tally
 from imgkit.core import spans
-from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span
+from imgkit.core.text import plural
 from imgkit.medium import Medium
-from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks
+from imgkit.readiness.planned import PlannedBytes, SealedBlocks
 from imgkit.readiness.result import Outcome, Proof
 from imgkit.seals.result import Verification
 
@@ -31,6 +31,7 @@ BLOCK_DIGEST_RISK_IN_SHORT = "chance damage to a block is missed once in 2^64"
 
 
 _DISTURBED = {"medium.changed", "medium.vanished"}
+_STOPPED = "it was stopped before the end"
 
 
 class Link(msgspec.Struct, frozen=True):
@@ -43,49 +44,37 @@ class Link(msgspec.Struct, frozen=True):
 def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, planned: Sequence[PlannedBytes]) -> Proof:
     """What a comparison with the original says; `planned` is what the plan's label may look like."""
     name = _name(comparison.reference.path)
+    missing, differing = comparison.missing_blocks, comparison.differing_blocks
     extra = 0 if comparison.tail == "allow" else comparison.extra_blocks
     runs = [each for each in comparison.ranges if each.state == "differ"]
-    is_only_replaced = (
-        not (comparison.missing_blocks or extra)
-        and spans.total(runs) == comparison.differing_blocks > 0
+    is_only_the_label = (
+        not (missing or extra)
+        and spans.total(runs) == differing > 0
         and any(each.explain(medium, reference, runs, comparison.block_size) for each in planned)
     )
-    replaced = spans.ranges(runs) if is_only_replaced else ()
-    differing = 0 if is_only_replaced else comparison.differing_blocks
-    bad = [
-        text
-        for number, text in (
-            (differing, f"{_blocks(differing)} {'differs' if differing == 1 else 'differ'} from {name}"),
-            (comparison.missing_blocks, f"{_blocks(comparison.missing_blocks)} of {name} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of {name} (where they may stay, allow the tail)"),
-        )
-        if number
-    ]
-    open_ends = []
-    if comparison.unreadable_blocks:
-        open_ends.append(f"{_blocks(comparison.unreadable_blocks)} could not be read")
-    if comparison.interrupted:
-        open_ends.append("it was stopped before the end")
-    if any(finding.id == "medium.same" for finding in comparison.findings):
-        open_ends.append(f"{name} is this medium itself: compared with itself it proves nothing")
-    if any(finding.id in _DISTURBED for finding in comparison.findings):
-        open_ends.append("one of the two changed while it was read")
-    outcome: Outcome = "differs" if bad else "unsure" if open_ends else "exact"
-    all_equal = (
-        f"{comparison.equal_blocks:,} blocks are those of {name}"
-        if replaced
-        else f"every block is that of {name}: {comparison.compared_blocks:,} compared"
+    replaced, differing = (spans.ranges(runs), 0) if is_only_the_label else ((), differing)
+    bad = _where_true(
+        (differing, f"{plural(differing, 'block')} {'differs' if differing == 1 else 'differ'} from {name}"),
+        (missing, f"{plural(missing, 'block')} of {name} missing at the end"),
+        (extra, f"{plural(extra, 'block')} past the end of {name} (where they may stay, allow the tail)"),
     )
-    told = "; ".join(bad + open_ends) or all_equal
+    ids = {finding.id for finding in comparison.findings}
+    left_open = _where_true(
+        (comparison.unreadable_blocks, f"{plural(comparison.unreadable_blocks, 'block')} could not be read"),
+        (comparison.interrupted, _STOPPED),
+        ("medium.same" in ids, f"{name} is this medium itself: compared with itself it proves nothing"),
+        (ids & _DISTURBED, "one of the two changed while it was read"),
+    )
+    good = f"every block is that of {name}: {comparison.compared_blocks:,} compared"
     if replaced:
-        told += f"; {_runs(replaced)} {_hold(replaced)}, byte for byte, the planned label"
+        good = f"{comparison.equal_blocks:,} blocks are those of {name}"
     return Proof(
         means="comparison",
-        outcome=outcome,
+        outcome=_outcome(bad, left_open),
         of=comparison.copy.path,
         against=comparison.reference.path,
         taken_at=comparison.started_at,
-        says=told,
+        says=("; ".join(bad + left_open) or good) + _planned_label(replaced),
         risk=NO_RISK,
         risk_in_short="no risk is left",
         blocks=comparison.compared_blocks,
@@ -106,14 +95,15 @@ def of_verification(
 
     `original_had_the_label`: the sealed original's labels were those of the medium.
     """
-    name = _name(verification.seal_path)
+    name = f"the seal {_name(verification.seal_path)}"
+    missing, differing = verification.missing_blocks, verification.differing_blocks
+    unreadable, unanswered = verification.unreadable_blocks, verification.unanswered_blocks
     extra = 0 if verification.tail == "allow" else verification.extra_blocks
-    runs = [each for each in verification.ranges if each.state == "differ"]
     size, precision = verification.block_size, verification.precision_blocks
+    runs = [each for each in verification.ranges if each.state == "differ"]
     explained: Literal["no", "surely", "perhaps"] = "no"
-    is_listed = spans.total(runs) == verification.differing_blocks > 0
     planned = next((each for each in candidates if each.are_on(medium)), None)
-    if planned is not None and is_listed and not (verification.missing_blocks or extra):
+    if planned is not None and spans.total(runs) == differing > 0 and not (missing or extra):
         if precision == 1:
             in_part = spans.difference(runs, planned.whole_blocks(size))
             blocks = [block for run in in_part for block in range(run.first, run.end)]
@@ -122,50 +112,37 @@ def of_verification(
         elif not original_had_the_label and _all_hold(runs, planned.blocks(size), precision):
             explained = "perhaps"
     replaced = spans.ranges(runs) if explained == "surely" else ()
-    differing = verification.differing_blocks if explained == "no" else 0
     verb = "in ranges that differ" if precision > 1 else "differs" if differing == 1 else "differ"
-    bad = [
-        text
-        for number, text in (
-            (differing, f"{_blocks(differing)} {verb} from the seal {name}"),
-            (verification.missing_blocks, f"{_blocks(verification.missing_blocks)} missing at the end"),
-            (extra, f"{_blocks(extra)} past the end of what was sealed (where they may stay, allow the tail)"),
-        )
-        if number
-    ]
-    if any(finding.id == "seal.contradiction" for finding in verification.findings):
-        bad.append(f"the seal {name} contradicts itself")
-    open_ends = []
-    if explained == "perhaps":
-        open_ends.append(
-            f"{_ranges(runs)} with the planned label {'differs' if len(runs) == 1 else 'differ'} from the seal {name}, "
-            + ("which cannot check single blocks" if precision > 1 else "which cannot check what lies beside the label")
-        )
-    if verification.unreadable_blocks:
-        open_ends.append(f"{_blocks(verification.unreadable_blocks)} could not be read")
-    if verification.unanswered_blocks and not verification.missing_blocks:
-        open_ends.append(f"{_blocks(verification.unanswered_blocks)} not known")
-    if verification.interrupted:
-        open_ends.append("it was stopped before the end")
-    if any(finding.id in _DISTURBED for finding in verification.findings):
-        open_ends.append("the medium changed while it was read")
-    outcome: Outcome = "differs" if bad else "unsure" if open_ends else "exact"
-    told = "; ".join(bad + open_ends)
-    if outcome == "exact":
-        told = (
-            f"{verification.equal_blocks:,} blocks are what was sealed in {name}"
-            if replaced
-            else f"it is what was sealed in {name}: {verification.equal_blocks:,} blocks"
-        )
+    ids = {finding.id for finding in verification.findings}
+    bad = _where_true(
+        (differing if explained == "no" else 0, f"{plural(differing, 'block')} {verb} from {name}"),
+        (missing, f"{plural(missing, 'block')} missing at the end"),
+        (extra, f"{plural(extra, 'block')} past the end of what was sealed (where they may stay, allow the tail)"),
+        ("seal.contradiction" in ids, f"{name} contradicts itself"),
+    )
+    with_label = "a range" if len(runs) == 1 else f"{len(runs)} ranges"
+    unchecked = "single blocks" if precision > 1 else "what lies beside the label"
+    left_open = _where_true(
+        (
+            explained == "perhaps",
+            f"{with_label} with the planned label {'differs' if len(runs) == 1 else 'differ'} from {name}, which "
+            f"cannot check {unchecked}",
+        ),
+        (unreadable, f"{plural(unreadable, 'block')} could not be read"),
+        (unanswered and not missing, f"{plural(unanswered, 'block')} not known"),
+        (verification.interrupted, _STOPPED),
+        (ids & _DISTURBED, "the medium changed while it was read"),
+    )
+    good = f"it is what was sealed in {_name(verification.seal_path)}: {verification.equal_blocks:,} blocks"
     if replaced:
-        told += f"; {_runs(replaced)} {_hold(replaced)}, byte for byte, the planned label"
+        good = f"{verification.equal_blocks:,} blocks are what was sealed in {_name(verification.seal_path)}"
     return Proof(
         means="seal",
-        outcome=outcome,
+        outcome=_outcome(bad, left_open),
         of=verification.path,
         against=f"{verification.seal_path}, sealed {verification.seal_made_at} from {verification.seal_name}",
         taken_at=verification.started_at,
-        says=told,
+        says=("; ".join(bad + left_open) or good) + _planned_label(replaced),
         risk=BLOCK_DIGEST_RISK if replaced else DIGEST_RISK,
         risk_in_short=BLOCK_DIGEST_RISK_IN_SHORT if replaced else DIGEST_RISK_IN_SHORT,
         blocks=verification.compared_blocks,
@@ -182,17 +159,18 @@ def link_to(
     `sums` are those of the sheet's ranges, None where a range was not read whole.
     """
     if medium.size_bytes < sheet.size_bytes:
-        return Link(
-            "differs", f"the worksheet was made from {sheet.size_bytes:,} bytes, here are {medium.size_bytes:,}"
-        )
+        says = f"the worksheet was made from {sheet.size_bytes:,} bytes, this medium has {medium.size_bytes:,}"
+        return Link("differs", says)
     others = sum(value is not None and value != each.expected for value, each in zip(sums, sheet.ranges, strict=True))
     if others:
-        return Link("differs", f"{_count(others, 'range')} of the worksheet {_has(others)} another sum here")
+        return Link(
+            "differs", f"{plural(others, 'range')} of the worksheet {'has' if others == 1 else 'have'} another sum here"
+        )
     if is_stopped:
-        return Link("unknown", "the summing here was stopped before the end")
+        return Link("unknown", "reading this medium was stopped before the end")
     lost = sum(value is None for value in sums)
     if lost:
-        return Link("unknown", f"{_count(lost, 'range')} of the worksheet could not be read here")
+        return Link("unknown", f"{plural(lost, 'range')} of the worksheet could not be read here")
     if medium.size_bytes > sheet.size_bytes and tail == "forbid":
         more = medium.size_bytes - sheet.size_bytes
         says = f"this medium goes on for {more:,} bytes after the worksheet's end (where they may stay, allow the tail)"
@@ -202,116 +180,46 @@ def link_to(
 
 def of_sheet(tally: Tally, sheet: Sheet, link: Link) -> Proof:
     """What the old machine's answers say of the drive that it read, and whether that is this medium."""
-    outcome: Outcome
+    differing = tally.differing_ranges
+    left_open = _where_true(
+        (tally.unreadable_ranges, f"{plural(tally.unreadable_ranges, 'range')} gave a read error there"),
+        (tally.unanswered_ranges, f"{plural(tally.unanswered_ranges, 'range')} not answered"),
+        (tally.not_on_sheet_blocks, f"{plural(tally.not_on_sheet_blocks, 'block')} not on this worksheet"),
+        (link.state == "unknown", link.says),
+    )
+    outcome: Outcome = "exact"
+    says = (
+        "the drive in the old machine, as it was read there, has the sums of this medium: "
+        f"{plural(tally.matching_ranges, 'range')}"
+    )
     if link.state == "differs":
-        outcome = "differs"
-        told = f"the worksheet was not made from this medium: {link.says}"
-    elif tally.differing_ranges:
-        outcome = "differs"
-        verb = "differs" if tally.differing_ranges == 1 else "differ"
-        told = f"{_count(tally.differing_ranges, 'range')} {verb} on the drive in the old machine"
-    elif tally.verdict != "pass" or tally.not_on_sheet_blocks or link.state == "unknown":
-        outcome = "unsure"
-        parts = [
-            text
-            for number, text in (
-                (tally.unreadable_ranges, f"{_count(tally.unreadable_ranges, 'range')} gave a read error there"),
-                (tally.unanswered_ranges, f"{_count(tally.unanswered_ranges, 'range')} not answered"),
-                (tally.not_on_sheet_blocks, f"{_blocks(tally.not_on_sheet_blocks)} not on this worksheet"),
-                (link.state == "unknown", link.says),
-            )
-            if number
-        ]
-        told = f"on the drive in the old machine: {'; '.join(parts)}"
-    else:
-        outcome = "exact"
-        told = (
-            "the drive in the old machine, as it was read there, has the sums of this medium: "
-            f"{_count(tally.matching_ranges, 'range')}"
-        )
+        outcome, says = "differs", f"the worksheet was not made from this medium: {link.says}"
+    elif differing:
+        verb = "differs" if differing == 1 else "differ"
+        outcome, says = "differs", f"{plural(differing, 'range')} {verb} on the drive in the old machine"
+    elif tally.verdict != "pass" or left_open:
+        outcome, says = "unsure", f"on the drive in the old machine: {'; '.join(left_open)}"
     risk = tally.risk
     left = f"of damaged ranges, one in {risk.one_in:,} has the right sum by chance"
     if risk.one_in_single_block < risk.one_in:
         left += f" (one in {risk.one_in_single_block:,} where one block is damaged)"
     if risk.matching_ranges:
         left += (
-            f"; if all {_count(risk.matching_ranges, 'range')} that match were damaged, the chance that any goes "
+            f"; if all {plural(risk.matching_ranges, 'range')} that match were damaged, the chance that any goes "
             f"unseen is {_chance(risk.any_missed)}"
         )
     return Proof(
         means="sheet",
         outcome=outcome,
-        of=f"the drive in the old machine ({sheet.device or 'device not named'}), as {tally.log_path} tells",
+        of=f"the drive in the old machine ({sheet.device or 'device not named'}), according to {tally.log_path}",
         against=f"{tally.sheet_path}, made {sheet.made_at} from {sheet.image}",
         taken_at="",
-        says=told,
-        risk_in_short=f"of damaged ranges, one in {risk.one_in:,} is missed",
+        says=says,
         risk=f"{left}. {risk.blind_to[:1].upper()}{risk.blind_to[1:]}",
+        risk_in_short=f"of damaged ranges, one in {risk.one_in:,} is missed",
         blocks=tally.compared_blocks,
         differing_blocks=tally.differing_blocks,
     )
-
-
-def written_over(beside: Sequence[Beside]) -> Iterator[Finding]:
-    """The planned label is there, and what lay beside it in its blocks is not."""
-    if not beside:
-        return
-    first, total = beside[0], sum(each.length for each in beside)
-    blocks = spans.union(Span(each.block, 1) for each in beside)
-    yield Finding(
-        "copy.beside-label",
-        "stop",
-        f"{_count(total, 'byte')} beside the planned label, in {_runs(blocks)}, "
-        f"{'is' if total == 1 else 'are'} not the reference's, from byte {first.offset} of block {first.block} on: "
-        "what lay there was overwritten, as a rule boot code",
-        Where(block=first.block),
-        "Copy these blocks again from the reference, then write the label again with what lies beside it kept.",
-    )
-
-
-def disagreements(
-    proofs: Sequence[Proof], comparison: Comparison | None, verification: Verification | None
-) -> Iterator[Finding]:
-    """Where the means do not say the same, and where they speak of different originals."""
-    here = [proof for proof in proofs if proof.means != "sheet"]
-    if {"exact", "differs"} <= {proof.outcome for proof in here}:
-        yield Finding(
-            "proof.contradiction",
-            "stop",
-            f"the means contradict each other: {'; '.join(f'{proof.means}: {proof.says}' for proof in here)}",
-            Where(),
-            "One of the two is not of the original that was meant, or the medium does not always read the same. Find "
-            "out which before anything is booted: compare the original with its seal (`imgkit verify`).",
-        )
-    there = next((proof for proof in proofs if proof.means == "sheet"), None)
-    if there is not None and there.outcome == "differs" and any(proof.outcome == "exact" for proof in here):
-        yield Finding(
-            "proof.contradiction",
-            "stop",
-            f"this medium is exact, but the worksheet says otherwise of the drive in the old machine: {there.says}",
-            Where(),
-            "What the old machine reads is what it will boot. Find out what is on its drive before power goes on for "
-            "a boot: tally the next worksheet.",
-        )
-    if comparison is None or verification is None:
-        return
-    sizes = (verification.seal_size_bytes, comparison.reference.size_bytes)
-    sums = (verification.seal_sha256, comparison.reference.digests.get("sha256"))
-    if sizes[0] != sizes[1] or (sums[1] is not None and sums[0] != sums[1]):
-        told = (
-            f"{sizes[0]:,} bytes were sealed, the reference has {sizes[1]:,}"
-            if sizes[0] != sizes[1]
-            else f"SHA-256 {sums[0]} was sealed, the reference has {sums[1]}"
-        )
-        is_explained = all(proof.outcome == "exact" for proof in here) and any(proof.replaced for proof in here)
-        yield Finding(
-            "proof.other-original",
-            "note" if is_explained else "check",
-            f"the seal was made from another original than the reference: {told}"
-            + (": the planned label makes the difference" if is_explained else ""),
-            Where(),
-            "Find out which of the two is the original that was meant.",
-        )
 
 
 def _all_hold(runs: Sequence[Span], blocks: Sequence[Span], precision: int) -> bool:
@@ -325,32 +233,28 @@ def _all_hold(runs: Sequence[Span], blocks: Sequence[Span], precision: int) -> b
     )
 
 
-def _name(path: str) -> str:
-    return PurePath(path).name or path
+def _where_true(*parts: tuple[object, str]) -> list[str]:
+    return [text for is_so, text in parts if is_so]
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun if number == 1 else noun + 's'}"
+def _outcome(bad: Sequence[str], left_open: Sequence[str]) -> Outcome:
+    return "differs" if bad else "unsure" if left_open else "exact"
 
 
-def _blocks(number: int) -> str:
-    return _count(number, "block")
+def _planned_label(replaced: Sequence[Span]) -> str:
+    if not replaced:
+        return ""
+    verb = "holds" if spans.total(replaced) == 1 else "hold"
+    return f"; {blocks_in_words(replaced)} {verb}, byte for byte, the planned label"
 
 
-def _has(number: int) -> str:
-    return "has" if number == 1 else "have"
-
-
-def _ranges(runs: Sequence[Span]) -> str:
-    return "a range" if len(runs) == 1 else f"{len(runs)} ranges"
-
-
-def _runs(runs: Sequence[Span]) -> str:
+def blocks_in_words(runs: Sequence[Span]) -> str:
+    """Some runs of blocks, in words."""
     return f"block {runs[0].first}" if spans.total(runs) == 1 else f"blocks {', '.join(map(str, runs))}"
 
 
-def _hold(runs: Sequence[Span]) -> str:
-    return "holds" if spans.total(runs) == 1 else "hold"
+def _name(path: str) -> str:
+    return PurePath(path).name or path
 
 
 def _chance(share: float) -> str:

@@ -18,7 +18,7 @@ from imgkit.inspection.result import Inspection
 from imgkit.medium import Medium
 from imgkit.medium.reading import Reading, read_in_order
 from imgkit.medium.same import is_same
-from imgkit.readiness.given import Loaded
+from imgkit.readiness.request import LoadedRequest
 from imgkit.seals.result import Verification
 from imgkit.seals.verify import Verifying
 from imgkit.sums.ranges import SumsInOrder
@@ -42,7 +42,7 @@ class MediumRead(NamedTuple):
 def read_medium(
     medium: Medium,
     reference: Medium | None,
-    loaded: Loaded,
+    loaded: LoadedRequest,
     block_file: IO[bytes] | None,
     drive: Drive | None,
     boot: Boot,
@@ -52,7 +52,7 @@ def read_medium(
 
     `block_file` has the seal's block digests. Ctrl-C ends the reading early, for all of them.
     """
-    tail, is_compared = loaded.given.tail, reference is not None and not is_same(reference, medium)
+    tail, is_compared = loaded.request.tail, reference is not None and not is_same(reference, medium)
     seal, sheet = loaded.seal, loaded.sheet
     is_sealed_whole = seal is not None and seal.size_bytes == medium.size_bytes
     inspecting = Inspecting(

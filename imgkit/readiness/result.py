@@ -1,4 +1,4 @@
-"""What a preflight answers: go, no-go or cannot say, with the questions, what they rest on, and what a person does."""
+"""The result of a preflight: go, no-go or cannot say, with the questions, what they rest on, and what a person does."""
 
 from typing import Any, Literal
 
@@ -16,7 +16,7 @@ from imgkit.seals.result import Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]
 State = Literal["yes", "look", "unsure", "no", "not checked"]
-"""`look`: yes, and a person should look at something. `unsure`: what is there does not settle it."""
+"""`look`: yes, but a person should look at something. `unsure`: the evidence does not settle it."""
 Means = Literal["comparison", "seal", "sheet"]
 Outcome = Literal["exact", "differs", "unsure"]
 Stage = Literal[
@@ -26,8 +26,8 @@ Stage = Literal[
 ANSWER_WORDS: dict[Answer, str] = {"go": "GO", "no-go": "NO-GO", "cannot-say": "CANNOT SAY"}
 ANSWER_MEANINGS: dict[Answer, str] = {
     "go": "as far as can be told from here: boot it, read-only or single-user first, once the list is ticked",
-    "no-go": "do not boot it before this is settled",
-    "cannot-say": "something that is needed is not known: do not boot it before it is",
+    "no-go": "do not boot it until this is settled",
+    "cannot-say": "something that is needed is not known: do not boot it until it is",
 }
 STATE_WORDS: dict[State, str] = {
     "yes": "yes",
@@ -64,7 +64,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
     """What one means says of exactness.
 
     `of` is what was read, `against` what it was compared with; `taken_at` is when it was read ("" where that is not
-    known). `risk` says what is left open if `outcome` is `exact`, `risk_in_short` the same in a few words. `replaced`
+    known). `risk` is the risk that remains if `outcome` is `exact`, `risk_in_short` the same in a few words. `replaced`
     are the runs of blocks that are not the original's because they hold, byte for byte, the label that the plan makes.
     """
 
@@ -82,7 +82,7 @@ class Proof(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Point(msgspec.Struct, frozen=True):
-    """One thing that a question's answer rests on; `how` it can be found out, where it is not known."""
+    """One thing that an answer rests on; `how` to find it out, where it is not known."""
 
     subject: str
     state: State
@@ -91,7 +91,7 @@ class Point(msgspec.Struct, frozen=True):
 
 
 class Question(msgspec.Struct, frozen=True, kw_only=True):
-    """A question with its answer; `is_needed`: there is no go before it is answered well."""
+    """A question with its answer; `is_needed`: without a good answer to it there is no go."""
 
     id: str
     question: str
@@ -102,7 +102,7 @@ class Question(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class NotChecked(msgspec.Struct, frozen=True):
-    """What is not known, and the call or the step that tells."""
+    """Something that is not known, and the call or the step that settles it."""
 
     what: str
     how: str
@@ -132,7 +132,7 @@ class TakenDigest(msgspec.Struct, frozen=True):
 
 
 class RootPartition(Span, frozen=True):
-    """The partition that the system starts from, in blocks of `block_size` from the medium's start; `said_by` whom."""
+    """The partition that the system starts from, in blocks of `block_size`; `said_by` names the source."""
 
     name: str
     block_size: int
@@ -141,7 +141,7 @@ class RootPartition(Span, frozen=True):
 
 
 class QuestionChange(msgspec.Struct, frozen=True):
-    """A question whose answer is not what it was; "" where it was not asked."""
+    """A question whose answer changed; "" where it was not asked."""
 
     id: str
     before: str
@@ -150,7 +150,7 @@ class QuestionChange(msgspec.Struct, frozen=True):
 
 
 class Changed(msgspec.Struct, frozen=True):
-    """Something that had another value before; None: it was not there."""
+    """A value that changed; None: there was none."""
 
     what: str
     before: Any
@@ -158,7 +158,7 @@ class Changed(msgspec.Struct, frozen=True):
 
 
 class Since(msgspec.Struct, frozen=True, kw_only=True):
-    """What is not as it was in an earlier preflight."""
+    """What changed since an earlier preflight."""
 
     path: str
     started_at: str
@@ -173,7 +173,7 @@ class Since(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Preflight(Result, frozen=True, kw_only=True):
-    """What `imgkit preflight` answers.
+    """The result of `imgkit preflight`.
 
     `withheld` are the stages that are left out of the checklist because the answer is not go. `comparison`,
     `verification` and `tally` are shortened: their counts are exact, their lists are cut.

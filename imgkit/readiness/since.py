@@ -1,4 +1,4 @@
-"""What is not as it was in an earlier preflight."""
+"""What changed since an earlier preflight."""
 
 import re
 from collections.abc import Iterator
@@ -56,7 +56,7 @@ class Earlier(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def load_earlier(path: str | Path) -> Earlier:
-    """Read the JSON of an earlier preflight; raises DescriptionError with the reason for a file that is none."""
+    """Read the JSON of an earlier preflight; raises DescriptionError for a file that is not one."""
     path = Path(path)
     fields = parse_json(read_input(path, _WHAT, MOST_BYTES, DescriptionError), what=_WHAT, source=str(path))
     stated = fields.get("schema") if isinstance(fields, dict) else None
@@ -74,7 +74,7 @@ def load_earlier(path: str | Path) -> Earlier:
 
 
 def since(path: str | Path, before: Earlier, now: Preflight) -> Since:
-    """What changed from the one to the other."""
+    """What changed from `before` to `now`."""
     asked = {each.id: each for each in before.questions}
     changed = [
         QuestionChange(each.id, asked[each.id].state if each.id in asked else "", each.state, each.says)
@@ -83,7 +83,7 @@ def since(path: str | Path, before: Earlier, now: Preflight) -> Since:
     ]
     asked_now = {each.id for each in now.questions}
     changed += [QuestionChange(each.id, each.state, "", "") for each in before.questions if each.id not in asked_now]
-    told_before, told_now = ({_key(each): each for each in told} for told in (before.findings, now.findings))
+    found_before, found_now = ({_key(each): each for each in found} for found in (before.findings, now.findings))
     return Since(
         path=str(path),
         started_at=before.started_at,
@@ -93,8 +93,8 @@ def since(path: str | Path, before: Earlier, now: Preflight) -> Since:
         media=tuple(_media(before, now)),
         digests=tuple(_digests(before, now)),
         labels=differing_fields(before.labels, now.labels),
-        findings_new=tuple(each for key, each in told_now.items() if key not in told_before),
-        findings_gone=tuple(each for key, each in told_before.items() if key not in told_now),
+        findings_new=tuple(each for key, each in found_now.items() if key not in found_before),
+        findings_gone=tuple(each for key, each in found_before.items() if key not in found_now),
     )
 
 
@@ -111,11 +111,10 @@ def _media(before: Earlier, now: Preflight) -> Iterator[Changed]:
 
 
 def _digests(before: Earlier, now: Preflight) -> Iterator[Changed]:
-    held = [{(each.of, each.algorithm): each.digest for each in taken} for taken in (before.digests, now.digests)]
-    for key in dict.fromkeys([*held[0], *held[1]]):
-        one, other = (each.get(key) for each in held)
-        if one != other:
-            yield Changed(" ".join(key), one, other)
+    old, new = ({(each.of, each.algorithm): each.digest for each in taken} for taken in (before.digests, now.digests))
+    for key in dict.fromkeys([*old, *new]):
+        if old.get(key) != new.get(key):
+            yield Changed(" ".join(key), old.get(key), new.get(key))
 
 
 def _key(finding: Finding) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Seals and what checks against them answer: the document that is kept, and the results."""
+"""The seal as a document, and the results of making and checking one."""
 
 from typing import Literal
 
@@ -64,7 +64,7 @@ class SealFile(Seal, frozen=True, kw_only=True):
 
 
 class SealReport(Result, frozen=True, kw_only=True):
-    """What `imgkit seal` answers. `to_block`: whether single blocks can be told by it."""
+    """The result of `imgkit seal`. `to_block`: whether single blocks can be checked against it."""
 
     schema: str = "imgkit.sealing/1"
     path: str
@@ -81,10 +81,11 @@ class SealReport(Result, frozen=True, kw_only=True):
 
 
 class Verification(Result, frozen=True, kw_only=True):
-    """What `imgkit verify` answers.
+    """The result of `imgkit verify`.
 
     Counts are in blocks of `block_size`; with a seal of ranges `differing_blocks` counts all blocks of the ranges
-    that differ. `precision_blocks` is how narrow the seal can tell. `sha256` is of as many bytes as the original had.
+    that differ. `precision_blocks`: how many blocks the seal checks together. `sha256` is of as many bytes as the
+    original had.
     """
 
     schema: str = "imgkit.verify/1"

@@ -29,8 +29,8 @@ _MOST_PIECE_BLOCKS = 1 << 15
 _MOST_RANGES = MOST_BYTES // 2 // RANGE_DIGEST_BYTES
 
 
-class Sealed(NamedTuple):
-    """A seal as the bytes of its file, and what the command answers."""
+class NewSeal(NamedTuple):
+    """A seal that is not written yet: the bytes of its file, and the result."""
 
     document: bytes
     report: SealReport
@@ -43,10 +43,10 @@ class Sealed(NamedTuple):
         replace: Replace = "same kind",
         outputs: Outputs | None = None,
     ) -> SealReport:
-        """Write the seal and, where asked for, a line that `sha256sum -c` reads; return the report that names them.
+        """Write the seal and, where asked for, a line that `sha256sum -c` reads; return the result that names them.
 
-        The block digests are in the file that they were sunk into, beside `path`. The medium is never written;
-        `outputs` knows what else is an input. Raises OutputError.
+        The block digests are in the file behind `block_sink`, beside `path`. The medium is never written; `outputs`
+        knows the other inputs. Raises OutputError.
         """
         outputs = outputs or Outputs([self.report.path], replace)
         written = {str(path): (self.document, json_kind("imgkit.seal"))}
@@ -61,7 +61,7 @@ class Sealed(NamedTuple):
 
 
 class Sink(Protocol):
-    """What the digests of the blocks are written to as they come."""
+    """Where the block digests are written."""
 
     def write(self, data: bytes, /) -> object: ...
 
@@ -75,14 +75,14 @@ def seal(
     block_file_name: str = "",
     access: Access = DEFAULT_ACCESS,
     progress: Callable[[int, int], None] | None = None,
-) -> Sealed:
+) -> NewSeal:
     """Read a medium once and make a seal of it.
 
     `block_size` in bytes is the label's sector size unless given, 512 where there is no label; `range_bytes`, 1 MiB
     unless given and more for a very large medium, is made a multiple of it. With `block_sink` the digest of each
     block is written there, and the seal names the file `block_file_name`. Raises InputError when the medium cannot be
-    read whole or changed meanwhile, RequestError for sizes that cannot be, KeyboardInterrupt when Ctrl-C ended the
-    reading: half a seal is none.
+    read whole or changed meanwhile, RequestError for sizes that are not possible, KeyboardInterrupt when Ctrl-C ended
+    the reading: there is no seal of a part.
     """
     if not isinstance(medium, Medium):
         with open_medium(medium, access) as opened:
@@ -132,7 +132,7 @@ def seal(
     )
     report = SealReport(
         verdict="pass",
-        findings=by_severity([*_as_notes(reading), *unproven(medium)]),
+        findings=by_severity([*_label_note(reading), *unproven(medium)]),
         started_at=clock.started_at,
         elapsed_seconds=clock.elapsed_seconds,
         path=str(medium.path),
@@ -146,11 +146,11 @@ def seal(
         seal_bytes=len(document),
         labels=reading.labels,
     )
-    return Sealed(document, report)
+    return NewSeal(document, report)
 
 
 def piece_bytes(block_size: int) -> int:
-    """What is read at a time: about a mebibyte, whole blocks, and not so many that what they cost counts."""
+    """How much is read at a time: about a mebibyte, in whole blocks, of which there are not too many."""
     return max(1, min(_MOST_PIECE_BLOCKS, _PIECE_BYTES // block_size)) * block_size
 
 
@@ -168,20 +168,12 @@ def _range_blocks(range_bytes: int | None, block_size: int, size_bytes: int) -> 
     return blocks
 
 
-def _as_notes(reading: LabelReading) -> list[Finding]:
-    """What the checks say of the label does not keep a medium from being sealed as it is."""
-    told = [finding for finding in reading.findings if finding.severity != "note"]
-    if not told:
-        return []
-    return [
-        Finding(
-            "seal.label",
-            "note",
-            f"the label was sealed as it is; findings against it: {len(told)}",
-            Where(block=reading.labels[0].block) if reading.labels else Where(),
-            "`imgkit label check` reports them.",
-        )
-    ]
+def _label_note(reading: LabelReading) -> list[Finding]:
+    """One note for all findings against the label: they do not keep a medium from being sealed as it is."""
+    count = sum(finding.severity != "note" for finding in reading.findings)
+    place = Where(block=reading.labels[0].block) if reading.labels else Where()
+    message = f"the label was sealed as it is; findings against it: {count}"
+    return [Finding("seal.label", "note", message, place, "`imgkit label check` reports them.")] if count else []
 
 
 class RangeDigests:
@@ -236,7 +228,7 @@ def check_line(sha256: str, path: str) -> str:
 
 
 def block_file_kind(seal_path: str) -> Kind:
-    """The kind of the block digests beside a seal: what the seal that is there says of them."""
+    """The kind of a file of block digests: its name and size are those that the seal beside it states."""
 
     def fits(_: bytes, size_bytes: int) -> bool:
         from imgkit.seals.verify import load_seal
@@ -252,5 +244,5 @@ def block_file_kind(seal_path: str) -> Kind:
 
 def with_files(report: SealReport, files: list[str]) -> SealReport:
     """The report with the names of the files that were written."""
-    told: SealReport = msgspec.structs.replace(report, files=tuple(files))
-    return told
+    named: SealReport = msgspec.structs.replace(report, files=tuple(files))
+    return named

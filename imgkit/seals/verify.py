@@ -1,8 +1,9 @@
-"""Checking a copy against a seal: which ranges, or which blocks, are not those of the original."""
+"""Checking a copy against a seal: which ranges, or which blocks, are not the original's."""
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import IO, Literal
 
@@ -23,7 +24,6 @@ from imgkit.location.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.changes import change_findings
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
-from imgkit.medium.recovery import Recovery
 from imgkit.seals.result import BlockDigests, Seal, SealFile, Verification
 from imgkit.seals.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
 
@@ -42,7 +42,7 @@ def load_seal(path: str | Path) -> SealFile:
             f"{seal.range_count * RANGE_DIGEST_BYTES} are needed"
         )
     if seal.block_digests is not None and seal.block_digests.size_bytes != seal.blocks * BLOCK_DIGEST_BYTES:
-        raise DescriptionError(f"{path}: not a seal: it has not one digest for each block")
+        raise DescriptionError(f"{path}: not a seal: the number of block digests is not that of the blocks")
     return SealFile(path=str(path), **msgspec.structs.asdict(seal))
 
 
@@ -82,26 +82,14 @@ def verify(
 def open_block_digests(seal: SealFile) -> IO[bytes] | None:
     """The file of a seal's block digests, open at its start; None for a seal without.
 
-    Raises DescriptionError when it is not there, or not the seal's.
+    Raises DescriptionError when it is missing or not the seal's.
     """
-    if seal.block_digests is None:
+    stated = seal.block_digests
+    if stated is None:
         return None
-    return _opened_block_digests(block_digests_file(Path(seal.path), seal.block_digests), seal.block_digests)
-
-
-def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
-    """Where the block digests of a seal are: beside it, under the name that it states, or under its own.
-
-    A name that is no text cannot be stated in JSON as it is, and a seal may have been renamed together with its file.
-    """
-    named, own = seal_path.parent / stated.file, seal_path.with_name(f"{seal_path.name}.blocks")
-    return own if not named.exists() and own.exists() else named
-
-
-def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
-    """The file of the block digests, open at its start; raises DescriptionError when it is not the seal's."""
+    path = block_digests_file(Path(seal.path), stated)
     if not path.is_file():
-        raise DescriptionError(f"{path}: the seal's block digests are not there: keep both files side by side")
+        raise DescriptionError(f"{path}: the seal's block digests are missing: keep both files side by side")
     file = open_input(path, "file of block digests", DescriptionError)
     try:
         digest, size = hashlib.sha256(), 0
@@ -118,35 +106,22 @@ def _opened_block_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
         return file
     file.close()
     reason = "cut short" if size < stated.size_bytes else "changed after it was written, or of another seal"
-    raise DescriptionError(f"{path}: {reason}: it is not the one that the seal names; make the seal again")
+    raise DescriptionError(f"{path}: {reason}: it is not the file that was written with the seal; make the seal again")
 
 
-class _BlockComparison:
-    """The blocks whose digests are not the seal's, from pieces that come in order."""
+def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
+    """Where the block digests of a seal are: beside it, under the name that it states, or under its own.
 
-    def __init__(self, expected: IO[bytes], block_size: int, differ: Ledger[State]) -> None:
-        self._expected, self._block_size, self._differ = expected, block_size, differ
-
-    def take(self, offset: int, view: memoryview, recovery: Recovery) -> None:
-        found = block_digests(view, self._block_size)
-        expected = self._expected.read(len(found))
-        if found == expected:
-            return
-        import numpy as np
-
-        size = self._block_size
-        unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
-        for start, end in recovery.lost:
-            unequal[start // size : -(-end // size)] = False
-        edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
-        if len(edges):
-            self._differ.add_all(edges[0::2], edges[1::2] - edges[0::2], "differ")
+    A name that is not valid text cannot be stated in JSON, and a seal may have been renamed together with its file.
+    """
+    named, own = seal_path.parent / stated.file, seal_path.with_name(f"{seal_path.name}.blocks")
+    return own if not named.exists() and own.exists() else named
 
 
 class Verifying:
-    """One check against a seal: what it takes from a reading of the copy, its own or somebody else's, and the result.
+    """One check against a seal: it takes the pieces of a reading of the copy and gives the result.
 
-    `block_file` is that of `open_block_digests`, at its start.
+    The reading may serve other checks too. `block_file` is that of `open_block_digests`, at its start.
     """
 
     def __init__(
@@ -173,22 +148,37 @@ class Verifying:
         self._block_file = block_file
 
     def takers(self) -> list[Taker]:
-        """What a reading of the copy has to give its pieces to; they may be cut anywhere, and go past the end."""
+        """The functions that take the pieces of a reading, which may be cut anywhere and go past the end."""
         takers: list[Taker] = [lambda _, view, __: self._whole.update(view), self._ranges.take]
         if self._block_file is not None:
-            takers.append(_BlockComparison(self._block_file, self.seal.block_size, self._found["differ"]).take)
+            takers.append(partial(self._compare_blocks, self._block_file))
         return [WholeBlocks(taker, self.seal.block_size, self.end).take for taker in takers]
 
+    def _compare_blocks(self, expected_file: IO[bytes], offset: int, view: memoryview, recovery: Recovery) -> None:
+        """Note the blocks of a piece whose digests are not the seal's; pieces come in order."""
+        size = self.seal.block_size
+        found = block_digests(view, size)
+        expected = expected_file.read(len(found))
+        if found == expected:
+            return
+        import numpy as np
+
+        unequal = np.frombuffer(found, np.uint64) != np.frombuffer(expected.ljust(len(found), b"\0"), np.uint64)
+        for start, end in recovery.lost:
+            unequal[start // size : -(-end // size)] = False
+        edges = np.flatnonzero(np.diff(unequal.astype(np.int8), prepend=0, append=0)) + offset // size
+        if len(edges):
+            self._found["differ"].add_all(edges[0::2], edges[1::2] - edges[0::2], "differ")
+
     def result(self, reading: Reading) -> Verification:
-        """What is known after a reading; to be asked for once."""
+        """The result of a finished reading; ask for it once."""
         lost = reading.lost_before(self.end)
         is_whole = self.end == self.seal.size_bytes and not (lost or reading.is_interrupted)
-        sha256 = self._whole.hexdigest() if is_whole else None
         self._judge(reading, lost)
-        return self._result(reading, sha256)
+        return self._result(reading, self._whole.hexdigest() if is_whole else None)
 
     def _judge(self, reading: Reading, lost: Sequence[Stretch]) -> None:
-        """Put every block that is not equal into its state; what a seal to the block found differs already."""
+        """Put every block that is not equal into its state; those with digests of their own are there already."""
         seal, size, found = self.seal, self.seal.block_size, self._found
 
         def add(state: State, first: int, end: int) -> None:
@@ -222,9 +212,9 @@ class Verifying:
         add: Callable[[State, int, int], None],
         unanswered_end: int,
     ) -> None:
-        """Compare the digests of ranges; of one with an unreadable block nothing is known of its other blocks.
+        """Compare the digests of the ranges. In a range with an unreadable block the other blocks are unanswered.
 
-        From block `unanswered_end` on all is known.
+        From block `unanswered_end` on the state of each block is known already.
         """
         seal, width, lost = self.seal, RANGE_DIGEST_BYTES, 0
         for index in range(-(-reached // seal.range_blocks)):
@@ -247,7 +237,7 @@ class Verifying:
     def _result(self, reading: Reading, sha256: str | None) -> Verification:
         seal = self.seal
         totals = {state: of_state.blocks[state] for state, of_state in self._found.items()}
-        findings = by_severity([*self._size_findings(), *self._other_findings(reading, sha256, totals["differ"])])
+        findings = by_severity(self._findings(reading, sha256, totals["differ"]))
         is_shorter = self.copy.size_bytes < seal.size_bytes
         verdict = verdict_of(
             findings,
@@ -294,42 +284,32 @@ class Verifying:
             labels=seal.labels,
         )
 
-    def _size_findings(self) -> list[Finding]:
+    def _findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> Iterator[Finding]:
         seal, size = self.seal, self.copy.size_bytes
-        if size == seal.size_bytes:
-            return []
         if size < seal.size_bytes:
-            return [
-                Finding(
-                    "copy.shorter",
-                    "stop",
-                    f"the copy has {size} bytes, the original had {seal.size_bytes}: {seal.size_bytes - size} are "
-                    "missing at the end",
-                    Where(block=size // seal.block_size),
-                    "See whether the transfer was cut off or the target is too small, and copy the rest.",
-                )
-            ]
-        return [
-            Finding(
+            yield Finding(
+                "copy.shorter",
+                "stop",
+                f"the copy has {size} bytes, the original had {seal.size_bytes}: {seal.size_bytes - size} are missing "
+                "at the end",
+                Where(block=size // seal.block_size),
+                "Check whether the transfer was cut off or the target is too small, and copy the rest.",
+            )
+        if size > seal.size_bytes:
+            yield Finding(
                 "copy.longer",
                 "note" if self.tail == "allow" else "check",
                 f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
                 Where(block=seal.size_bytes // seal.block_size),
-                "Right for a copy on a larger drive: allow the tail then. What lies there is not checked.",
+                "This is right for a copy on a larger drive: then allow the tail. Its contents are not checked.",
             )
-        ]
-
-    def _other_findings(self, reading: Reading, sha256: str | None, differing_blocks: int) -> list[Finding]:
-        found = change_findings(self.copy, ended_early=reading.ended_early)
-        if sha256 is not None and (sha256 == self.seal.sha256) == (differing_blocks > 0):
-            found.append(
-                Finding(
-                    "seal.contradiction",
-                    "stop",
-                    "the digest of the whole and those of its parts do not say the same",
-                    Where(),
-                    "The seal is not sound, or the copy changed while it was read. Check again, and make the seal "
-                    "again from the original.",
-                )
+        yield from change_findings(self.copy, ended_early=reading.ended_early)
+        if sha256 is not None and (sha256 == seal.sha256) == (differing_blocks > 0):
+            yield Finding(
+                "seal.contradiction",
+                "stop",
+                "the digest of the whole and the digests of its parts contradict each other",
+                Where(),
+                "The seal is damaged, or the copy changed while it was read. Check again, and make the seal again from "
+                "the original.",
             )
-        return found

@@ -1,1 +1,1 @@
-"""What stands in for a medium that is not at hand: seals, the sums of old machines, worksheets and their answers."""
+"""The checksums that old machines can compute: one at a time, side by side, of ranges and of areas."""

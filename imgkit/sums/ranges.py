@@ -31,7 +31,7 @@ def sum_ranges(
 ) -> list[int | None]:
     """The sum of each stretch, None for one that could not be read whole.
 
-    `block_size` is what an unreadable place is narrowed down to. `progress` is called with the bytes done and to do.
+    Unreadable places are narrowed down to `block_size` bytes. `progress` is called with the bytes done and to do.
     """
     wanted = sum(end - start for start, end in extents)
     chosen = implementation or best_implementation(rule, wanted)

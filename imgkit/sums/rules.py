@@ -1,4 +1,4 @@
-"""The sums that old machines can compute: what each is called, how it is printed, what it cannot see.
+"""The sums that old machines can compute: what each is called, how it is printed, what it misses.
 
 Sources: the rationale of `cksum` in POSIX.1-2017 (XCU) for the two historical sums, its description for the CRC.
 """
@@ -34,8 +34,8 @@ FACTS: dict[Rule, Facts] = {
         unit_bytes=1024,
         test_sum=59585,
         blind_to="weak where pieces of 16 bytes, or of a multiple such as a block, changed places inside one range: of "
-        "two neighbouring 512-byte blocks of random bytes about 2 exchanges in 100 go unseen, of text 10, of data that "
-        "is mostly zero 80, and a block that lies elsewhere in a blank range is never seen",
+        "exchanges of two neighbouring 512-byte blocks, about 2 in 100 go unseen in random data, 10 in text and 80 in "
+        "data that is mostly zero; a block that moved within a blank range is never seen",
     ),
     "add16": Facts(
         title="add the bytes, fold twice to 16 bits",

@@ -1,38 +1,55 @@
-"""Sums that are taken a piece at a time: one class for each rule, with and without compiled loops."""
+"""Sums that are taken a piece at a time, with and without compiled loops."""
 
 import zlib
+from collections.abc import Callable
 from importlib.util import find_spec
-from typing import Literal, Protocol
+from typing import Literal
 
 from imgkit.sums.rules import Rule
 
 Implementation = Literal["compiled", "plain"]
-_WORTH_COMPILED_BYTES = {"rotate16": 4 << 20, "add16": 0, "posix-crc": 1 << 20}
+_WORTH_COMPILED_BYTES = {"rotate16": 4 << 20, "posix-crc": 1 << 20}
 """From how many bytes on the start of the compiled code pays for itself."""
 
+_MODULES = {"rotate16": "llvmlite", "posix-crc": "fastcrc"}
 _REVERSED_BITS = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 _ALL_ONES = 0xFFFFFFFF
 _PLAIN_PIECE_BYTES = 64 << 10
 
 
-class RunningSum(Protocol):
-    """A sum in the making."""
+class RunningSum:
+    """A sum in the making: a state that `advance` takes over more bytes, and `finish` makes a sum of it.
 
-    def update(self, data: memoryview, /) -> None: ...
+    `finish` takes the state and the number of bytes.
+    """
+
+    def __init__(
+        self,
+        advance: Callable[[int, memoryview], int],
+        finish: Callable[[int, int], int] = lambda state, _: state,
+        start: int = 0,
+    ) -> None:
+        self._advance, self._finish = advance, finish
+        self._state, self._length = start, 0
+
+    def update(self, data: memoryview, /) -> None:
+        """The next bytes."""
+        self._state = self._advance(self._state, data)
+        self._length += len(data)
+
     def value(self) -> int:
         """The sum of all bytes so far, as the tool prints it."""
-        ...
+        return self._finish(self._state, self._length)
 
 
 def is_available(rule: Rule, implementation: Implementation) -> bool:
     """Whether what the implementation needs is installed."""
-    needed = {"rotate16": "llvmlite", "posix-crc": "fastcrc"}.get(rule)
-    return implementation == "plain" or (needed is not None and find_spec(needed) is not None)
+    return implementation == "plain" or (rule in _MODULES and find_spec(_MODULES[rule]) is not None)
 
 
 def best_implementation(rule: Rule, size_bytes: int) -> Implementation:
     """The faster of the installed ones for so many bytes, its start included."""
-    if rule != "add16" and size_bytes >= _WORTH_COMPILED_BYTES[rule] and is_available(rule, "compiled"):
+    if rule in _MODULES and size_bytes >= _WORTH_COMPILED_BYTES[rule] and is_available(rule, "compiled"):
         return "compiled"
     return "plain"
 
@@ -40,54 +57,39 @@ def best_implementation(rule: Rule, size_bytes: int) -> Implementation:
 def new_sum(rule: Rule, implementation: Implementation) -> RunningSum:
     """A sum of nothing yet."""
     if rule == "add16":
-        return _Add16()
+        return RunningSum(_total_advanced, lambda total, _: folded(total))
+    if rule == "rotate16" and implementation == "plain":
+        return RunningSum(_rotate16_advanced)
     if rule == "rotate16":
-        return _CompiledRotate16() if implementation == "compiled" else _PlainRotate16()
-    return _CompiledCrc() if implementation == "compiled" else _PlainCrc()
-
-
-class _PlainRotate16:
-    def __init__(self) -> None:
-        self._state = 0
-
-    def update(self, data: memoryview, /) -> None:
-        import numpy as np
-
-        from imgkit.sums.plain import advanced
-
-        self._state = advanced(self._state, np.frombuffer(data, np.uint8))
-
-    def value(self) -> int:
-        return self._state
-
-
-class _CompiledRotate16:
-    def __init__(self) -> None:
         from imgkit.sums.compiled import advance
 
-        self._advance = advance
-        self._state = 0
+        return RunningSum(lambda state, data: advance(data, 0, len(data), [state])[0])
+    if implementation == "plain":
+        return RunningSum(_reflected_advanced, _plain_crc)
+    from fastcrc.crc32 import cksum
 
-    def update(self, data: memoryview, /) -> None:
-        (self._state,) = self._advance(data, 0, len(data), [self._state])
+    return RunningSum(
+        lambda crc, data: cksum(data, crc),
+        lambda crc, length: cksum(_length_octets(length), crc),
+        start=cksum(b""),
+    )
 
-    def value(self) -> int:
-        return self._state
+
+def _rotate16_advanced(state: int, data: memoryview) -> int:
+    import numpy as np
+
+    from imgkit.sums.plain import advanced
+
+    return advanced(state, np.frombuffer(data, np.uint8))
 
 
-class _Add16:
-    def __init__(self) -> None:
-        self._total = 0
+def _total_advanced(total: int, data: memoryview) -> int:
+    import numpy as np
 
-    def update(self, data: memoryview, /) -> None:
-        import numpy as np
-
-        array = np.frombuffer(data, np.uint8)
-        for start in range(0, len(array), 1 << 16):
-            self._total += int(np.add.reduce(array[start : start + (1 << 16)], dtype=np.uint32))
-
-    def value(self) -> int:
-        return folded(self._total)
+    array = np.frombuffer(data, np.uint8)
+    for start in range(0, len(array), 1 << 16):
+        total += int(np.add.reduce(array[start : start + (1 << 16)], dtype=np.uint32))
+    return total
 
 
 def folded(total: int) -> int:
@@ -97,47 +99,18 @@ def folded(total: int) -> int:
     return (once & 0xFFFF) + (once >> 16)
 
 
-class _Crc:
-    """The part of the CRC that both implementations share: the octets of the length come last."""
-
-    def __init__(self) -> None:
-        self._length = 0
-
-    def _length_octets(self) -> bytes:
-        return self._length.to_bytes(-(-self._length.bit_length() // 8), "little")
+def _length_octets(length: int) -> bytes:
+    """What the CRC takes in last: the octets of the length."""
+    return length.to_bytes(-(-length.bit_length() // 8), "little")
 
 
-class _PlainCrc(_Crc):
+def _reflected_advanced(reflected: int, data: memoryview | bytes) -> int:
     """By way of the other CRC with this polynomial: its bits run the other way, in the bytes and in the result."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._reflected = 0
-
-    def update(self, data: memoryview, /) -> None:
-        for start in range(0, len(data), _PLAIN_PIECE_BYTES):
-            self._reflected = self._advanced(data[start : start + _PLAIN_PIECE_BYTES].tobytes())
-        self._length += len(data)
-
-    def value(self) -> int:
-        reflected = self._advanced(self._length_octets())
-        return int(f"{reflected:032b}"[::-1], 2) ^ _ALL_ONES
-
-    def _advanced(self, data: bytes) -> int:
-        return zlib.crc32(data.translate(_REVERSED_BITS), self._reflected ^ _ALL_ONES) ^ _ALL_ONES
+    for start in range(0, len(data), _PLAIN_PIECE_BYTES):
+        piece = bytes(data[start : start + _PLAIN_PIECE_BYTES]).translate(_REVERSED_BITS)
+        reflected = zlib.crc32(piece, reflected ^ _ALL_ONES) ^ _ALL_ONES
+    return reflected
 
 
-class _CompiledCrc(_Crc):
-    def __init__(self) -> None:
-        from fastcrc.crc32 import cksum
-
-        super().__init__()
-        self._advanced = cksum
-        self._crc = cksum(b"")
-
-    def update(self, data: memoryview, /) -> None:
-        self._crc = self._advanced(data, self._crc)
-        self._length += len(data)
-
-    def value(self) -> int:
-        return self._advanced(self._length_octets(), self._crc)
+def _plain_crc(reflected: int, length: int) -> int:
+    return int(f"{_reflected_advanced(reflected, _length_octets(length)):032b}"[::-1], 2) ^ _ALL_ONES

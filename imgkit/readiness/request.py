@@ -6,7 +6,7 @@ from typing import Literal
 import msgspec
 
 from imgkit.console.result import SheetFile
-from imgkit.console.tally import load_sheet
+from imgkit.console.sheets import load_sheet
 from imgkit.core.errors import RequestError
 from imgkit.drive.geometry import DriveFile, load_drive_file
 from imgkit.label.plan import Plan, load_plan
@@ -20,7 +20,7 @@ Tail = Literal["forbid", "allow"]
 Readings = Literal["once", "twice"]
 
 
-class Given(msgspec.Struct, frozen=True, kw_only=True):
+class Request(msgspec.Struct, frozen=True, kw_only=True):
     """What a preflight is asked with, as paths or as what was loaded from them; None: not given.
 
     `sheet` and `log` go together. `readings`: whether the medium is read a second time, to see that it reads alike.
@@ -39,8 +39,8 @@ class Given(msgspec.Struct, frozen=True, kw_only=True):
     readings: Readings = "once"
     access: Access = DEFAULT_ACCESS
 
-    def load(self) -> "Loaded":
-        """Read each of the files that describe something, once; raises DescriptionError for one that cannot be."""
+    def load(self) -> "LoadedRequest":
+        """Read each of the files that describe something, once; raises DescriptionError for one that is not valid."""
         if (self.sheet is None) != (self.log is None):
             raise RequestError("the worksheet (sheet) and what the old machine answered (log) go together: give both")
         plan = load_plan(self.plan) if isinstance(self.plan, str | Path) else self.plan
@@ -51,8 +51,8 @@ class Given(msgspec.Struct, frozen=True, kw_only=True):
                 drive = msgspec.structs.replace(of_plan, path=str(drive))
             else:
                 drive = load_drive_file(drive)
-        return Loaded(
-            given=self,
+        return LoadedRequest(
+            request=self,
             plan=plan,
             drive=drive,
             machine=load_machine(self.machine) if isinstance(self.machine, str | Path) else self.machine,
@@ -61,7 +61,7 @@ class Given(msgspec.Struct, frozen=True, kw_only=True):
         )
 
     def paths(self) -> dict[str, Path]:
-        """Where what was given lies, by its name here."""
+        """The paths of what was given, by its name here."""
         names = ("reference", "seal", "sheet", "log", "drive", "plan", "machine", "since")
         named = {name: getattr(self, name) for name in names}
         return {
@@ -71,10 +71,10 @@ class Given(msgspec.Struct, frozen=True, kw_only=True):
         }
 
 
-class Loaded(msgspec.Struct, frozen=True, kw_only=True):
-    """What a preflight is asked with, when the files that describe something were read."""
+class LoadedRequest(msgspec.Struct, frozen=True, kw_only=True):
+    """What a preflight is asked with, once the files that describe something are read."""
 
-    given: Given
+    request: Request
     plan: Plan | None
     drive: DriveFile | None
     machine: LoadedMachine | None
@@ -83,7 +83,7 @@ class Loaded(msgspec.Struct, frozen=True, kw_only=True):
 
     def files(self) -> list[Path]:
         """All files that were given, and those that they name: none of them may become an output."""
-        files = [*self.given.paths().values()]
+        files = [*self.request.paths().values()]
         if self.plan is not None:
             files += map(Path, self.plan.files)
         if self.seal is not None and self.seal.block_digests is not None:
