@@ -24,6 +24,7 @@ from imgkit.location.places import Places
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.changes import change_findings
 from imgkit.medium.reading import Reading, Taker, WholeBlocks, read_in_order
+from imgkit.medium.recovery import Recovery
 from imgkit.seals.result import BlockDigests, Seal, SealFile, Verification
 from imgkit.seals.seal import BLOCK_DIGEST_BYTES, RANGE_DIGEST_BYTES, RangeDigests, block_digests, piece_bytes
 
