@@ -161,7 +161,8 @@ def _compare(
 
 def _journal(path: Path, request: Request, max_ranges: int, digests: Sequence[Algorithm], clock: Clock) -> "Journal":
     """The journal at `path`, taken up or begun."""
-    from imgkit.comparison.journal import Journal, Question
+    from imgkit.comparison.journal import Journal
+    from imgkit.comparison.question import Question
 
     wanted = tuple(digests) if not request.not_asked else ()
     question = Question(

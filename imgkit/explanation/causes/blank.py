@@ -9,7 +9,7 @@ from imgkit.explanation.evidence import Blocks, Bytes, Description, Keys, Mask
 class Blank(StretchedCause):
     kind = "blank"
     advice = (
-        "These blocks were never written, or were erased later. Copy them again. If they stay blank, check whether the "
+        "These blocks were not written, or were erased later. Copy them again. If they stay blank, check whether the "
         "write was refused or the sectors are bad."
     )
     is_physical = True
