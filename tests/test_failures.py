@@ -104,12 +104,12 @@ def test_what_nobody_foresaw_is_one_line(
 def test_the_line_names_the_place(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    from imgkit.comparison import compare
+    from imgkit.comparison import request
 
-    monkeypatch.setattr(compare, "read_labels", None)
+    monkeypatch.setattr(request, "read_labels", None)
     assert run(["compare", "a.img", "b.img"]) == 2
     said = capfd.readouterr().err
-    assert "TypeError ('NoneType' object is not callable) in comparison/compare.py:" in said
+    assert "TypeError ('NoneType' object is not callable) in comparison/request.py:" in said
     assert said.endswith("please report it with the call\n")
 
 

@@ -279,7 +279,7 @@ def test_another_part_of_the_same_file_is_refused(folder: Path, small_strips: No
 @contextmanager
 def nothing_else_known() -> Iterator[None]:
     """As of a device that has no serial and no times: only what lies on it can tell it from another."""
-    with mock.patch("imgkit.comparison.journal._difference", return_value=None):
+    with mock.patch("imgkit.comparison.journal.difference", return_value=None):
         yield
 
 
