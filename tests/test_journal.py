@@ -73,7 +73,10 @@ def small_strips() -> Iterator[None]:
 
 
 def stopped_after_keeping(times: int) -> Any:
-    """Ends the process, so to speak, after the journal was written so often; it is written at every chance."""
+    """Ends the process, so to speak, after the journal was written so often with something settled in it.
+
+    It is written at every chance.
+    """
     from imgkit.comparison.journal import Journal
 
     write, count = Journal._write, 0
@@ -81,7 +84,8 @@ def stopped_after_keeping(times: int) -> Any:
     def counted(self: Journal, data: bytes) -> None:
         nonlocal count
         write(self, data)
-        count += b'"is_finished": false' in data
+        entry = msgspec.json.decode(data)
+        count += not entry["is_finished"] and entry["reached"] > 0
         if count == times:
             raise StoppedError
 

@@ -380,7 +380,7 @@ class TestScripts:
         }
         assert "these and nothing else" in done.stdout
         assert [line for line in done.stdout.splitlines() if line.startswith(("  NO-GO  ", "  GO  "))] == [
-            "  NO-GO  do not boot it before this is settled.",
+            "  NO-GO  do not boot it until this is settled.",
             "  GO  as far as can be told from here: boot it, read-only or single-user first,",
         ]
         for name in (demo_media.REFERENCE_NAME, demo_media.COPY_NAME):
