@@ -7,6 +7,7 @@ import click
 
 from imgkit.cli.delivery import REPORT, Delivery, delivery_options
 from imgkit.cli.options import PATH, access_options, drive_option, load_drive
+from imgkit.core.errors import OutputError
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -85,7 +86,13 @@ def build(delivery: Delivery, plan: Path, output: str, keep_from: Path | None, a
     loaded = load_plan(plan)
     outputs = delivery.check([plan, keep_from, *loaded.files])
     built = label_build(loaded, output, keep_from=keep_from, access=access)
-    return delivery.send(built.write(outputs=outputs), outputs)
+    built.check(output, outputs)
+    result, problems = built.unwritten, []
+    try:
+        result = built.write(outputs=outputs)
+    except OutputError as error:
+        problems.append(error)
+    return delivery.send(result, outputs, failed=problems)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")

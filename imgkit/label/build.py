@@ -43,8 +43,8 @@ class LabelBuild(Result, frozen=True, kw_only=True):
 
     The pieces are the label's own bytes or, where something is kept from the medium `kept_from`, whole sectors with
     what that medium has beside the label. `own_bytes` are the label's own in either case, each `[byte of the medium,
-    length]`. `kept` are the fields that were taken from the label there, `left_out` the fields of the header that
-    neither plan nor drive file states.
+    length]`. `path` is empty where the file could not be written. `kept` are the fields that were taken from the label
+    there, `left_out` the fields of the header that neither plan nor drive file states.
     """
 
     schema: str = "imgkit.build/1"
@@ -68,6 +68,21 @@ class Built(msgspec.Struct, frozen=True):
     result: LabelBuild
     plan: Plan
 
+    @property
+    def unwritten(self) -> LabelBuild:
+        """The result while no file holds the label: without a path, and without commands that would need the file."""
+        result: LabelBuild = msgspec.structs.replace(self.result, path="", save_commands=(), write_commands=())
+        return result
+
+    @property
+    def _inputs(self) -> list[str | Path]:
+        return [*self.plan.files, *([self.result.kept_from] if self.result.kept_from is not None else [])]
+
+    def check(self, output: str, outputs: Outputs) -> None:
+        """Raise OutputError for an output that is an input, a device, or a file of another kind."""
+        _refuse_output(output, self._inputs)
+        outputs.check(output, label_kind(self.plan, self.data))
+
     def write(
         self, path: str | Path | None = None, *, replace: Replace = "same kind", outputs: Outputs | None = None
     ) -> LabelBuild:
@@ -77,13 +92,10 @@ class Built(msgspec.Struct, frozen=True):
         overwritten; `outputs` knows the other inputs. Raises OutputError.
         """
         result = self.result
-        inputs = [*self.plan.files, *([result.kept_from] if result.kept_from is not None else [])]
         output = result.path if path is None else str(path)
-        _refuse_output(output, inputs)
-        kind = label_kind(self.plan, self.data)
-        outputs = outputs or Outputs(inputs, replace)
-        outputs.check(output, kind)
-        outputs.write(output, self.data, kind)
+        outputs = outputs or Outputs(self._inputs, replace)
+        self.check(output, outputs)
+        outputs.write(output, self.data, label_kind(self.plan, self.data))
         lines = placing(result.pieces, output, "TARGET", self.plan.drive.sector_size)
         named: LabelBuild = msgspec.structs.replace(
             result, path=output, save_commands=lines.saving, write_commands=lines.writing

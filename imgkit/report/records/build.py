@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from imgkit.label.build import LabelBuild
 from imgkit.report import words
-from imgkit.report.record import Facts, Record, Text
+from imgkit.report.record import Facts, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_blocks
 
@@ -15,7 +15,11 @@ def record(result: LabelBuild) -> Record:
     says = checked.sentences[0]
     if result.verdict == "fail":
         says = f"{words.severities(result.findings)}: do not write it until these are resolved"
+    answers = [of.answer("Label", checked.word, checked.tone, says)]
     written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
+    if not result.path:
+        answers.append(of.answer("File", "NOT WRITTEN", "bad", "no file holds this label"))
+        written = "none"
     bytes_table = of.table(
         "",
         result.pieces,
@@ -28,7 +32,7 @@ def record(result: LabelBuild) -> Record:
         kind="label build",
         title=f"the label of {words.name_of(result.plan)}",
         subjects=(("plan", words.name_of(result.plan)),),
-        answers=(of.answer("Label", checked.word, checked.tone, says),),
+        answers=tuple(answers),
         sections=(
             of.section(
                 "written",
@@ -39,31 +43,37 @@ def record(result: LabelBuild) -> Record:
             *of.findings_section(result.findings),
             of.section("label", "The label", *label_blocks(result.label)),
             of.section("bytes", "Where its bytes go", bytes_table),
-            of.section(
-                "save",
-                "First save what is there",
-                of.commands(result.save_commands),
-                aside="TARGET: the raw image or device; check its name twice",
-                short=10,
-            ),
-            of.section(
-                "write",
-                "Then write",
-                of.commands(result.write_commands),
-                Text(
-                    (
-                        "Writing to the wrong TARGET, or to a disk in use, destroys what is there. Write to a "
-                        "copy of the image first, and look at it with `imgkit label check` before any machine starts "
-                        "from it. Each line writes only where what lies there is what was saved, and says so where it "
-                        "is not.",
-                    ),
-                    "caution",
-                ),
-                short=10,
-            ),
+            *_writing(result),
             of.made_section(result),
         ),
         has_page=False,
+    )
+
+
+def _writing(result: LabelBuild) -> Iterator[Section]:
+    if not result.path:
+        return
+    yield of.section(
+        "save",
+        "First save what is there",
+        of.commands(result.save_commands),
+        aside="TARGET: the raw image or device; check its name twice",
+        short=10,
+    )
+    yield of.section(
+        "write",
+        "Then write",
+        of.commands(result.write_commands),
+        Text(
+            (
+                "Writing to the wrong TARGET, or to a disk in use, destroys what is there. Write to a "
+                "copy of the image first, and look at it with `imgkit label check` before any machine starts "
+                "from it. Each line writes only where what lies there is what was saved, and says so where it "
+                "is not.",
+            ),
+            "caution",
+        ),
+        short=10,
     )
 
 
