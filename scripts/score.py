@@ -135,13 +135,15 @@ def pair(reference: bytes, seed: int) -> tuple[bytearray, list[inject.Fault]]:
     chance = random.Random(f"pair {seed}")
     names = sorted(inject.MECHANISMS)
     one = chance.choice([name for name in names if name not in inject.ENDS])
-    two = chance.choice([name for name in names if inject.MECHANISMS[name][0] != inject.MECHANISMS[one][0]])
+    later = [name for name in names if name not in inject.WHOLE]
+    two = chance.choice([name for name in later if inject.MECHANISMS[name][0] != inject.MECHANISMS[one][0]])
     blocks = len(reference) // inject.BLOCK
     count = chance.randrange(32, 300)
     first = used_place(reference, chance, 32, blocks // 2 - 400, count)
     copy = bytearray(reference)
     faults = [inject.apply(copy, reference, one, seed, first, count)]
-    near = faults[0].first + faults[0].count + chance.randrange(3) if chance.random() < 0.5 else 0
+    is_near = chance.random() < 0.5 and one not in inject.WHOLE
+    near = faults[0].first + faults[0].count + chance.randrange(3) if is_near else 0
     place = near or used_place(reference, chance, blocks // 2, blocks - 500, count)
     faults.append(inject.apply(copy, reference, two, seed + 1, place, count))
     return copy, faults
