@@ -26,6 +26,7 @@ import sys
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -145,8 +146,16 @@ def pair(reference: bytes, seed: int) -> tuple[bytearray, list[inject.Fault]]:
     is_near = chance.random() < 0.5 and one not in inject.WHOLE
     near = faults[0].first + faults[0].count + chance.randrange(3) if is_near else 0
     place = near or used_place(reference, chance, blocks // 2, blocks - 500, count)
-    faults.append(inject.apply(copy, reference, two, seed + 1, place, count))
+    before = bytes(copy)
+    fault = inject.apply(copy, reference, two, seed + 1, place, count)
+    # What the second fault leaves alone within its stretch is still the first one's.
+    faults += [replace(fault, first=block, count=1) for block in range(blocks) if _is_changed(before, copy, block)]
     return copy, faults
+
+
+def _is_changed(before: bytes, after: bytearray, block: int) -> bool:
+    place = slice(block * inject.BLOCK, (block + 1) * inject.BLOCK)
+    return before[place] != after[place]
 
 
 def print_score(title: str, score: Score) -> None:
@@ -201,11 +210,11 @@ def main() -> int:
             copies += 1
             wrong = {key: n for key, n in (two.blocks - before).items() if key[0] != key[1]}
             if arguments.verbose and wrong:
-                print(f"pair seed {seed} image {seed % len(references)}: {faults} {wrong}")
+                print(f"pair seed {seed} image {seed % len(references)}: {faults[:2]} {wrong}")
     print(f"{copies} copies of {len(references)} images; {false_alarms} episodes told on identical pairs")
     print_score("Single faults", one)
     print_score("Pairs", two)
-    return 0 if one.share_by_kind() >= 0.95 and two.share_by_kind() >= 0.90 and not false_alarms else 1
+    return 0 if one.share_by_kind() >= 0.97 and two.share_by_kind() >= 0.92 and not false_alarms else 1
 
 
 if __name__ == "__main__":

@@ -37,7 +37,7 @@ def _describe(streams: list[Streamed]) -> Description:
     events = sum(each.followed.rule.events for each in streams)
     where = f"bytes {first.start} to {last.end - 1}" if len(streams) == 1 else f"{len(streams)} stretches"
     return Description(
-        f"in {where} the copy is the reference {first.rule.text()}, {events} times in all",
+        f"in {where} the copy is the reference {first.rule.text()} (about {events:,} places)",
         0.98 if events >= _CERTAIN_EVENTS else 0.85,
         {**first.rule.details(), "events": events},
     )

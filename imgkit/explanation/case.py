@@ -24,7 +24,7 @@ CopyHolds = Literal["converted data", "no data", "noisy data", "other data"]
 something else. Noisy and other data may come from elsewhere in the reference."""
 
 
-_EXACT: tuple[CopyHolds, ...] = ("converted data", "no data")
+_EXACT: tuple[CopyHolds, ...] = ("no data", "converted data")
 
 
 class Cause(Protocol):
@@ -167,8 +167,8 @@ class Case:
 
     def _ask_all(self) -> None:
         """Ask every cause about every block: first those that explain it exactly, then the others about the rest."""
-        exact = [index for index, cause in enumerate(self._causes) if cause.copy_holds in _EXACT]
-        others = [index for index in range(len(self._causes)) if index not in exact]
+        exact = [index for kind in _EXACT for index, cause in enumerate(self._causes) if cause.copy_holds == kind]
+        others = [index for index, cause in enumerate(self._causes) if cause.copy_holds not in _EXACT]
         fits = np.full((len(exact), len(self.numbers)), NO_CLAIM, np.int64)
         step = max(1, _BATCH_BYTES // self.view.block_size)
         for start in range(0, len(self.numbers), step):

@@ -26,7 +26,8 @@ def name_of(byte: int) -> str:
 class Rule(ABC):
     """One change of characters, followed from window to window.
 
-    `events` is how often what was followed so far shows it. A window is converted as often as needed, and then taken.
+    `events` is how often what was followed so far shows it, without the windows that are mostly damaged. A window is
+    converted as often as needed, and then taken.
     """
 
     events = 0
@@ -94,13 +95,15 @@ class Dropped(Rule):
         is_dropped[list(self.characters)] = True
         bytes_ = np.frombuffer(data, np.uint8)
         here = is_dropped[bytes_]
-        self.events += int((here & ~np.concatenate([[self._is_dropping], here])[:-1]).sum())
+        if _is_mostly(is_same):
+            self.events += int((here & ~np.concatenate([[self._is_dropping], here])[:-1]).sum())
         self._is_dropping = bool(here[-1]) if len(here) else self._is_dropping
         arrived = bytes_[~here][: len(is_same)]
         self._arrived[arrived[is_same[: len(arrived)]]] = True
 
     def is_proven(self, matched_bytes: int) -> bool:
-        return self.events >= max(3, min(len(self.characters), 2 * _ENOUGH_HIGH)) and matched_bytes >= 48
+        count = _ENOUGH_HIGH if self.characters == _HIGH else len(self.characters)
+        return self.events >= max(3, 4 * (count - 1)) and matched_bytes >= 48 * count
 
     def details(self) -> dict[str, Any]:
         return {"characters": sorted(self.characters), "names": self._which()}
@@ -151,7 +154,10 @@ class Replaced(Rule):
         return bool(self._as_is.any() or count > 32) and self.events >= 3 * count > 0 and images * 10 >= count * 9
 
     def details(self) -> dict[str, Any]:
-        return {"translation": self._which(), "table": {str(each): int(self.table[each]) for each in self.characters}}
+        return {
+            "translation": self._which(),
+            "table": {str(each): int(self.table[each]) for each in sorted(self.characters)},
+        }
 
     def text(self) -> str:
         return f"with {self._which()}"
@@ -175,7 +181,7 @@ class LineEnds(Rule):
         return data.replace(self.old, self.new)
 
     def take(self, data: bytes, is_same: npt.NDArray[np.bool_]) -> None:
-        self.events += data.count(self.old)
+        self.events += data.count(self.old) * _is_mostly(is_same)
 
     def details(self) -> dict[str, Any]:
         return {"translation": self._which()}
@@ -203,7 +209,7 @@ class TabsExpanded(Rule):
 
     def take(self, data: bytes, is_same: npt.NDArray[np.bool_]) -> None:
         self._column = self._expanded(data)[1]
-        self.events += data.count(b"\t")
+        self.events += data.count(b"\t") * _is_mostly(is_same)
 
     def _expanded(self, data: bytes) -> tuple[bytes, int]:
         parts: list[bytes] = []
@@ -240,6 +246,11 @@ def _column_after(column: int, field: bytes) -> int:
     for byte in field:
         column = max(0, column - 1) if byte == 8 else column + 1
     return column
+
+
+def _is_mostly(is_same: npt.NDArray[np.bool_]) -> bool:
+    """Whether most of a window arrived as a rule says; so it is where nothing was to arrive."""
+    return not len(is_same) or int(is_same.sum()) * 2 > len(is_same)
 
 
 def rules_for(view: View, at: int) -> list[Rule]:

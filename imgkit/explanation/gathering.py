@@ -7,13 +7,18 @@ import numpy as np
 
 from imgkit.core.spans import Span, difference, ranges, total, union
 from imgkit.explanation.case import MOST_RANGES_OF_EPISODE, Case
+from imgkit.explanation.causes.blank import Blank
+from imgkit.explanation.causes.reference_blank import ReferenceBlank
 from imgkit.explanation.causes.rewritten import Rewritten
+from imgkit.explanation.causes.truncated import Truncated
 from imgkit.explanation.causes.unexplained import Unexplained
 from imgkit.explanation.causes.unreadable import Unreadable
 from imgkit.explanation.emptiness import NOT_REPEATED, repeated
 from imgkit.explanation.result import Episode
 
 MOST_OF_A_KIND = 4
+_LOOSE = frozenset({Rewritten.kind, Unexplained.kind})
+_EMPTY = frozenset({Blank.kind, ReferenceBlank.kind, Truncated.kind, Unreadable.kind})
 _LEAST_UNRELATED_BLOCKS = 32
 _EQUAL_SAMPLES = 256
 
@@ -54,8 +59,9 @@ def _joined(episodes: Sequence[Episode]) -> Episode:
 
 def unrelated(case: Case, episodes: Sequence[Episode], differing: Sequence[Span]) -> list[Episode] | None:
     """One episode in place of all, where nothing explains most blocks and hardly any with data is equal."""
-    loose_blocks = sum(episode.blocks for episode in episodes if episode.kind in (Rewritten.kind, Unexplained.kind))
-    if loose_blocks < _LEAST_UNRELATED_BLOCKS or loose_blocks * 2 < total(differing):
+    loose_blocks = sum(episode.blocks for episode in episodes if episode.kind in _LOOSE)
+    explained = sum(episode.blocks for episode in episodes if episode.kind not in _LOOSE | _EMPTY)
+    if loose_blocks < max(_LEAST_UNRELATED_BLOCKS, explained):
         return None
     if _equal_with_data(case, differing) * 4 > loose_blocks:
         return None

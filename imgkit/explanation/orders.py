@@ -5,6 +5,7 @@ from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
+from imgkit.core.spans import total
 from imgkit.drive.geometry import track_order
 from imgkit.explanation.case import Case
 from imgkit.explanation.evidence import Keys, View
@@ -127,7 +128,7 @@ def _possible(case: Case, loose: Keys, informative: Keys) -> Iterator[Order]:
         found = _track_order_in(view, start)
         if found is not None:
             yield found
-    if int(case.stands_for[loose].sum()) * 8 >= view.shared_bytes // view.block_size:
+    if (int(case.stands_for.sum()) + total(case.empty.all_blank)) * 8 >= view.shared_bytes // view.block_size:
         yield from _side_orders(view, informative)
 
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from imgkit.core.spans import Span, Stretch, total, union
 from imgkit.explanation.case import Case
-from imgkit.explanation.characters import Rule, rules_for
+from imgkit.explanation.characters import Replaced, Rule, rules_for
 from imgkit.explanation.evidence import Keys, View
 from imgkit.explanation.search import extent
 
@@ -24,6 +24,8 @@ _ESTABLISHED_EVENTS = 16
 _ESTABLISHED_BYTES = 4096
 _MOST_BAD_BLOCKS = 512
 _LEAST_LEARNED_BYTES = 32
+_LEAST_DISTINCT = 8
+_BATCH_BYTES = 2 << 20
 
 
 class Followed(NamedTuple):
@@ -89,7 +91,7 @@ def _starts(case: Case) -> list[int]:
         follows[1:] = (np.diff(loose) == 1) & (np.diff(case.numbers[loose]) == case.stands_for[loose[:-1]])
         starts.update(case.numbers[loose[~follows]].tolist())
     # The first character may be lost in a block that looks like noise, or that is blank in the reference.
-    may_start = [*case.runs(np.flatnonzero(case.holding("noisy data", "other data"))), *case.empty.all_blank]
+    may_start = [*case.runs(np.flatnonzero(case.holding("no data", "noisy data", "other data"))), *case.empty.all_blank]
     of_loose = case.numbers[loose]
     for run in union(may_start):
         low, high = np.searchsorted(of_loose, [run.first, run.end])
@@ -117,6 +119,8 @@ def _best(view: View, at: int) -> Followed | None:
 
 def _is_rather_slipped(view: View, followed: Followed) -> bool:
     """Whether a shift by the same number of bytes explains as much, without any character that was changed."""
+    if not followed.shift_bytes:
+        return False
     slip = extent(view, max(followed.start, followed.end - 1), followed.shift_bytes)
     return slip.length >= followed.matched_bytes
 
@@ -129,12 +133,26 @@ def _taken(case: Case, followed: Followed) -> Streamed | None:
     explained_anyway = int(case.holding("converted data", "no data")[members].sum())
     if len(members) + total(blank) <= 2 * explained_anyway:
         return None
+    if isinstance(followed.rule, Replaced):
+        members = np.union1d(members, _with_the_same(case, followed.rule))
     case.in_stretch[members] = True
     case.empty = case.empty.without(blank)
     others = blank
     if followed.is_whole:
         others, case.missing = union([*blank, *case.missing]), ()
     return Streamed(followed, members, others)
+
+
+def _with_the_same(case: Case, rule: Replaced) -> Keys:
+    """The blocks in which the same characters are replaced, and that have too few of them to show it."""
+    left = np.flatnonzero(~case.in_stretch)
+    step = max(1, _BATCH_BYTES // case.view.block_size)
+    found = [np.zeros(0, np.int64)]
+    for start in range(0, len(left), step):
+        places = left[start : start + step]
+        blocks = case.view.blocks(case.numbers[places])
+        found.append(places[(rule.table[blocks.reference] == blocks.copy).all(axis=1)])
+    return np.concatenate(found)
 
 
 def _follow(view: View, start: int, rule: Rule) -> Followed:
@@ -161,12 +179,17 @@ def _follow(view: View, start: int, rule: Rule) -> Followed:
             at, to = at + used, to + same
             break
         is_same = _as_bytes(converted, length) == _as_bytes(copy, length)
-        rule.take(data, is_same)
         for stretch, is_good in _pieces(is_same, to, view.block_size):
-            bad_blocks = 0 if is_good else bad_blocks + 1
-            if is_good:
+            part = slice(stretch.start - to, stretch.end - to)
+            # After damage, blank areas that are as they should be do not show that the stream goes on.
+            if is_good and (not bad_blocks or len(set(copy[part])) >= _LEAST_DISTINCT):
+                bad_blocks = 0
                 matched += stretch.end - stretch.start
                 _add(stretches, stretch)
+            else:
+                bad_blocks += 1
+                is_same[part] = False
+        rule.take(data, is_same)
         at, to = at + len(data), to + length
         if length < len(converted) or bad_blocks > _MOST_BAD_BLOCKS:
             break

@@ -7,7 +7,7 @@ from imgkit.explanation.evidence import NO_CLAIM, Blocks, Description, Keys
 
 _IS_TEXT = np.zeros(256, np.bool_)
 _IS_TEXT[[*range(0x20, 0x7F), *b"\b\t\n\f\r"]] = True
-_LEAST_CHANGED_BYTES = 12
+_LEAST_CHANGED_BYTES = 8
 _LEAST_DISTINCT = 5
 
 
@@ -22,7 +22,7 @@ class Rewritten(BlockCause):
         changed = blocks.reference != blocks.copy
         count = changed.sum(axis=1)
         text = (changed & _IS_TEXT[blocks.copy]).sum(axis=1)
-        keys = np.where((count >= _LEAST_CHANGED_BYTES) & (text * 10 >= count * 9), 0, NO_CLAIM)
+        keys = np.where((count >= _LEAST_CHANGED_BYTES) & (text * 5 >= count * 4), 0, NO_CLAIM)
         for place in np.flatnonzero(keys != NO_CLAIM).tolist():
             if len(np.unique(blocks.copy[place][changed[place]])) < _LEAST_DISTINCT:
                 keys[place] = NO_CLAIM

@@ -9,6 +9,9 @@ from imgkit.explanation.evidence import NO_CLAIM, Blocks, Description, Keys, con
 _LANES = ((1, (0, 1, 2, 3)), (2, (0, 2)), (2, (1, 3)), (4, (0,)), (4, (1,)), (4, (2,)), (4, (3,)))
 """Bytes in the word that the bit is of, and the bytes of a long in which it shows."""
 
+_HIGH_BIT_STRIPPED = 7 * 2
+"""The key of bit 7 of each byte that reads 0, which is a kind of its own."""
+
 
 class StuckBit(BlockCause):
     kind = "stuck-bit"
@@ -44,6 +47,7 @@ class StuckBit(BlockCause):
                 matched = alone & (stuck == inside) & (keys == NO_CLAIM)
                 bits = np.log2(np.where(inside == 0, 1, inside)).astype(np.int64)
                 keys[matched] = ((lane * 8 + bits) * 2 + value)[matched]
+        keys[keys == _HIGH_BIT_STRIPPED] = NO_CLAIM
         return keys
 
     def describe(self, tally: Tally) -> Description:

@@ -27,7 +27,7 @@ class Unexplained(BlockCause):
     def of_unrelated(self, spans: Sequence[Span]) -> Episode:
         """The one episode of two media that have next to nothing in common."""
         evidence = (
-            f"{total(spans)} blocks differ, and next to nothing but blank blocks is equal: these are two different "
-            "contents, not one and a faulty copy of it"
+            f"{total(spans)} blocks differ, next to nothing but blank blocks is equal, and no known cause fits: these "
+            "look like two different contents rather than one and a faulty copy of it"
         )
-        return self.episode(spans, Description(evidence, 0.9, {"unrelated": True}))
+        return self.episode(spans, Description(evidence, 0.8, {"unrelated": True}))
