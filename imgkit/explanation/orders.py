@@ -11,8 +11,8 @@ from imgkit.explanation.case import Case
 from imgkit.explanation.evidence import Keys, View
 
 _NOWHERE = -1
-_WINDOW_BLOCKS = 1536
-_WINDOWS = 4
+_WINDOW_BLOCKS = 800
+_WINDOWS = 3
 _LEAST_DISTINCT = 8
 _LEAST_PAIRS = 16
 _MOST_SECTORS_PER_TRACK = 256
@@ -21,6 +21,7 @@ _MOST_SECTORS_TRIED = 64
 _SAMPLES = 96
 _FIRST_SAMPLES = 4
 _LEAST_SHARE = 4
+_MOST_OF_ONE_STEP = 0.97
 _UNKNOWN = np.iinfo(np.int64).min
 
 
@@ -144,7 +145,7 @@ def are_from(view: View, order: Order, numbers: Keys) -> np.ndarray[Any, np.dtyp
 
 def _informative(view: View, numbers: Keys) -> Keys:
     """Some of these blocks, those with many different bytes in the copy."""
-    chosen = np.unique(numbers[np.linspace(0, len(numbers) - 1, min(4 * _SAMPLES, len(numbers))).astype(np.int64)])
+    chosen = np.unique(numbers[np.linspace(0, len(numbers) - 1, min(2 * _SAMPLES, len(numbers))).astype(np.int64)])
     rows = view.rows_of_copy(chosen)
     return chosen[[len(set(row.tobytes())) >= _LEAST_DISTINCT for row in rows]]
 
@@ -159,6 +160,10 @@ def _interleaved(sectors: int, interleave: int) -> tuple[tuple[int, ...], tuple[
 def _track_order_in(view: View, first: int) -> TrackOrder | None:
     """The order of the sectors of a track, found from where blocks near `first` are found."""
     away = _displacements(view, first)
+    steps, counts = np.unique(away[(away != 0) & (away != _UNKNOWN)], return_counts=True)
+    # One step alone is a slip, whatever the track.
+    if len(steps) < 2 or counts.sum() < _LEAST_PAIRS or counts.max() > counts.sum() * _MOST_OF_ONE_STEP:
+        return None
     for sectors in range(2, min(_MOST_SECTORS_PER_TRACK, len(away) // 3) + 1):
         one, other = away[:-sectors], away[sectors:]
         pairs = (one != _UNKNOWN) & (other != _UNKNOWN) & (one != 0) & (other != 0)
@@ -174,12 +179,20 @@ def _track_order_in(view: View, first: int) -> TrackOrder | None:
 def _displacements(view: View, first: int) -> Keys:
     """How far on in the reference each block of the copy from `first` on stands; `_UNKNOWN` where it is not clear."""
     numbers = np.arange(first, min(first + _WINDOW_BLOCKS, view.shared_bytes // view.block_size))
+    size = view.block_size
     places: dict[bytes, int] = {}
-    for place, row in enumerate(view.rows_of_reference(numbers)):
-        data = row.tobytes()
-        places[data] = _UNKNOWN if data in places or len(set(data)) < _LEAST_DISTINCT else place
-    found = [places.get(row.tobytes(), _UNKNOWN) for row in view.rows_of_copy(numbers)]
-    return np.array([_UNKNOWN if each == _UNKNOWN else each - place for place, each in enumerate(found)], np.int64)
+    reference = view.rows_of_reference(numbers).tobytes()
+    for place in range(len(numbers)):
+        data = reference[place * size : (place + 1) * size]
+        places[data] = _UNKNOWN if data in places else place
+    away = np.full(len(numbers), _UNKNOWN, np.int64)
+    copy = view.rows_of_copy(numbers).tobytes()
+    for place in range(len(numbers)):
+        data = copy[place * size : (place + 1) * size]
+        found = places.get(data, _UNKNOWN)
+        if found == place or (found != _UNKNOWN and len(set(data)) >= _LEAST_DISTINCT):
+            away[place] = found - place
+    return away
 
 
 def _order_from(

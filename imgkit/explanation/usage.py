@@ -9,7 +9,8 @@ from imgkit.filesystem.probes import probe
 _LEAST_SHARE_OF_BITMAP = 0.8
 _LEAST_SET_BYTES = 2
 _PROBE_OFFSETS = (0, 512, 1024, 2048, 8192)
-_MOST_PROBED = 32
+_MOST_PROBED = 16
+_NOWHERE = -2
 _NEAR_BYTES = 256 << 10
 
 
@@ -42,7 +43,8 @@ def near_changed_superblocks(case: Case, places: Keys) -> Keys:
         return places[:0]
     is_used = np.zeros(len(places), np.bool_)
     numbers = case.numbers[places]
-    for block in others[:_MOST_PROBED].tolist():
+    run_starts = others[np.diff(others, prepend=_NOWHERE) != 1]
+    for block in run_starts[:_MOST_PROBED].tolist():
         for start in {block * size - offset for offset in _PROBE_OFFSETS if block * size >= offset}:
             end = _end_of_volume(view, start)
             is_used |= (numbers * size >= start) & (numbers * size < end)
@@ -62,7 +64,8 @@ def _end_of_volume(view: View, start: int) -> int:
     def at_copy(offset: int, count: int) -> bytes:
         return view.copy_bytes(start + offset, count)
 
-    one, other = probe(at_reference), probe(at_copy)
-    if one is None or other is None or one.kind != other.kind or one.size_bytes is None or one.kind == "blank":
+    one = probe(at_reference)
+    if one is None or one.kind == "blank" or one.size_bytes is None:
         return start
-    return start + one.size_bytes
+    other = probe(at_copy)
+    return start + one.size_bytes if other is not None and other.kind == one.kind else start

@@ -24,7 +24,7 @@ class Rewritten(BlockCause):
         text = (changed & _IS_TEXT[blocks.copy]).sum(axis=1)
         keys = np.where((count >= _LEAST_CHANGED_BYTES) & (text * 5 >= count * 4), 0, NO_CLAIM)
         for place in np.flatnonzero(keys != NO_CLAIM).tolist():
-            if len(np.unique(blocks.copy[place][changed[place]])) < _LEAST_DISTINCT:
+            if len(set(blocks.copy[place][changed[place]].tobytes())) < _LEAST_DISTINCT:
                 keys[place] = NO_CLAIM
         return keys
 
