@@ -30,10 +30,10 @@ _EXACT: tuple[CopyHolds, ...] = ("no data", "converted data")
 class Cause(Protocol):
     """One way in which blocks come to differ. The causes are asked in the order of `causes.CAUSES`.
 
-    First each of them is asked about every differing block by itself. Of several that explain a block exactly, the one
-    that alone explains the nearest other block has it; of the others, the first. Then each finds its episodes, which may
-    also take blocks that another cause claimed. `copying_repeats_it`: copying again the
-    same way makes the same fault. `is_physical`: a drive can cause it, so its places on the drive say something.
+    First each of them is asked about every differing block by itself. Of several that explain a block exactly, it goes
+    to the one that alone explains the nearest other block; of the others, to the first. Then each finds its episodes,
+    which may also take blocks that another cause claimed. `copying_repeats_it`: copying again the same way makes the
+    same fault. `is_physical`: a drive can cause it, so its places on the drive say something.
     """
 
     kind: str

@@ -11,6 +11,7 @@ from imgkit.explanation.evidence import View
 _HIGH = frozenset(range(0x80, 0x100))
 _ENOUGH_HIGH = 8
 _MOST_DROPPED = 160
+_LINE_ENDS = frozenset(b"\n\r")
 _NAMES = {0: "NUL", 8: "BS", 9: "HT", 10: "LF", 13: "CR", 17: "XON", 19: "XOFF", 27: "ESC", 32: "SP", 127: "DEL"}
 _TAB_COLUMNS = 8
 
@@ -44,9 +45,6 @@ class Rule(ABC):
         """Extend the rule so that it explains the first byte that is not the `same`; whether that is possible."""
         return False
 
-    def forget(self) -> None:
-        """Undo what was learned last."""
-
     @abstractmethod
     def take(self, data: bytes, is_same: npt.NDArray[np.bool_]) -> None:
         """Count a window; which of the bytes that arrived are as the rule says, shape (bytes that arrived,)."""
@@ -70,7 +68,6 @@ class Dropped(Rule):
     def __init__(self) -> None:
         self.characters: set[int] = set()
         self._arrived = np.zeros(256, np.bool_)
-        self._before: set[int] = set()
         self._is_dropping = False
 
     def convert(self, data: bytes) -> bytes:
@@ -81,14 +78,10 @@ class Dropped(Rule):
         is_full = len(self.characters) >= _MOST_DROPPED
         if is_full or self._arrived[dropped] or arrived in self.characters or dropped in copy[:same]:
             return False
-        self._before = set(self.characters)
         self.characters.add(dropped)
         if len(self.characters) >= _ENOUGH_HIGH and self.characters <= _HIGH and not self._arrived[0x80:].any():
             self.characters = set(_HIGH)
         return True
-
-    def forget(self) -> None:
-        self.characters = self._before
 
     def take(self, data: bytes, is_same: npt.NDArray[np.bool_]) -> None:
         is_dropped = np.zeros(256, np.bool_)
@@ -136,10 +129,6 @@ class Replaced(Rule):
         self.table[old] = copy[same]
         return True
 
-    def forget(self) -> None:
-        old = self.characters.pop()
-        self.table[old] = old
-
     def take(self, data: bytes, is_same: npt.NDArray[np.bool_]) -> None:
         bytes_ = np.frombuffer(data, np.uint8)[: len(is_same)]
         is_replaced = np.zeros(256, np.bool_)
@@ -151,7 +140,9 @@ class Replaced(Rule):
     def is_proven(self, matched_bytes: int) -> bool:
         count = len(self.characters)
         images = len({int(self.table[each]) for each in self.characters})
-        return bool(self._as_is.any() or count > 32) and self.events >= 3 * count > 0 and images * 10 >= count * 9
+        least = 3 if set(self.characters) <= _LINE_ENDS else 8
+        is_one_to_one = images * 10 >= count * 9
+        return bool(self._as_is.any() or count > 32) and self.events >= least * count > 0 and is_one_to_one
 
     def details(self) -> dict[str, Any]:
         return {

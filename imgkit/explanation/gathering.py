@@ -80,4 +80,4 @@ def _equal_with_data(case: Case, differing: Sequence[Span]) -> float:
     at = np.searchsorted(ends, chosen, side="right")
     firsts = np.array([span.end for span in equal], np.int64)[at] - ends[at]
     rows = case.view.rows_of_reference(firsts + chosen)
-    return float((repeated(rows) != NOT_REPEATED).mean()) * count
+    return float((repeated(rows) == NOT_REPEATED).mean()) * count

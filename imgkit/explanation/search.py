@@ -87,11 +87,11 @@ def sources_of(view: View, blocks: list[int]) -> dict[int, list[int]]:
         here = _keys_of(piece)
         for index in np.flatnonzero(likely[here & _LIKELY_MASK]).tolist():
             source = offset // size + index
-            blocks = wanted.get(int(here[index]))
-            if blocks is None:
+            same_key = wanted.get(int(here[index]))
+            if same_key is None:
                 continue
             data = piece[index].tobytes()
-            for block in blocks:
+            for block in same_key:
                 if source != block and data == contents[block]:
                     sources = found.setdefault(block, [])
                     sources.append(source)

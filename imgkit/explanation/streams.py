@@ -5,6 +5,7 @@ both media are followed side by side, window by window, with memory for one wind
 """
 
 import bisect
+import copy
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
@@ -24,6 +25,7 @@ _ESTABLISHED_EVENTS = 16
 _ESTABLISHED_BYTES = 4096
 _MOST_BAD_BLOCKS = 512
 _LEAST_LEARNED_BYTES = 32
+_MOST_LEARNED = 128
 _LEAST_DISTINCT = 8
 _BATCH_BYTES = 2 << 20
 
@@ -163,14 +165,14 @@ def _follow(view: View, start: int, rule: Rule) -> Followed:
     matched = bad_blocks = 0
     while data := rule.read(view, at, window):
         converted = rule.convert(data)
-        copy = view.copy_bytes(to, len(converted))
-        same, length = _same(converted, copy)
+        arrived = view.copy_bytes(to, len(converted))
+        same, length = _same(converted, arrived)
         is_established = rule.events >= _ESTABLISHED_EVENTS and matched >= _ESTABLISHED_BYTES
-        if same < length and rule.learn(data, converted, copy, same):
-            if not is_established or _helps(view, rule, data, to, same):
-                continue
-            rule.forget()
-            converted = rule.convert(data)
+        if same < length and not is_established and rule.learn(data, converted, arrived, same):
+            continue
+        if same < length and is_established and (extended := _extended(view, rule, data, to)) is not None:
+            rule = extended
+            continue
         if same < length and not is_established:
             is_same = np.ones(same, np.bool_)
             used = _source_bytes(rule, data, same)
@@ -178,11 +180,11 @@ def _follow(view: View, start: int, rule: Rule) -> Followed:
             _add(stretches, Stretch(to, to + same))
             at, to = at + used, to + same
             break
-        is_same = _as_bytes(converted, length) == _as_bytes(copy, length)
+        is_same = _as_bytes(converted, length) == _as_bytes(arrived, length)
         for stretch, is_good in _pieces(is_same, to, view.block_size):
             part = slice(stretch.start - to, stretch.end - to)
             # After damage, blank areas that are as they should be do not show that the stream goes on.
-            if is_good and (not bad_blocks or len(set(copy[part])) >= _LEAST_DISTINCT):
+            if is_good and (not bad_blocks or len(set(arrived[part])) >= _LEAST_DISTINCT):
                 bad_blocks = 0
                 matched += stretch.end - stretch.start
                 _add(stretches, stretch)
@@ -198,11 +200,20 @@ def _follow(view: View, start: int, rule: Rule) -> Followed:
     return Followed(rule, start, stretches, at - to, is_whole)
 
 
-def _helps(view: View, rule: Rule, data: bytes, to: int, same: int) -> bool:
-    """Whether what was learned carries on, so that it is no single damaged byte."""
-    converted = rule.convert(data)
-    then, length = _same(converted, view.copy_bytes(to, len(converted)))
-    return then == length or then >= same + _LEAST_LEARNED_BYTES
+def _extended(view: View, rule: Rule, data: bytes, to: int) -> Rule | None:
+    """The rule with what has to be learned for the next bytes to arrive as it says; None where they are damaged."""
+    extended = copy.deepcopy(rule)
+    learned_at = None
+    for _ in range(_MOST_LEARNED):
+        converted = extended.convert(data)
+        arrived = view.copy_bytes(to, len(converted))
+        same, length = _same(converted, arrived)
+        if learned_at is not None and (same == length or same >= learned_at + _LEAST_LEARNED_BYTES):
+            return extended
+        if same == length or not extended.learn(data, converted, arrived, same):
+            return None
+        learned_at = same
+    return None
 
 
 def _pieces(is_same: npt.NDArray[np.bool_], to: int, size: int) -> Iterator[tuple[Stretch, bool]]:

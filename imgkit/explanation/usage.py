@@ -11,7 +11,7 @@ _LEAST_SET_BYTES = 2
 _PROBE_OFFSETS = (0, 512, 1024, 2048, 8192)
 _MOST_PROBED = 16
 _NOWHERE = -2
-_NEAR_BYTES = 256 << 10
+_NEAR_BYTES = 32 << 10
 
 
 def extends_a_bitmap(reference: Bytes, copy: Bytes) -> bool:

@@ -1,7 +1,7 @@
 """Some characters did not arrive: a line or a program that takes them for its own."""
 
-from imgkit.explanation.characters import Dropped
 from imgkit.explanation.by_stream import StreamCause
+from imgkit.explanation.characters import Dropped
 
 
 class CharactersDropped(StreamCause):

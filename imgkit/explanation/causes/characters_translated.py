@@ -1,7 +1,7 @@
 """Characters were translated on the way, such as line ends and tabs: a transfer as text."""
 
-from imgkit.explanation.characters import LineEnds, Replaced, TabsExpanded
 from imgkit.explanation.by_stream import StreamCause
+from imgkit.explanation.characters import LineEnds, Replaced, TabsExpanded
 
 
 class CharactersTranslated(StreamCause):

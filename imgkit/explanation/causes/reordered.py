@@ -41,7 +41,7 @@ class Reordered(Cause):
 
 
 def _is_proven(loose: Keys, members: Keys) -> bool:
-    """Whether an order explains most of the blocks that nothing else explains, from the first to the last of its own."""
+    """Whether an order explains most of what nothing else explains, from the first to the last of its own."""
     if len(members) < _LEAST_BLOCKS:
         return False
     inside = (loose >= members[0]) & (loose <= members[-1])
@@ -63,8 +63,7 @@ def _blank_in_order(case: Case, order: Order) -> list[Span]:
         for first in range(span.first, span.end, step):
             numbers = np.arange(first, min(first + step, span.end))
             good = numbers[are_from(case.view, order, numbers)]
-            for run in np.split(good, np.flatnonzero(np.diff(good) != 1) + 1) if len(good) else ():
-                found.append(Span(int(run[0]), len(run)))
+            found += union(Span(block, 1) for block in good.tolist())
     return found
 
 
