@@ -196,15 +196,19 @@ def patterns(
 
 
 def _is_explained_by(found: Found, other: Found) -> bool:
-    """Whether one of two patterns of the same faults is left out: one head, where most of it is at one angle.
+    """Whether one of two patterns of the same faults is left out.
 
-    A scratch whose head has most of its faults elsewhere is left out for the head.
+    A head is left out where most of its faults are at one angle, an angle where they are not, and a distance where most
+    of the faults are of one surface: from one cylinder to the next it is always the same.
     """
-    pair = (found.identifier, other.identifier)
     shared = len(set(found.faults) & set(other.faults))
-    if pair == ("pattern.one-head", "pattern.cluster"):
-        return shared * 2 > len(found.faults)
-    return pair == ("pattern.cluster", "pattern.one-head") and 0 < shared * 2 <= len(other.faults)
+    match found.identifier, other.identifier:
+        case ("pattern.one-head" | "pattern.periodic", "pattern.cluster") | ("pattern.periodic", "pattern.one-head"):
+            return shared * 2 > len(found.faults)
+        case ("pattern.cluster", "pattern.one-head"):
+            return 0 < shared * 2 <= len(other.faults)
+        case _:
+            return False
 
 
 def _faults(ranges: Sequence[BlockRange], episodes: Sequence[Episode], block_size: int, drive: Drive) -> list[Fault]:
