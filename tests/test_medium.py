@@ -287,7 +287,7 @@ def test_a_packed_file_of_nothing_is_empty(tmp_path: Path, suffix: str) -> None:
 
 _MEASURED_OPENING = """
 import sys
-from imgkit.errors import InputError
+from imgkit.core.errors import InputError
 from imgkit.medium import Access, open_medium
 try:
     print(open_medium(sys.argv[1], Access(unpack_limit_bytes=int(sys.argv[2]))).size_bytes)
