@@ -9,7 +9,7 @@ from imgkit.explanation.evidence import Blocks, Description, Keys
 class Blank(BlockCause):
     kind = "blank"
     advice = (
-        "These blocks were never written, or were erased later. Copy them again. If they stay blank, check whether the "
+        "The copy left these blocks out, or they were erased later. Copy them again. If they stay blank, check whether the "
         "write was refused or the sectors are bad."
     )
     is_physical = True
