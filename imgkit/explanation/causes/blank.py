@@ -9,8 +9,8 @@ from imgkit.explanation.evidence import Blocks, Description, Keys
 class Blank(BlockCause):
     kind = "blank"
     advice = (
-        "The copy left these blocks out, or they were erased later. Copy them again. If they stay blank, check whether the "
-        "write was refused or the sectors are bad."
+        "The copy left these blocks out, or they were erased later. Copy them again. If they stay blank, check whether "
+        "the write was refused or the sectors are bad."
     )
     is_physical = True
     copy_holds: CopyHolds = "no data"
