@@ -122,7 +122,7 @@ def _recipes() -> Iterator[tuple[Fault, _Recipe]]:
     log = blocks_of(ROOT, CONSOLE_LOG)
     wind, tide, pressure = (blocks_of(USER, f"log/{name}") for name in ("wind.8703", "tide.8709", "pres.8711"))
     raw = blocks_of(USER, "raw/week04")
-    yield Fault("rewritten", VOLUME_START_BYTES // SECTOR_BYTES, 1), _superblock_rewritten
+    yield Fault("unexplained", VOLUME_START_BYTES // SECTOR_BYTES, 1), _superblock_rewritten
     yield Fault("high-bit-stripped", system[200], 120), inject.seven_bit_line
     yield Fault("rewritten", log[40], 6), _console_log_rewritten
     formatted = 0xE5

@@ -179,15 +179,172 @@ def parity_cleared(target: Target) -> None:
     seven_bit_line(replace(target, count=min(target.count, 40)))
 
 
+def reverse_longs(target: Target) -> None:
+    """Longs moved between machines of the two byte orders."""
+    piece = target.copy[target.start : target.end]
+    target.copy[target.start : target.end] = b"".join(piece[i : i + 4][::-1] for i in range(0, len(piece), 4))
+
+
+def reverse_longs_in_one_track(target: Target) -> None:
+    """The same, for one transfer."""
+    reverse_longs(replace(target, count=min(target.count, 57)))
+
+
+def exchange_by(target: Target, table: bytes) -> None:
+    """Each byte becomes the one that a table of 256 has in its place."""
+    target.copy[target.start : target.end] = target.copy[target.start : target.end].translate(table)
+
+
+def reverse_bits(target: Target) -> None:
+    """A serial interface that takes the other end of each byte first."""
+    exchange_by(target, bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256)))
+
+
+def reverse_bits_in_one_track(target: Target) -> None:
+    """The same, for one transfer."""
+    reverse_bits(replace(target, count=min(target.count, 57)))
+
+
+def invert(target: Target) -> None:
+    """Lines that are active low on one side only."""
+    exchange_by(target, bytes(255 - byte for byte in range(256)))
+
+
+def invert_one_track(target: Target) -> None:
+    """The same, for one transfer."""
+    invert(replace(target, count=min(target.count, 57)))
+
+
+def add_parity(target: Target, odd: int = 0) -> None:
+    """The sender makes the parity of each byte even in bit 7, and the receiver keeps it."""
+    low = [byte & 0x7F for byte in range(256)]
+    exchange_by(target, bytes(byte | ((byte.bit_count() + odd) % 2) << 7 for byte in low))
+
+
+def add_odd_parity(target: Target) -> None:
+    """The same with odd parity, for one transfer."""
+    add_parity(replace(target, count=min(target.count, 80)), odd=1)
+
+
+def arrive(target: Target, source: bytes) -> None:
+    """What arrives fills the target from its start on, as far as it goes."""
+    target.copy[target.start : target.end] = source[: target.count * BLOCK].ljust(target.count * BLOCK, b"\0")
+
+
+def drop(target: Target, characters: bytes) -> None:
+    """A line that keeps some characters for itself, for one transfer."""
+    room = 0
+    source = target.reference[target.start :]
+    while room < len(source) and len(source[:room].translate(None, characters)) < target.count * BLOCK:
+        room += target.count * BLOCK
+    arrive(target, source[:room].translate(None, characters))
+
+
+def drop_flow_control(target: Target) -> None:
+    """XON and XOFF are taken by the line's driver, for one transfer."""
+    drop(target, b"\x11\x13")
+
+
+def drop_nuls_and_deletes(target: Target) -> None:
+    """A driver that takes NUL and DEL for padding, for one transfer."""
+    drop(target, b"\0\x7f")
+
+
+def drop_to_the_end(target: Target, characters: bytes) -> None:
+    """A line that keeps some characters for itself, to the end of the medium, which ends early."""
+    target.copy[target.start :] = target.reference[target.start :].translate(None, characters)
+
+
+def drop_returns_to_the_end(target: Target) -> None:
+    """Carriage returns are dropped, to the end of the medium."""
+    drop_to_the_end(target, b"\r")
+
+
+def drop_high_to_the_end(target: Target) -> None:
+    """All characters with bit 7 are dropped, to the end of the medium."""
+    drop_to_the_end(target, bytes(range(0x80, 0x100)))
+
+
 def text_mode_to_crlf(target: Target) -> None:
     """A text-mode transfer that writes CR LF; the piece is cut to its length."""
-    piece = target.reference[target.start : target.end].replace(b"\n", b"\r\n")
-    target.copy[target.start : target.end] = piece[: target.count * BLOCK]
+    arrive(target, target.reference[target.start : target.end].replace(b"\n", b"\r\n"))
 
 
 def text_mode_to_cr(target: Target) -> None:
     """A text-mode transfer to a system whose lines end in CR."""
     target.copy[target.start : target.end] = target.reference[target.start : target.end].replace(b"\n", b"\r")
+
+
+def expand_tabs(target: Target) -> None:
+    """A terminal line that writes spaces for tabs, up to the next multiple of eight columns."""
+    column, arrived = 0, bytearray()
+    for byte in target.reference[target.start : target.end]:
+        spaces = 8 - column % 8
+        arrived += b" " * spaces if byte == 9 else bytes([byte])
+        column = 0 if byte == 10 else max(0, column - 1) if byte == 8 else column + (spaces if byte == 9 else 1)
+    arrive(target, bytes(arrived))
+
+
+def other_letters(target: Target) -> None:
+    """A printer line that has no small letters."""
+    exchange_by(target, bytes(range(256)).upper())
+
+
+def reorder(target: Target, sectors: int, order: list[int]) -> None:
+    """The sectors of each whole track of the target, in another order."""
+    for first in range(-(-target.first // sectors) * sectors, target.first + target.count - sectors + 1, sectors):
+        for place, sector in enumerate(order):
+            take_from(replace(target, first=first + place, count=1), (first + sector) * BLOCK)
+
+
+def wrong_interleave(target: Target) -> None:
+    """Tracks that were read as they lie, each second sector after the other."""
+    sectors = target.chance.choice([each for each in (8, 9, 17, 18) if each * 4 <= max(target.count, 32)])
+    half = -(-sectors // 2)
+    reorder(target, sectors, [place // 2 + half * (place % 2) for place in range(sectors)])
+
+
+def wrong_sector_table(target: Target) -> None:
+    """A program that numbers the sectors of each track by a table of its own."""
+    sectors = target.chance.choice([each for each in (7, 8, 10, 16) if each * 4 <= max(target.count, 32)])
+    order = list(range(sectors))
+    while any(order[place] == place for place in (0, sectors - 1)):
+        target.chance.shuffle(order)
+    reorder(target, sectors, order)
+
+
+def side_by_side(target: Target) -> None:
+    """The whole medium: all of side 0, then all of side 1."""
+    sectors = target.chance.choice((8, 16))
+    tracks = len(target.reference) // BLOCK // sectors // 2 * 2
+    for track in range(tracks):
+        side, cylinder = divmod(track, tracks // 2)
+        source = (cylinder * 2 + side) * sectors
+        take_from(replace(target, first=track * sectors, count=sectors), source * BLOCK)
+
+
+def alternating_sides(target: Target) -> None:
+    """The whole medium: tracks that alternate, though the medium has all of one side first."""
+    sectors = target.chance.choice((8, 16))
+    tracks = len(target.reference) // BLOCK // sectors // 2 * 2
+    for track in range(tracks):
+        cylinder, side = divmod(track, 2)
+        source = (side * (tracks // 2) + cylinder) * sectors
+        take_from(replace(target, first=track * sectors, count=sectors), source * BLOCK)
+
+
+def burst_of_noise(target: Target) -> None:
+    """What a controller gives that has lost its place: nothing but noise."""
+    target.copy[target.start : target.end] = target.chance.randbytes(target.count * BLOCK)
+
+
+def scrambled(target: Target) -> None:
+    """Data that went through a cipher that nobody knows of, here and there."""
+    for block in range(target.first, target.first + target.count, 3):
+        start = block * BLOCK
+        noise = target.chance.randbytes(BLOCK)
+        piece = target.copy[start : start + BLOCK]
+        target.copy[start : start + BLOCK] = bytes(one ^ other for one, other in zip(piece, noise, strict=True))
 
 
 def flipped_bits(target: Target) -> None:
@@ -276,8 +433,28 @@ MECHANISMS: dict[str, tuple[str, Callable[[Target], None]]] = {
     "stuck-word-line": ("stuck-bit", stuck_word_line),
     "seven-bit-line": ("high-bit-stripped", seven_bit_line),
     "parity-cleared": ("high-bit-stripped", parity_cleared),
-    "text-mode": ("newline-rewritten", text_mode_to_crlf),
-    "text-mode-cr": ("newline-rewritten", text_mode_to_cr),
+    "reversed-longs": ("long-reversed", reverse_longs),
+    "reversed-longs-one-track": ("long-reversed", reverse_longs_in_one_track),
+    "reversed-bits": ("bits-reversed", reverse_bits),
+    "reversed-bits-one-track": ("bits-reversed", reverse_bits_in_one_track),
+    "other-polarity": ("inverted", invert),
+    "other-polarity-one-track": ("inverted", invert_one_track),
+    "even-parity": ("parity-added", add_parity),
+    "odd-parity": ("parity-added", add_odd_parity),
+    "flow-control-dropped": ("characters-dropped", drop_flow_control),
+    "padding-dropped": ("characters-dropped", drop_nuls_and_deletes),
+    "returns-dropped": ("characters-dropped", drop_returns_to_the_end),
+    "high-dropped": ("characters-dropped", drop_high_to_the_end),
+    "text-mode": ("characters-translated", text_mode_to_crlf),
+    "text-mode-cr": ("characters-translated", text_mode_to_cr),
+    "tabs-expanded": ("characters-translated", expand_tabs),
+    "capitals": ("characters-translated", other_letters),
+    "wrong-interleave": ("reordered", wrong_interleave),
+    "wrong-sector-table": ("reordered", wrong_sector_table),
+    "side-by-side": ("reordered", side_by_side),
+    "alternating-sides": ("reordered", alternating_sides),
+    "burst-of-noise": ("unexplained", burst_of_noise),
+    "scrambled": ("unexplained", scrambled),
     "flipped-bits": ("bit-noise", flipped_bits),
     "failing-head": ("bit-noise", failing_head),
     "scratch": ("bit-noise", scratch),
@@ -288,8 +465,11 @@ MECHANISMS: dict[str, tuple[str, Callable[[Target], None]]] = {
 }
 """By name: the kind that a mechanism leads to, and what it does."""
 
-ENDS = frozenset({"cut-short", "cut-within-a-block", "lost-to-the-end"})
+ENDS = frozenset({"cut-short", "cut-within-a-block", "lost-to-the-end", "returns-dropped", "high-dropped"})
 """Mechanisms that reach to the end of the medium, so that nothing can come after them."""
+
+WHOLE = frozenset({"side-by-side", "alternating-sides"})
+"""Mechanisms that change the whole medium, so that nothing can come before them."""
 
 
 def inject(reference: bytes, mechanism: str, seed: int, first: int, count: int) -> tuple[bytearray, Fault]:
@@ -306,7 +486,7 @@ def apply(copy: bytearray, reference: bytes, mechanism: str, seed: int, first: i
     blocks = -(-len(reference) // BLOCK)
     changed = [
         block
-        for block in range(first, blocks)
+        for block in range(0 if mechanism in WHOLE else first, blocks)
         if before[block * BLOCK : (block + 1) * BLOCK] != copy[block * BLOCK : (block + 1) * BLOCK]
     ]
     if not changed:
@@ -329,7 +509,7 @@ def main() -> int:
     blocks = len(reference) // BLOCK
     share = blocks // len(arguments.faults)
     faults = []
-    for number, mechanism in enumerate(sorted(arguments.faults, key=lambda name: name in ENDS)):
+    for number, mechanism in enumerate(sorted(arguments.faults, key=lambda name: (name in ENDS) - (name in WHOLE))):
         count = min(share // 2, chance.randrange(32, 400))
         first = number * share + chance.randrange(16, max(17, share - count))
         faults.append(apply(copy, reference, mechanism, arguments.seed, first, count))

@@ -5,18 +5,20 @@
 The images are file systems made from this machine's own files (where `mke2fs` is there) and the demo's. Run it with
 the Python that has imgkit installed (`.venv/bin/python`).
 
-Figures of `--seeds 4 --pairs 160` on the demo's image and three file systems made from the files of a Debian 12 machine
-(12 MiB each), 26 mechanisms, 576 faulty copies:
+Figures of `--seeds 2 --pairs 160` on the demo's image and three file systems made from the files of a Debian 12 machine
+(12 MiB each), 47 mechanisms, 536 faulty copies:
 
-    what                                                            single faults   pairs            bar
-    blocks of the kind that was injected, mean over the kinds       99.5 %          99.8 %           95 %, 90 %
-    the least of the kinds                                          stale 96.2 %    bit-noise 98.4 %
-    episodes with a confidence of 0.9 or more that were right       98.4 % of 385   99.3 % of 284    90 %
-    episodes on identical pairs                                     0                                0
+    what                                                            single faults     pairs               bar
+    blocks of the kind that was injected, mean over the kinds       99.1 %            97.9 %              97 %, 92 %
+    the least of the kinds                                          bit-noise 90.9 %  unexplained 86.8 %
+    episodes with a confidence of 0.9 or more that were right       99.1 % of 340     99.0 % of 297       90 %
+    episodes on identical pairs                                     0                                     0
 
 The mean over the kinds is used because the long faults (a slip to the end, a copy cut short) have most of the blocks.
-What is still taken for another kind: a flip of several bits in one byte (for `rewritten`), and stale blocks that are
-blank themselves (for `blank`: nothing tells the two apart).
+What is still taken for another kind: flipped bits, other text and noise in blocks that are blank in the reference (for
+`reference-blank`, since nothing tells data from noise there, and copying over it could destroy the better side), and
+stale blocks that are blank themselves (for `blank`). What a mounted file system writes itself is no mechanism here:
+it is `unexplained` (tests/test_causes.py).
 """
 
 import argparse
@@ -26,6 +28,7 @@ import sys
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -135,16 +138,26 @@ def pair(reference: bytes, seed: int) -> tuple[bytearray, list[inject.Fault]]:
     chance = random.Random(f"pair {seed}")
     names = sorted(inject.MECHANISMS)
     one = chance.choice([name for name in names if name not in inject.ENDS])
-    two = chance.choice([name for name in names if inject.MECHANISMS[name][0] != inject.MECHANISMS[one][0]])
+    later = [name for name in names if name not in inject.WHOLE]
+    two = chance.choice([name for name in later if inject.MECHANISMS[name][0] != inject.MECHANISMS[one][0]])
     blocks = len(reference) // inject.BLOCK
     count = chance.randrange(32, 300)
     first = used_place(reference, chance, 32, blocks // 2 - 400, count)
     copy = bytearray(reference)
     faults = [inject.apply(copy, reference, one, seed, first, count)]
-    near = faults[0].first + faults[0].count + chance.randrange(3) if chance.random() < 0.5 else 0
+    is_near = chance.random() < 0.5 and one not in inject.WHOLE
+    near = faults[0].first + faults[0].count + chance.randrange(3) if is_near else 0
     place = near or used_place(reference, chance, blocks // 2, blocks - 500, count)
-    faults.append(inject.apply(copy, reference, two, seed + 1, place, count))
+    before = bytes(copy)
+    fault = inject.apply(copy, reference, two, seed + 1, place, count)
+    # What the second fault leaves alone within its stretch is still the first one's.
+    faults += [replace(fault, first=block, count=1) for block in range(blocks) if _is_changed(before, copy, block)]
     return copy, faults
+
+
+def _is_changed(before: bytes, after: bytearray, block: int) -> bool:
+    place = slice(block * inject.BLOCK, (block + 1) * inject.BLOCK)
+    return before[place] != after[place]
 
 
 def print_score(title: str, score: Score) -> None:
@@ -199,11 +212,11 @@ def main() -> int:
             copies += 1
             wrong = {key: n for key, n in (two.blocks - before).items() if key[0] != key[1]}
             if arguments.verbose and wrong:
-                print(f"pair seed {seed} image {seed % len(references)}: {faults} {wrong}")
+                print(f"pair seed {seed} image {seed % len(references)}: {faults[:2]} {wrong}")
     print(f"{copies} copies of {len(references)} images; {false_alarms} episodes told on identical pairs")
     print_score("Single faults", one)
     print_score("Pairs", two)
-    return 0 if one.share_by_kind() >= 0.95 and two.share_by_kind() >= 0.90 and not false_alarms else 1
+    return 0 if one.share_by_kind() >= 0.97 and two.share_by_kind() >= 0.92 and not false_alarms else 1
 
 
 if __name__ == "__main__":

@@ -225,8 +225,29 @@ def at(cylinder: int, head: int, sector: int) -> int:
         pytest.param("pattern.periodic", list(range(70, 3800, 128)), id="one distance"),
     ],
 )
-def test_a_pattern_is_told(tmp_path: Path, reference: bytes, identifier: str, blocks: list[int]) -> None:
+def test_a_pattern_is_reported(tmp_path: Path, reference: bytes, identifier: str, blocks: list[int]) -> None:
     assert identifier in patterns_of(tmp_path, reference, blocks)
+
+
+def test_a_scratch_is_not_a_failing_head_as_well(tmp_path: Path, reference: bytes) -> None:
+    assert patterns_of(tmp_path, reference, [at(c, 1, 9) for c in range(10, 24)]) == {"pattern.cluster"}
+
+
+def test_a_failing_head_with_a_few_faults_at_one_angle_is_no_scratch(tmp_path: Path, reference: bytes) -> None:
+    blocks = [at(c, 3, c * 7 % 19) for c in range(2, 40, 2)] + [at(c, 3, 9) for c in range(11, 20, 2)]
+    assert patterns_of(tmp_path, reference, sorted(blocks)) == {"pattern.one-head"}
+
+
+def test_whole_tracks_have_no_angle(tmp_path: Path, reference: bytes) -> None:
+    """Fourteen whole tracks of one surface, blank: that is a head, and which tracks stands there."""
+    copy = bytearray(reference)
+    for cylinder in range(10, 24):
+        first = at(cylinder, 1, 0)
+        copy[first * BLOCK : (first + 19) * BLOCK] = b"\xe5" * (19 * BLOCK)
+    findings = [each for each in compared(tmp_path, reference, copy, DRIVE).findings if each.id.startswith("pattern.")]
+    (head,) = findings
+    assert head.id == "pattern.one-head"
+    assert "under head 1 (of 0–4), in 14 cylinders from 10 to 23" in head.message
 
 
 def test_faults_by_chance_show_no_pattern(tmp_path: Path, reference: bytes) -> None:

@@ -148,6 +148,7 @@ def _is_rewritten(_fault: Fault, reference: bytes, copy: bytes, _elsewhere: Call
 
 
 KINDS: dict[str, Callable[[Fault, bytes, bytes, Callable[[int], bytes]], bool]] = {
+    "unexplained": lambda _fault, reference, copy, _elsewhere: _flipped_bits(reference, copy) > 8,
     "rewritten": _is_rewritten,
     "blank": lambda fault, _reference, copy, _elsewhere: set(copy) == {fault.details["value"]},
     "slipped": lambda fault, _reference, copy, elsewhere: (

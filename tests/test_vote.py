@@ -706,7 +706,7 @@ def test_one_head(tmp_path: Path, is_drives_fault: bool) -> None:
     """Faults under head 3 of 5 in forty cylinders: the drive's, unless only one dump has them."""
     drive = drive_of(cylinders=60, heads=5, sectors_per_track=8)
     truth = random_bytes(drive.total_sectors * 512, 4)
-    faults = [(cylinder * 5 + 3) * 8 + 2 for cylinder in range(10, 50)]
+    faults = [(cylinder * 5 + 3) * 8 + cylinder * 3 % 8 for cylinder in range(10, 50)]
     dumps = [
         changed_at(truth, [block * 512 + index for block in faults] if is_drives_fault or index == 0 else [])
         for index in range(3)

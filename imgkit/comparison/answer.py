@@ -123,7 +123,7 @@ def explained(request: Request, result: Comparison, clock: Clock) -> Comparison:
         cut = [Span(request.copy.size_bytes // request.block_size, 1)]
         missing = list(spans.union([*missing, *spans.intersection(differing, cut)]))
         differing = list(spans.difference(differing, cut))
-    view = View(request.reference, request.copy, request.block_size)
+    view = View(request.reference, request.copy, request.block_size, request.drive)
     explanation = explain(view, differing, missing, by_state["unreadable"], request.fills)
     found: list[Finding] = []
     if request.drive is not None:

@@ -12,23 +12,28 @@ from imgkit.explanation.survey import Emptiness
 
 if TYPE_CHECKING:
     from imgkit.explanation.moves import Moved
+    from imgkit.explanation.streams import Streamed
 
 MOST_BLOCKS = 65_536
 MOST_RANGES_OF_EPISODE = 1000
-_MOST_GAPS = 4096
 _BATCH_BYTES = 2 << 20
+_MOST_DOUBTFUL_KEYS = 64
 
 CopyHolds = Literal["converted data", "no data", "noisy data", "other data"]
 """What the copy has in a block: the reference's bytes converted, nothing, the reference's bytes with flipped bits, or
 something else. Noisy and other data may come from elsewhere in the reference."""
 
 
+_EXACT: tuple[CopyHolds, ...] = ("no data", "converted data")
+
+
 class Cause(Protocol):
     """One way in which blocks come to differ. The causes are asked in the order of `causes.CAUSES`.
 
-    First each of them is asked about every differing block by itself: the first that claims a block has it. Then each
-    finds its episodes, which may also take blocks that another cause claimed. `copying_repeats_it`: copying again the
-    same way makes the same fault. `is_physical`: a drive can cause it, so its places on the drive say something.
+    First each of them is asked about every differing block by itself. Of several that explain a block exactly, it goes
+    to the one that alone explains the nearest other block; of the others, to the first. Then each finds its episodes,
+    which may also take blocks that another cause claimed. `copying_repeats_it`: copying again the same way makes the
+    same fault. `is_physical`: a drive can cause it, so its places on the drive say something.
     """
 
     kind: str
@@ -72,8 +77,7 @@ class Case:
     `numbers` are the differing blocks that are looked at, a sample where they are many; each stands for `stands_for`
     blocks and has `changed` differing bytes; shape (n,). Other arrays and places are indexes into these. `in_stretch`
     marks those that a stretch explains. `missing` and `unreadable` are runs of blocks; `empty` are the blocks in which
-    one side has no data, which are not among `numbers`. `moves` are found once; `gaps_left` is how many more gaps
-    between blocks may be read.
+    one side has no data, which are not among `numbers`. `moves` and `streams` are found once.
     """
 
     def __init__(
@@ -87,7 +91,7 @@ class Case:
     ) -> None:
         self.view, self.missing, self.unreadable, self.empty = view, missing, unreadable, empty
         self.moves: list[Moved] | None = None
-        self.gaps_left = _MOST_GAPS
+        self.streams: list[Streamed] | None = None
         self.numbers, self.stands_for = _sample(differing)
         count = len(self.numbers)
         self.changed = np.zeros(count, np.int64)
@@ -139,6 +143,11 @@ class Case:
         last = -(-end // size) if end == self.view.shared_bytes else end // size
         return list(intersection(self.empty.all_blank, [Span(first, last - first)] if last > first else []))
 
+    def hand_over(self, places: Keys, to: "type[Cause]") -> None:
+        """Let a cause that is asked later have these blocks: what claimed them is not likely after all."""
+        self._claimed_by[places] = next(i for i, cause in enumerate(self._causes) if isinstance(cause, to))
+        self._keys[places] = 0
+
     def not_reported(self, places: Keys) -> Keys:
         """Those of these blocks that are in no episode yet; now they are."""
         left = places[~self._is_reported[places]]
@@ -157,20 +166,30 @@ class Case:
         return sum(first <= at < last for at in changed) * 2 > len(changed)
 
     def _ask_all(self) -> None:
-        """Ask every cause about every block."""
+        """Ask every cause about every block: first those that explain it exactly, then the others about the rest."""
+        exact = [index for kind in _EXACT for index, cause in enumerate(self._causes) if cause.copy_holds == kind]
+        others = [index for index, cause in enumerate(self._causes) if cause.copy_holds not in _EXACT]
+        fits = np.full((len(exact), len(self.numbers)), NO_CLAIM, np.int64)
         step = max(1, _BATCH_BYTES // self.view.block_size)
         for start in range(0, len(self.numbers), step):
             blocks = self.view.blocks(self.numbers[start : start + step])
-            self.changed[start : start + step] = (blocks.reference != blocks.copy).sum(axis=1)
             places = np.arange(start, start + len(blocks.numbers))
-            for index, cause in enumerate(self._causes):
-                keys = cause.claim(blocks)
-                is_claimed = keys != NO_CLAIM
-                if is_claimed.any():
-                    self._claimed_by[places[is_claimed]], self._keys[places[is_claimed]] = index, keys[is_claimed]
-                    blocks, places = blocks.where(~is_claimed), places[~is_claimed]
+            self.changed[places] = (blocks.reference != blocks.copy).sum(axis=1)
+            for row, index in enumerate(exact):
+                fits[row, places] = self._causes[index].claim(blocks)
+            is_left = (fits[:, places] == NO_CLAIM).all(axis=0)
+            blocks, places = blocks.where(is_left), places[is_left]
+            for index in others:
                 if not len(places):
                     break
+                keys = self._causes[index].claim(blocks)
+                is_claimed = keys != NO_CLAIM
+                self._claimed_by[places[is_claimed]], self._keys[places[is_claimed]] = index, keys[is_claimed]
+                blocks, places = blocks.where(~is_claimed), places[~is_claimed]
+        rows = _nearest(fits)
+        is_exact = rows != NO_CLAIM
+        self._claimed_by[is_exact] = np.array([*exact, NO_CLAIM])[rows[is_exact]]
+        self._keys[is_exact] = fits[rows[is_exact], np.flatnonzero(is_exact)]
 
     def _withdraw_weak_claims(self) -> None:
         noise = next(cause for cause in self._causes if cause.copy_holds == "noisy data")
@@ -180,6 +199,35 @@ class Case:
                     is_noise = noise.claim(self.view.blocks(self.numbers[places])) != NO_CLAIM
                     self._claimed_by[places[is_noise]] = self._causes.index(noise)
                     self._keys[places[is_noise]] = 0
+
+
+def _nearest(fits: Keys) -> Keys:
+    """Of the causes that fit a block, shape (causes, blocks), the one that alone fits the nearest other block.
+
+    Shape (blocks,): its row, `NO_CLAIM` where none fits. Where no block has one cause alone, it is the first row.
+    """
+    fitting = fits != NO_CLAIM
+    counts = fitting.sum(axis=0)
+    rows = np.where(counts > 0, fitting.argmax(axis=0) if len(fits) else 0, NO_CLAIM)
+    doubtful = np.flatnonzero(counts > 1)
+    if len(doubtful):
+        nearest = np.full(len(doubtful), np.iinfo(np.int64).max)
+        for row in range(len(fits)):
+            mine = doubtful[fitting[row, doubtful]]
+            for key in np.unique(fits[row, mine]).tolist()[:_MOST_DOUBTFUL_KEYS]:
+                alone = np.flatnonzero((counts == 1) & (fits[row] == key))
+                chosen = np.flatnonzero(fits[row, doubtful] == key)
+                if not len(alone):
+                    continue
+                after = np.searchsorted(alone, doubtful[chosen])
+                distance = np.minimum(
+                    np.abs(alone[np.minimum(after, len(alone) - 1)] - doubtful[chosen]),
+                    np.abs(doubtful[chosen] - alone[np.maximum(after - 1, 0)]),
+                )
+                closer = distance < nearest[chosen]
+                nearest[chosen[closer]] = distance[closer]
+                rows[doubtful[chosen[closer]]] = row
+    return rows
 
 
 def _sample(differing: Sequence[Span]) -> tuple[Keys, Keys]:

@@ -14,10 +14,9 @@ from imgkit.explanation.case import Case
 from imgkit.explanation.causes import CAUSES
 from imgkit.explanation.emptiness import Fill
 from imgkit.explanation.evidence import View
+from imgkit.explanation.gathering import gathered, unrelated
 from imgkit.explanation.result import Episode
 from imgkit.explanation.survey import Emptiness, survey
-
-MOST_EPISODES = 200
 
 
 class Explanation(NamedTuple):
@@ -57,10 +56,10 @@ def explain(
         empty=empty,
     )
     episodes = [episode for cause in CAUSES for episode in cause.find(case)]
-    largest = sorted(episodes, key=lambda episode: -episode.blocks)[:MOST_EPISODES]
+    one = unrelated(case, episodes, union([*differing, *missing]))
     return Explanation(
-        tuple(sorted(largest, key=lambda episode: (episode.ranges[0].first, episode.kind))),
+        tuple(gathered(episodes if one is None else one)),
         len(case.numbers) + total(case.empty.all_blank) + total(filled),
         total(differing),
-        case.empty,
+        case.empty if one is None else empty,
     )

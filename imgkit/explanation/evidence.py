@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from imgkit.drive.geometry import Drive
 from imgkit.medium import Medium
 
 Bytes = npt.NDArray[np.uint8]
@@ -21,9 +22,9 @@ class Blocks(NamedTuple):
     reference: Bytes
     copy: Bytes
 
-    def where(self, mask: Mask) -> "Blocks":
-        """Those that the mask, shape (n,), selects."""
-        return Blocks(self.numbers[mask], self.reference[mask], self.copy[mask])
+    def where(self, chosen: Mask | Keys) -> "Blocks":
+        """Those that a mask, shape (n,), selects, or those at these indexes."""
+        return Blocks(self.numbers[chosen], self.reference[chosen], self.copy[chosen])
 
 
 class Description(NamedTuple):
@@ -35,9 +36,10 @@ class Description(NamedTuple):
 
 
 class View:
-    """Both media, to look at places again; a place that cannot be read is empty."""
+    """Both media, to look at places again; a place that cannot be read is empty. `drive` is what they come from."""
 
-    def __init__(self, reference: Medium, copy: Medium, block_size: int) -> None:
+    def __init__(self, reference: Medium, copy: Medium, block_size: int, drive: Drive | None = None) -> None:
+        self.drive = drive
         self.reference = reference
         self.copy = copy
         self.block_size = block_size
@@ -53,17 +55,25 @@ class View:
 
     def blocks(self, numbers: Keys) -> Blocks:
         """The bytes of blocks in both media; what is missing or unreadable is zero."""
-        size, count = self.block_size, len(numbers)
-        sides = [np.zeros((count, size), np.uint8) for _ in range(2)]
-        breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
-        for start, end in zip([0, *breaks.tolist()], [*breaks.tolist(), count], strict=True):
-            if start == end:
-                continue
-            offset, length = int(numbers[start]) * size, (end - start) * size
-            for rows, read in zip(sides, (self.reference_bytes, self.copy_bytes), strict=True):
-                data = np.frombuffer(read(offset, length), np.uint8)
-                rows[start:end].reshape(-1)[: len(data)] = data
-        return Blocks(numbers, *sides)
+        return Blocks(numbers, self.rows_of_reference(numbers), self.rows_of_copy(numbers))
+
+    def rows_of_reference(self, numbers: Keys) -> Bytes:
+        """The bytes of blocks of the reference, shape (n, block size); what is missing or unreadable is zero."""
+        return _rows(self.reference, numbers, self.block_size)
+
+    def rows_of_copy(self, numbers: Keys) -> Bytes:
+        """The same of the copy."""
+        return _rows(self.copy, numbers, self.block_size)
+
+
+def _rows(medium: Medium, numbers: Keys, size: int) -> Bytes:
+    rows = np.zeros((len(numbers), size), np.uint8)
+    breaks = np.flatnonzero(np.diff(numbers) != 1) + 1
+    for start, end in zip([0, *breaks.tolist()], [*breaks.tolist(), len(numbers)], strict=True):
+        if start != end:
+            data = np.frombuffer(_bytes(medium, int(numbers[start]) * size, (end - start) * size), np.uint8)
+            rows[start:end].reshape(-1)[: len(data)] = data
+    return rows
 
 
 def _bytes(medium: Medium, offset: int, count: int) -> bytes:

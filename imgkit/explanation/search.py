@@ -51,7 +51,8 @@ class Move(NamedTuple):
 
 def _keys_of(words: npt.NDArray[np.uint64]) -> Keys:
     """A number for each block, the same for the same contents; from shape (blocks, words) to shape (blocks,)."""
-    places = [int(place) for place in np.linspace(0, words.shape[1] - 1, len(_MULTIPLIERS))]
+    count = len(_MULTIPLIERS) - 1
+    places = [(words.shape[1] - 1) * index // count for index in range(count + 1)]
     keys = words[:, places[0]] * _MULTIPLIERS[0]
     for place, multiplier in zip(places[1:], _MULTIPLIERS[1:], strict=True):
         keys ^= words[:, place] * multiplier
@@ -86,13 +87,18 @@ def sources_of(view: View, blocks: list[int]) -> dict[int, list[int]]:
         here = _keys_of(piece)
         for index in np.flatnonzero(likely[here & _LIKELY_MASK]).tolist():
             source = offset // size + index
-            for block in wanted.get(int(here[index]), ()):
-                sources = found.setdefault(block, [])
-                if source != block and piece[index].tobytes() == contents[block]:
+            same_key = wanted.get(int(here[index]))
+            if same_key is None:
+                continue
+            data = piece[index].tobytes()
+            for block in same_key:
+                if source != block and data == contents[block]:
+                    sources = found.setdefault(block, [])
                     sources.append(source)
-                    sources.sort(key=lambda other, block=block: abs(other - block))  # type: ignore[misc]
-                    del sources[MOST_SOURCES:]
-    return {block: sources for block, sources in found.items() if sources}
+                    if len(sources) > MOST_SOURCES:
+                        # They come ascending, so that the farthest is the first or the last.
+                        del sources[0 if block - sources[0] > source - block else -1]
+    return {block: sorted(sources, key=lambda source: abs(source - block)) for block, sources in found.items()}
 
 
 def _pieces(view: View) -> Iterator[tuple[int, npt.NDArray[np.uint64]]]:

@@ -1,26 +1,22 @@
 """One repeated byte or word where the reference has data: never written, or erased."""
 
-from imgkit.explanation.by_block import StretchedCause, Tally
+from imgkit.explanation.by_block import BlockCause, Tally
 from imgkit.explanation.case import CopyHolds
 from imgkit.explanation.emptiness import repeated, repeated_word
-from imgkit.explanation.evidence import Blocks, Bytes, Description, Keys, Mask
+from imgkit.explanation.evidence import Blocks, Description, Keys
 
 
-class Blank(StretchedCause):
+class Blank(BlockCause):
     kind = "blank"
     advice = (
-        "These blocks were not written, or were erased later. Copy them again. If they stay blank, check whether the "
-        "write was refused or the sectors are bad."
+        "The copy left these blocks out, or they were erased later. Copy them again. If they stay blank, check whether "
+        "the write was refused or the sectors are bad."
     )
     is_physical = True
     copy_holds: CopyHolds = "no data"
 
     def claim(self, blocks: Blocks) -> Keys:
         return repeated(blocks.copy)
-
-    def leaves_equal(self, rows: Bytes, key: int) -> Mask:
-        result: Mask = repeated(rows) == key
-        return result
 
     def describe(self, tally: Tally) -> Description:
         word = repeated_word(tally.key)

@@ -11,7 +11,7 @@ class ByteSwapped(Conversion):
         "way swaps them again: swap them back first, into a new file (`dd conv=swab`), or use the other setting."
     )
 
-    def convert(self, rows: Bytes) -> Bytes:
+    def convert(self, rows: Bytes, key: int) -> Bytes:
         even = rows.shape[1] // 2 * 2
         swapped = rows.copy()
         swapped[:, 0:even:2], swapped[:, 1:even:2] = rows[:, 1:even:2], rows[:, 0:even:2]

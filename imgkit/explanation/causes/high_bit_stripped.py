@@ -13,7 +13,7 @@ class HighBitStripped(Conversion):
         "data in a form that survives seven bits. Copying again as it is strips the bit again."
     )
 
-    def convert(self, rows: Bytes) -> Bytes:
+    def convert(self, rows: Bytes, key: int) -> Bytes:
         stripped: Bytes = rows & np.uint8(0x7F)
         return stripped
 

@@ -2,15 +2,18 @@
 
 import numpy as np
 
-from imgkit.explanation.by_block import StretchedCause, Tally
+from imgkit.explanation.by_block import BlockCause, Tally
 from imgkit.explanation.case import CopyHolds
-from imgkit.explanation.evidence import NO_CLAIM, Blocks, Bytes, Description, Keys, Mask, confidence_from
+from imgkit.explanation.evidence import NO_CLAIM, Blocks, Description, Keys, confidence_from
 
 _LANES = ((1, (0, 1, 2, 3)), (2, (0, 2)), (2, (1, 3)), (4, (0,)), (4, (1,)), (4, (2,)), (4, (3,)))
 """Bytes in the word that the bit is of, and the bytes of a long in which it shows."""
 
+_HIGH_BIT_STRIPPED = 7 * 2
+"""The key of bit 7 of each byte that reads 0, which is a kind of its own."""
 
-class StuckBit(StretchedCause):
+
+class StuckBit(BlockCause):
     kind = "stuck-bit"
     advice = (
         "A line always reads the same. Check the cable, its plugs and the interface: copying again over the same line "
@@ -44,14 +47,8 @@ class StuckBit(StretchedCause):
                 matched = alone & (stuck == inside) & (keys == NO_CLAIM)
                 bits = np.log2(np.where(inside == 0, 1, inside)).astype(np.int64)
                 keys[matched] = ((lane * 8 + bits) * 2 + value)[matched]
+        keys[keys == _HIGH_BIT_STRIPPED] = NO_CLAIM
         return keys
-
-    def leaves_equal(self, rows: Bytes, key: int) -> Mask:
-        _, places, bit, value = _parts(key)
-        whole = rows.shape[1] // 4 * 4
-        lanes = rows[:, :whole].reshape(len(rows), -1, 4)[:, :, list(places)]
-        result: Mask = (((lanes >> bit) & 1) == value).all(axis=(1, 2))
-        return result
 
     def describe(self, tally: Tally) -> Description:
         width, places, bit, value = _parts(tally.key)

@@ -11,7 +11,7 @@ class WordSwapped(Conversion):
         "that step: copying again the same way swaps them again."
     )
 
-    def convert(self, rows: Bytes) -> Bytes:
+    def convert(self, rows: Bytes, key: int) -> Bytes:
         whole = rows.shape[1] // 4 * 4
         swapped = rows.copy()
         longs = rows[:, :whole].reshape(len(rows), -1, 2, 2)
