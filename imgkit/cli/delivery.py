@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
+from imgkit.cli.completion import files as complete_files
 from imgkit.core.errors import Hint, ImgkitError, OutputError
 from imgkit.files.outputs import PAGE, Kind, Outputs, Replace, json_kind
 from imgkit.files.targets import Name, descriptor_of
@@ -46,7 +47,13 @@ def delivery_options(schema: str, page: str | None = None) -> Callable[[F], F]:
     """
 
     def decorate(command: F) -> F:
-        @click.option("--json", "json_path", metavar="FILE", help="Write the result as JSON; - is standard output.")
+        @click.option(
+            "--json",
+            "json_path",
+            metavar="FILE",
+            shell_complete=complete_files,
+            help="Write the result as JSON; - is standard output.",
+        )
         @click.option(
             "--replace",
             flag_value="any",
@@ -74,7 +81,9 @@ def delivery_options(schema: str, page: str | None = None) -> Callable[[F], F]:
 
         decorated: Any = with_delivery
         if page is not None:
-            decorated = click.option("--page", "page_path", metavar="FILE", help=page)(decorated)
+            decorated = click.option("--page", "page_path", metavar="FILE", shell_complete=complete_files, help=page)(
+                decorated
+            )
         chosen: F = decorated
         return chosen
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgkit.cli.completion import Commands, files, layouts
 from imgkit.cli.delivery import REPORT, Delivery, delivery_options
 from imgkit.cli.options import PATH, access_options, drive_option, load_drive
 
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from imgkit.medium import Access
 
 
-@click.group("label")
+@click.group("label", cls=Commands)
 def command() -> None:
     """Decode and check disk labels, and make the label that a plan describes."""
 
@@ -20,7 +21,10 @@ def command() -> None:
 @command.command("check", short_help="Decode and check every label found.")
 @click.argument("image", type=PATH)
 @click.option(
-    "--layout", metavar="ID", help="Look for this layout (see `imgkit label layouts`), or a layout FILE.toml."
+    "--layout",
+    metavar="ID",
+    shell_complete=layouts,
+    help="Look for this layout (see `imgkit label layouts`), or a layout FILE.toml.",
 )
 @drive_option
 @click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML) that the label should follow.")
@@ -59,7 +63,14 @@ def check(
 
 @command.command("build", short_help="Make the label that a plan describes.")
 @click.argument("plan", type=PATH)
-@click.option("-o", "--output", required=True, metavar="FILE", help="The file to write the label's bytes to.")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    metavar="FILE",
+    shell_complete=files,
+    help="The file to write the label's bytes to.",
+)
 @click.option(
     "--keep-from",
     type=PATH,
