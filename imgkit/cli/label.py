@@ -101,7 +101,7 @@ def build(delivery: Delivery, plan: Path, output: str, keep_from: Path | None, a
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")
 @delivery_options("imgkit.layouts")
-def layouts(delivery: Delivery) -> int:
+def list_layouts(delivery: Delivery) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
     outputs = delivery.check([])
     from imgkit.label.check import label_layouts

@@ -237,7 +237,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
 
     `headline` is the answer to everything, where there is one, and `reasons` are its reasons. `counts` are
     `(name, number)` and add up to the last of them. `fills` and `logbook` are what a person writes on the printed
-    page, at its top and at its end. `has_page`: the command can write a page of it.
+    page, at its top and at its end. `has_page`: the command can write a page of it. `outcome` is what the verdict is
+    called; its own name unless another says better what it means here.
     """
 
     kind: str
@@ -263,3 +264,9 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
         "Signature",
     )
     has_page: bool = True
+    outcome: str = ""
+
+    @property
+    def outcome_word(self) -> str:
+        """What the verdict is called."""
+        return self.outcome or self.verdict

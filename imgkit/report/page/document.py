@@ -58,7 +58,7 @@ def render_page(record: Record) -> Page:
 
 
 def _render(record: Record, entries: int) -> str:
-    verdict = record.headline.word if record.headline else record.verdict
+    verdict = record.headline.word if record.headline else record.outcome_word
     names = ", ".join(f"{role} {words.tail(name, 34)}" for role, name in record.subjects[:2])
     heads = _sheet_heads(f"imgkit {record.kind}: {names}", f"{verdict}, {record.started_at}")
     styles = (_asset("style.css"), _asset("print.css"), heads)

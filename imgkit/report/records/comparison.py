@@ -8,9 +8,9 @@ from pathlib import PurePath
 from imgkit.comparison.result import Comparison, PartitionCount
 from imgkit.core import spans
 from imgkit.core.spans import Span
-from imgkit.explanation.result import Episode
+from imgkit.explanation.result import BlockRange, Episode
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Item, Items, Record, Section, SurfaceMap, Text, Tone
+from imgkit.report.record import Answer, Block, Cell, Item, Items, Record, Section, SurfaceMap, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.again import copy_again_section
 from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
@@ -66,6 +66,31 @@ def record(result: Comparison) -> Record:
     )
 
 
+def _cut_bytes(result: Comparison) -> tuple[str, int]:
+    """The medium that ends inside a block, and how many bytes of that block only the other one has."""
+    sizes = {"reference": result.reference.size_bytes, "copy": result.copy.size_bytes}
+    shorter = min(sizes, key=lambda side: sizes[side])
+    end = -(-sizes[shorter] // result.block_size) * result.block_size
+    return shorter, min(end, max(sizes.values())) - sizes[shorter]
+
+
+def _cut(result: Comparison) -> str:
+    shorter, missing = _cut_bytes(result)
+    return f"the {shorter} ends inside a block, of which it lacks {words.plural(missing, 'byte')}"
+
+
+def _differing(result: Comparison, each: BlockRange) -> Cell:
+    """How many bytes of a range differ, or what is missing of it where the last block is cut."""
+    if each.state != "differ":
+        return "–"
+    shorter, missing = _cut_bytes(result)
+    cut_block = min(result.reference.size_bytes, result.copy.size_bytes) // result.block_size
+    if not missing or not each.first <= cut_block < each.end:
+        return each.differing_bytes
+    cut = f"{words.grouped(missing)} missing of the {shorter}"
+    return f"{words.grouped(each.differing_bytes)}, {cut}" if each.differing_bytes else cut
+
+
 def _names(result: Comparison) -> tuple[str, str]:
     """What the two media are called: the last parts of their paths, enough to tell them apart."""
     paths = [PurePath(medium.path) for medium in (result.reference, result.copy)]
@@ -84,7 +109,7 @@ def _answer_of_copy(result: Comparison) -> Answer:
     in_them = (
         f"Differing bytes in them: {words.grouped(result.differing_bytes)}"
         if result.differing_bytes
-        else "No byte differs in them: one medium has only a part of the block"
+        else f"No byte differs in them: {_cut(result)}"
     )
     left_out = _not_compared_blocks(result)
     return of.answer(
@@ -154,7 +179,7 @@ def _episodes(result: Comparison) -> tuple[Section, ...]:
         return ()
     explained = result.explained
     lead: list[str] = []
-    if explained is not None and explained.looked_at_blocks < result.differing_blocks:
+    if explained is not None and explained.looked_at_blocks < result.differing_blocks and result.differing_bytes:
         differing = words.plural(result.differing_blocks, "differing block")
         lead = [f"They are based on {words.grouped(explained.looked_at_blocks)} of the {differing}."]
     items = Items(tuple(_episode(each) for each in result.episodes[: of.MOST_ITEMS]), len(result.episodes), "episodes")
@@ -192,7 +217,7 @@ def _ranges(result: Comparison) -> Section:
         if result.compared_blocks
         else "No block was compared.",
         caption="Ranges that are not equal",
-        column=("Differing bytes", "number", lambda each: each.differing_bytes if each.state == "differ" else "–"),
+        column=("Differing bytes", "number", partial(_differing, result)),
         anchors=[sampled.get(id(each), "") for each in result.ranges[:MOST_RANGES]],
     )
 

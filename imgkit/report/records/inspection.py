@@ -130,7 +130,7 @@ def _areas(result: Inspection) -> Section:
         total=result.areas_total,
     )
     aside = f"{words.plural(result.areas_total, 'run')} of blocks with data, blank or unreadable"
-    return of.section("areas", "Areas", *([drawn] if drawn.rows else []), aside=aside)
+    return of.section("areas", "Areas", drawn if drawn.rows else "Nothing was read.", aside=aside)
 
 
 def _digests(result: Inspection) -> Section:
