@@ -142,7 +142,8 @@ def _is_exact(result: Comparison) -> tuple[str, Tone, str]:
             (result.unreadable_blocks, "could not be read"),
         )
     )
-    parts += ["stopped before the end"] if result.interrupted else []
+    goes_on = " (its journal is kept: the same call goes on from there)" if result.journal == "open" else ""
+    parts += [f"stopped before the end{goes_on}"] if result.interrupted else []
     compared = f"{words.grouped(result.compared_blocks)} compared"
     incomplete = result.interrupted or result.unreadable_blocks
     if found := of.not_equal("; ".join([*parts, compared]), incomplete=incomplete, unequal=unequal):
