@@ -49,7 +49,7 @@ def read_document(path: Path, *, what: str) -> dict[str, Any]:
             raise DescriptionError(f"{path}: this is JSON, not a {what}, which is TOML") from None
         raise DescriptionError(f"{path}: not TOML: {str(error)[:_MOST_REASON]}") from None
     found = next((kind for kind, key in _KEY_OF.items() if key in document), what)
-    if found != what and _KEY_OF.get(what, "") not in document:
+    if found != what and not (found == "drive file" and "partition" in document):
         raise DescriptionError(f"{path}: this is a {found}, not a {what}")
     return document
 

@@ -15,7 +15,14 @@ from imgkit.report.records import elements as of
 from imgkit.report.records.again import copy_again_section
 from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
 from imgkit.report.records.labels import field_name, value_text
-from imgkit.report.records.ranges import MOST_RANGES, first_range, known_bad_tables, map_section, range_section
+from imgkit.report.records.ranges import (
+    MOST_RANGES,
+    first_range,
+    geometry_of,
+    known_bad_tables,
+    map_section,
+    range_section,
+)
 
 _NAME_CHARACTERS = 48
 _STATE_WORDS = {
@@ -51,9 +58,9 @@ def record(result: Comparison) -> Record:
             ("blocks in all", max(result.reference.blocks, result.copy.blocks)),
         ),
         sections=(
+            *copy_again_section(result),
             *of.findings_section(result.findings),
             *_episodes(result),
-            *copy_again_section(result),
             _ranges(result),
             *samples_section(result),
             *_map(result),
@@ -183,12 +190,16 @@ def _episodes(result: Comparison) -> tuple[Section, ...]:
     if explained is not None and explained.looked_at_blocks < result.differing_blocks and result.differing_bytes:
         differing = words.plural(result.differing_blocks, "differing block")
         lead = [f"They are based on {words.grouped(explained.looked_at_blocks)} of the {differing}."]
-    items = Items(tuple(_episode(each) for each in result.episodes[: of.MOST_ITEMS]), len(result.episodes), "episodes")
+    items = Items(
+        tuple(_episode(each, number) for number, each in enumerate(result.episodes[: of.MOST_ITEMS], 1)),
+        len(result.episodes),
+        "episodes",
+    )
     aside = "what the ranges look like: explanations, not facts"
     return (of.section("episodes", "Episodes", *lead, items, aside=aside, short=12),)
 
 
-def _episode(episode: Episode) -> Item:
+def _episode(episode: Episode, number: int) -> Item:
     ranges = episode.ranges
     total = episode.details.get("ranges_total", len(ranges))
     last = episode.details.get("last_block", ranges[-1].end - 1)
@@ -205,6 +216,7 @@ def _episode(episode: Episode) -> Item:
         text=episode.evidence,
         notes=tuple(notes),
         advice=episode.advice,
+        key=f"episode-{number}",
     )
 
 
@@ -235,12 +247,19 @@ def _map(result: Comparison) -> tuple[Section, ...]:
         result.ranges,
         result.ranges_total,
         *known_bad_tables(result.defects, result.defects_total, of.whole_disks(result.partitions)),
-        drive=result.drive if result.address_source == "drive" else None,
+        geometry=geometry_of(result.labels.reference or result.labels.copy, result.drive, result.address_source),
         block_size=result.block_size,
         blocks=max(result.reference.blocks, result.copy.blocks),
         noun="faulty block",
         known_bad=result.defects,
-        episodes=((run, each.kind) for each in result.episodes for run in each.ranges),
+        linked=MOST_RANGES,
+        episodes=(
+            (run, each.kind, number if number <= of.MOST_ITEMS else None)
+            for number, each in enumerate(result.episodes, 1)
+            for run in each.ranges
+        ),
+        partitions=result.partitions,
+        findings=result.findings,
     )
 
 
