@@ -80,7 +80,7 @@ def compare(
     for an impossible request.
     """
     if max_ranges < 0:
-        raise RequestError(f"{max_ranges} ranges cannot be listed: the number must be 0 or more")
+        raise RequestError(f"{max_ranges} ranges: must be 0 or more")
     if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
         raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:

@@ -27,7 +27,7 @@ _MOST_CHARACTERS = 20_000
 _PACKAGE = "imgkit.report.page"
 _PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .,:-_/")
 _CALL = re.compile(r"`((?:imgkit|dd) [^`]*)`")
-_SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "?", "plain": "·"}
+_SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "○", "plain": "·"}
 
 
 class Page(str):

@@ -75,6 +75,13 @@ for (const map of document.querySelectorAll(".map")) {
     button.addEventListener("click", () => setZoom(zooms[button.dataset.zoom](), drawings[0]));
   }
   map.querySelector(".zoom").hidden = false;
+  for (const each of drawings) {
+    each.parentNode.addEventListener("scroll", () => {
+      for (const other of drawings) {
+        if (other.parentNode.scrollLeft !== each.parentNode.scrollLeft) other.parentNode.scrollLeft = each.parentNode.scrollLeft;
+      }
+    });
+  }
   map.addEventListener("dblclick", (event) => {
     const drawing = event.target.closest(".drawing");
     if (drawing) setZoom(event.shiftKey ? zoom / 2 : zoom * 2, drawing, event.clientX);
@@ -84,7 +91,9 @@ for (const map of document.querySelectorAll(".map")) {
     const cell = drawing && (event.target.closest(".cell") || nearest(drawing, event.clientX, event.clientY));
     if (cell) show(cell);
   });
-  map.addEventListener("focusin", (event) => show(event.target.querySelector(".cell") && event.target.matches("a") ? event.target.querySelector(".cell") : event.target.closest(".cell")));
+  map.addEventListener("focusin", (event) => {
+    show(event.target.matches("a") ? event.target.querySelector(".cell") : event.target.closest(".cell"));
+  });
   const steps = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 };
   const keys = { "+": "in", "=": "in", "-": "out", "−": "out", 0: "whole" };
   map.addEventListener("keydown", (event) => {
