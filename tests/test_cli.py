@@ -164,7 +164,7 @@ def test_exit_status(folder: Path, capfd: pytest.CaptureFixture[str], arguments:
         ),
         pytest.param(["compare", "reference.img"], "Missing argument 'COPY'", id="argument missing"),
         pytest.param(["compare", "a", "b", "--frobnicate"], "No such option", id="unknown option"),
-        pytest.param(["frobnicate"], "No such command", id="unknown command"),
+        pytest.param(["frobnicate"], "no command is called", id="unknown command"),
     ],
 )
 def test_bad_input_is_one_line(
@@ -377,3 +377,38 @@ def test_names_from_a_path_do_no_harm(folder: Path, capfd: pytest.CaptureFixture
     assert "\\x1b[31mred\\x07.img" in output
     assert run(["inspect", "\x1b[31mnone\x07.img"]) == 2
     assert "\x1b" not in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        pytest.param(["--drive", "plan"], "this is a plan file, not a drive file", id="plan for a drive"),
+        pytest.param(["--plan", "drive"], "this is a drive file, not a plan file", id="drive for a plan"),
+        pytest.param(["--drive", "machine"], "this is a machine file, not a drive file", id="machine for a drive"),
+    ],
+)
+def test_a_file_of_another_kind_is_named(
+    folder: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], said: str
+) -> None:
+    option, kind = arguments
+    fixture = Path(__file__).parent.parent / "fixtures" / f"weather-station-{kind}.toml"
+    assert run(["label", "check", "reference.img", option, str(fixture)]) == 2
+    assert capfd.readouterr().err.endswith(f"{said}\n")
+
+
+@pytest.mark.parametrize(
+    ("option", "name", "said"),
+    [
+        pytest.param("--drive", "result.json", "this is JSON, not a drive file, which is TOML", id="JSON for TOML"),
+        pytest.param("--machine", "drive.toml", "this is a drive file, not a machine file", id="drive for a machine"),
+        pytest.param("--since", "drive.toml", "it does not begin as JSON does", id="TOML for JSON"),
+        pytest.param("--seal", "result.json", "its schema is 'imgkit.inspect/", id="another result"),
+    ],
+)
+def test_a_file_of_another_format_is_named(
+    folder: Path, capfd: pytest.CaptureFixture[str], option: str, name: str, said: str
+) -> None:
+    assert run(["inspect", "reference.img", "--json", "result.json"]) == 0
+    capfd.readouterr()
+    assert run(["preflight", "reference.img", option, name]) == 2
+    assert said in capfd.readouterr().err

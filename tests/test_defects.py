@@ -133,7 +133,7 @@ def test_a_map_of_nothing_but_known_bad_blocks_is_drawn(tmp_path: Path) -> None:
     drawn = map_of(compared(tmp_path, [], [Span(20, 3)], drive=drive_of()))
     assert drawn is not None
     assert sum(surface.faults for surface in drawn.surfaces) == 0
-    assert drawn.surfaces[0].summary == "head 0: 0 faulty blocks"
+    assert drawn.surfaces[0].summary == "head 0 (of 0–1): 0 faulty blocks"
     assert drawn.states == ("known-bad",)
 
 

@@ -1,7 +1,5 @@
 """The map of the surfaces: faults are drawn where the drive's geometry puts them, however many there are."""
 
-import math
-import re
 import time
 from pathlib import Path
 
@@ -11,10 +9,9 @@ from page_builders import map_of
 
 from imgkit import compare
 from imgkit.comparison.result import Comparison
-from imgkit.drive.geometry import Drive, angle_of
+from imgkit.drive.geometry import Drive
 from imgkit.explanation.result import BlockRange
 from imgkit.report.page import render_page
-from imgkit.report.page.surfaces import Cell
 from imgkit.report.records import record_of
 
 DRIVE = Drive(
@@ -42,26 +39,60 @@ def comparison_with(tmp_path: Path, blocks: list[int], drive: Drive | None = DRI
     return compare(tmp_path / "r", tmp_path / "c", drive=drive, block_size=512)
 
 
-def polar(cell: Cell) -> tuple[float, float]:
-    """The radius and the angle (part of a turn, clockwise from the top) of a cell's middle."""
-    corners = re.findall(r"[MAL](?:[\d.]+ [\d.]+ 0 0 [01] )?(-?[\d.]+) (-?[\d.]+)", cell.outline)
-    places = [(float(x), float(y)) for x, y in corners]
-    x, y = (sum(each) for each in zip(*places, strict=True))
-    return sum(math.hypot(*place) for place in places) / len(places), math.atan2(x, -y) / math.tau % 1
-
-
 @pytest.mark.parametrize("block", [0, 1, 16, 64, 65, 1000, 2559], ids=str)
-def test_a_block_is_drawn_under_its_head_at_its_angle(tmp_path: Path, block: int) -> None:
-    """ATA-2's formula gives head and cylinder; the angle is that of `angle_of`, which is tested on its own."""
+def test_a_block_is_drawn_under_its_head_by_cylinder_and_sector(tmp_path: Path, block: int) -> None:
+    """ATA-2's formula gives head, cylinder and sector: cylinders across, sectors up."""
     drawn = map_of(comparison_with(tmp_path, [block]))
     assert drawn is not None
     head = block // 16 % 4
     assert [len(surface.cells) for surface in drawn.surfaces] == [1 if each == head else 0 for each in range(4)]
-    radius, angle = polar(drawn.surfaces[head].cells[0])
-    expected = angle_of(DRIVE, DRIVE.address_of(block)) + 0.5 / 16
-    assert min(abs(angle - expected), 1 - abs(angle - expected)) < 1 / 32
-    cylinder = block // 64
-    assert abs(radius - (96 - (cylinder + 0.5) * 66 / 40)) < 0.2
+    (cell,) = drawn.surfaces[head].cells
+    across, up = (block // 64 + 0.5) / 40 * 100, (block % 16 + 0.5) / 16 * 100
+    assert cell.x <= across <= cell.x + cell.width
+    assert cell.y <= 100 - up <= cell.y + cell.height
+    assert cell.range_first == block
+
+
+def test_the_label_s_geometry_makes_a_chart_without_a_drive_file(demo_folder: Path) -> None:
+    """The demo's label has 488 cylinders of 5 tracks of 33 sectors, as `scripts/demo_media.py` writes it."""
+    drawn = map_of(compare(demo_folder / "station-reference.img", demo_folder / "station-copy.img"))
+    assert drawn is not None
+    assert [surface.head for surface in drawn.surfaces] == [0, 1, 2, 3, 4]
+    assert drawn.sectors == 32
+    assert drawn.strip == ()
+
+
+def test_partitions_scale_and_marked_tracks(demo_folder: Path) -> None:
+    result = compare(demo_folder / "station-reference.img", demo_folder / "station-copy.img")
+    drawn = map_of(result)
+    assert drawn is not None
+    starts = {mark.text: mark.x for mark in drawn.boundaries}
+    assert starts == pytest.approx({"a": 0, "b": 64 / 488 * 100, "g": 104 / 488 * 100}, abs=0.01)
+    assert [mark.text for mark in drawn.ticks] == ["0", "100", "200", "300", "400"]
+    marked = {mark.text for surface in drawn.surfaces for mark in surface.tracks}
+    named = {
+        f"{finding.id}: cylinder {finding.where.block // 165}"
+        for finding in result.findings
+        if finding.where.block is not None
+    }
+    assert marked == named
+    assert "volume.unclean: cylinder 0" in marked
+
+
+@pytest.mark.parametrize(
+    ("tracks", "shade"), [pytest.param(5, 1), pytest.param(20, 2), pytest.param(50, 3), pytest.param(100, 4)]
+)
+def test_the_shade_is_the_share_of_faulty_blocks(tmp_path: Path, tracks: int, shade: int) -> None:
+    """On a drive of 12,000 cylinders 100 tracks are one cell wide; so many of them are faulty."""
+    drive = msgspec.structs.replace(DRIVE, cylinders=12_000, heads=1)
+    one = comparison_with(tmp_path, [0])
+    runs = tuple(BlockRange(16 * cylinder, 16, "differ", 1, (), None, None) for cylinder in range(tracks))
+    result = msgspec.structs.replace(
+        one, ranges=runs, ranges_total=len(runs), episodes=(), drive=drive, address_source="drive"
+    )
+    drawn = map_of(result)
+    assert drawn is not None
+    assert {(cell.x, cell.shade) for cell in drawn.surfaces[0].cells} == {(0, shade)}
 
 
 def test_a_cell_says_block_address_and_episode(tmp_path: Path) -> None:
@@ -75,7 +106,7 @@ def test_without_a_drive_there_is_a_strip(tmp_path: Path) -> None:
     drawn = map_of(comparison_with(tmp_path, [0, 2559], drive=None))
     assert drawn is not None
     assert drawn.surfaces == ()
-    assert [cell.outline.split()[0] for cell in drawn.strip] == ["M0.00", "M995.83"]
+    assert [cell.x for cell in drawn.strip] == [0, pytest.approx(100 * 239 / 240, abs=0.001)]
 
 
 def test_nothing_faulty_draws_nothing(tmp_path: Path) -> None:

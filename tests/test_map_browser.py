@@ -39,20 +39,54 @@ def test_pointing_at_a_place_says_what_it_is(page: "Page") -> None:
 
 
 def test_the_arrow_keys_walk_from_place_to_place(page: "Page") -> None:
-    drawing = page.locator(".map svg[role=group]").filter(has=page.locator(".cell")).first
+    drawing = page.locator(".map .drawing").filter(has=page.locator(".cell")).first
     drawing.focus()
     told = []
     for _ in range(2):
         page.keyboard.press("ArrowRight")
         told.append(page.locator(".pointed-at").inner_text())
-        assert page.evaluate("document.activeElement.getAttribute('aria-label')") == told[-1]
+        assert told[-1].startswith(page.evaluate("document.activeElement.querySelector('title').textContent"))
     assert len(set(told)) == 2
     page.keyboard.press("ArrowLeft")
     assert page.locator(".pointed-at").inner_text() == told[0]
 
 
+def test_a_place_leads_to_its_range_and_episode(page: "Page") -> None:
+    page.locator(".map .drawing").filter(has=page.locator(".cell")).first.focus()
+    page.keyboard.press("ArrowRight")
+    links = page.locator(".pointed-at a").evaluate_all("all => all.map(each => each.getAttribute('href'))")
+    assert links == ["#range-16", "#episode-1"]
+    assert page.locator("tr#range-16").count() == page.locator("li#episode-1").count() == 1
+    page.keyboard.press("Enter")
+    assert page.url.endswith("#range-16")
+
+
+def test_charts_are_zoomed_together_by_key_button_and_pointer(page: "Page") -> None:
+    drawings = page.locator(".map .drawing")
+
+    def zooms() -> set[float]:
+        wide = "all => all.map(each => Math.round(each.clientWidth / each.parentNode.clientWidth))"
+        return set(drawings.evaluate_all(wide))
+
+    assert zooms() == {1}
+    drawings.first.focus()
+    page.keyboard.press("+")
+    assert zooms() == {2}
+    page.locator("[data-zoom=in]").click()
+    assert zooms() == {4}
+    page.keyboard.press("Shift+Tab")
+    page.locator(".plot > .ground").first.dblclick(position={"x": 200, "y": 5})
+    assert zooms() == {8}
+    page.locator(".chart").first.evaluate("each => { each.scrollLeft = 300 }")
+    page.wait_for_timeout(100)
+    assert set(page.locator(".chart").evaluate_all("all => all.map(each => each.scrollLeft)")) == {300}
+    drawings.first.focus()
+    page.keyboard.press("0")
+    assert zooms() == {1}
+
+
 def test_every_drawing_has_a_text_alternative(page: "Page") -> None:
-    drawings = page.locator(".map svg:not([aria-hidden])")
+    drawings = page.locator(".map .drawing")
     assert drawings.count() >= 1
     assert all(drawings.nth(i).get_attribute("aria-label") for i in range(drawings.count()))
 

@@ -94,7 +94,7 @@ class TestVerdict:
             ),
             pytest.param(
                 {"verdict": "incomplete", "unreadable_blocks": 1, "compared_blocks": 159, "equal_blocks": 159},
-                [("?", "INCOMPLETE"), ("✓", "NO OBJECTION")],
+                [("○", "INCOMPLETE"), ("✓", "NO OBJECTION")],
                 id="unreadable",
             ),
             pytest.param(
@@ -104,7 +104,7 @@ class TestVerdict:
             ),
             pytest.param(
                 {"verdict": "fail", "findings": (a_finding("stop", id="medium.changed"),)},
-                [("?", "NOT KNOWN"), ("✓", "NO OBJECTION")],
+                [("○", "NOT KNOWN"), ("✓", "NO OBJECTION")],
                 id="changed while it was read",
             ),
             pytest.param(
@@ -641,7 +641,7 @@ class TestRealRuns:
         second = write_image(tmp_path / "copy.img", image_of(WideLabel()))
         with DyingMedium(second, [40, 41]) as dying:
             page = page_of(compare(first, dying))
-        assert answers(page)[0] == ("?", "INCOMPLETE")
+        assert answers(page)[0] == ("○", "INCOMPLETE")
         assert "2 blocks could not be read: 40+2" in section(page, "left-out").text()
 
     def test_no_label(self, tmp_path: Path) -> None:

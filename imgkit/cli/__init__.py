@@ -11,6 +11,7 @@ import click
 
 from imgkit import __version__
 from imgkit.cli import process
+from imgkit.cli.completion import VARIABLE, Commands
 from imgkit.core.errors import ImgkitError
 
 _COMMANDS = {
@@ -33,7 +34,7 @@ _MOST_ERROR_CHARACTERS = 200
 """How much of the text of an unforeseen error is shown."""
 
 
-class _LateGroup(click.Group):
+class _LateGroup(Commands):
     """Imports a command's file when the command is asked for; the list of commands needs none of them."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -98,7 +99,9 @@ def run(arguments: list[str]) -> int:
         return _fail(error_line(error))
     except OSError as error:
         return _fail(f"{error.filename or 'reading or writing'}: {error.strerror}")
-    except SystemExit:
+    except SystemExit as error:
+        if VARIABLE in os.environ:
+            return error.code if isinstance(error.code, int) else 0
         return _fail("standard output was closed before the help was written")
     except MemoryError:
         return _fail(_OUT_OF_MEMORY)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from imgkit.cli.completion import files, partitions
 from imgkit.cli.delivery import REPORT, Delivery, Extra, delivery_options
 from imgkit.cli.options import (
     PATH,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     "partitions",
     multiple=True,
     metavar="NAME",
+    shell_complete=partitions,
     help="Compare only this partition of the reference's label (2/a: a in the label inside 2); may be repeated.",
 )
 @click.option("--skip", type=SPAN, multiple=True, help="Leave these blocks out; may be repeated.")
@@ -65,6 +67,7 @@ if TYPE_CHECKING:
     "--copy-again",
     "script_path",
     metavar="FILE",
+    shell_complete=files,
     help="Write a shell script that copies again what differs. One that cannot repair everything gets .not-all in its "
     "name.",
 )

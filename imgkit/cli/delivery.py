@@ -7,11 +7,12 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from functools import cache, partial, wraps
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar
 
 import click
 
-from imgkit.core.errors import Hint, ImgkitError, OutputError
+from imgkit.cli.completion import files as complete_files
+from imgkit.core.errors import Hint, ImgkitError, OutputError, RequestError
 from imgkit.files.outputs import PAGE, Kind, Outputs, Replace, json_kind
 from imgkit.files.targets import Name, descriptor_of
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 REPORT = "Write the result as one self-contained HTML file."
+Opening = Literal["yes", "no"]
 _STANDARD_OUTPUT, _STANDARD_ERROR = 1, 2
 _OPTIONS: dict[Hint, str] = {"replace": "--replace", "unpack-limit": "--unpack-limit"}
 """The option that lets a call through, for each hint of an error."""
@@ -46,7 +48,13 @@ def delivery_options(schema: str, page: str | None = None) -> Callable[[F], F]:
     """
 
     def decorate(command: F) -> F:
-        @click.option("--json", "json_path", metavar="FILE", help="Write the result as JSON; - is standard output.")
+        @click.option(
+            "--json",
+            "json_path",
+            metavar="FILE",
+            shell_complete=complete_files,
+            help="Write the result as JSON; - is standard output.",
+        )
         @click.option(
             "--replace",
             flag_value="any",
@@ -68,13 +76,24 @@ def delivery_options(schema: str, page: str | None = None) -> Callable[[F], F]:
             quiet: bool,
             form: "Form",
             page_path: str | None = None,
+            opening: "Opening" = "no",
             **others: Any,
         ) -> Any:
-            return command(delivery=Delivery(schema, json_path, page_path, replace, form, quiet), **others)
+            delivery = Delivery(schema, json_path, page_path, replace, form, quiet, opening)
+            return command(delivery=delivery, **others)
 
         decorated: Any = with_delivery
         if page is not None:
-            decorated = click.option("--page", "page_path", metavar="FILE", help=page)(decorated)
+            decorated = click.option(
+                "--open",
+                "opening",
+                flag_value="yes",
+                default="no",
+                help="Open the page of --page on this screen, where there is one.",
+            )(decorated)
+            decorated = click.option("--page", "page_path", metavar="FILE", shell_complete=complete_files, help=page)(
+                decorated
+            )
         chosen: F = decorated
         return chosen
 
@@ -85,14 +104,24 @@ class Delivery:
     """Where the result of a call goes, and what is shown meanwhile."""
 
     def __init__(
-        self, schema: str, json_path: str | None, page_path: str | None, replace: Replace, form: "Form", quiet: bool
+        self,
+        schema: str,
+        json_path: str | None,
+        page_path: str | None,
+        replace: Replace,
+        form: "Form",
+        quiet: bool,
+        opening: Opening = "no",
     ) -> None:
+        if opening == "yes" and page_path in (None, "-"):
+            raise RequestError("--open needs --page FILE: it opens that page")
         self.json_path = json_path
         self.page_path = page_path
         self._schema = schema
         self._replace = replace
         self._form = form
         self._quiet = quiet
+        self._opening = opening
 
     def check(self, inputs: Iterable[Name | None], *wanted: tuple[Name | None, Kind]) -> Outputs:
         """The writer of what this call writes; refuses, before any work, what must not or cannot be written.
@@ -123,16 +152,10 @@ class Delivery:
         if self._quiet or not sys.stderr.isatty():
             yield None
             return
-        from tqdm import tqdm
+        from imgkit.cli.watching import shown_progress
 
-        tqdm.monitor_interval = 0
-        with tqdm(desc=what, unit="B", unit_scale=True, unit_divisor=1000, leave=False, delay=0.5) as bar:
-
-            def show(done: int, total: int) -> None:
-                bar.total = total
-                bar.update(done - bar.n)
-
-            yield show
+        with shown_progress(what) as bar:
+            yield bar
 
     def send(
         self, result: Any, outputs: Outputs, extras: Sequence[Extra] = (), failed: Sequence[OutputError] = ()
@@ -165,9 +188,24 @@ class Delivery:
                 is_closed = error.errno == errno.EPIPE
                 reason = " was closed before the answer was written" if is_closed else f": {error.strerror}"
                 problems.append(OutputError(f"standard output{reason}"))
+        written = [file.path for file in files if file.path is not None and not _is_standard_output(file.path)]
+        if not problems:
+            self._say_where(written)
         if problems:
             raise OutputError("; ".join(error_line(problem) for problem in problems))
         return EXIT_STATUS[result.verdict]
+
+    def _say_where(self, written: Sequence[str]) -> None:
+        """Where files went, on a terminal; and the page on the screen, where that is wanted."""
+        if written and not self._quiet and sys.stderr is not None and sys.stderr.isatty():
+            from imgkit.core.text import clean
+
+            for path in written:
+                click.echo(f"written: {clean(path, 1000)}", err=True)
+        if self._opening == "yes" and self.page_path is not None:
+            from imgkit.cli.watching import open_page
+
+            open_page(self.page_path)
 
     def _print(self, result: Any, record: Callable[[], "Record"], files: Sequence[Extra]) -> None:
         """Put a result on standard output: as text, or as the files that are wanted there."""

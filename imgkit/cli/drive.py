@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from imgkit.cli.completion import Commands
 from imgkit.cli.delivery import Delivery, delivery_options
 from imgkit.cli.options import NUMBER, PATH
 from imgkit.core.errors import RequestError
@@ -33,7 +34,7 @@ class AddressType(click.ParamType["Address"]):
             self.fail(str(error), param, ctx)
 
 
-@click.group("drive")
+@click.group("drive", cls=Commands)
 def command() -> None:
     """Show a drive's geometry, capacity, timing and addresses."""
 

@@ -4,13 +4,16 @@ import sys
 
 import click
 
+from imgkit.cli.completion import identifiers, schemas
 from imgkit.cli.delivery import Delivery, delivery_options
 from imgkit.core.errors import RequestError
 
 
 @click.command("explain")
-@click.argument("identifier", metavar="ID", required=False)
-@click.option("--schema", "schema_name", metavar="NAME", help="Print the JSON Schema of a result instead.")
+@click.argument("identifier", metavar="ID", required=False, shell_complete=identifiers)
+@click.option(
+    "--schema", "schema_name", metavar="NAME", shell_complete=schemas, help="Print the JSON Schema of a result instead."
+)
 @delivery_options("imgkit.explain")
 def command(delivery: Delivery, identifier: str | None, schema_name: str | None) -> int:
     """Say what ID, the id of a finding or the kind of an episode, means and what to do about it.

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgkit.cli.completion import Commands, files, layouts
 from imgkit.cli.delivery import REPORT, Delivery, delivery_options
 from imgkit.cli.options import PATH, access_options, drive_option, load_drive
 from imgkit.core.errors import OutputError
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from imgkit.medium import Access
 
 
-@click.group("label")
+@click.group("label", cls=Commands)
 def command() -> None:
     """Decode and check disk labels, and make the label that a plan describes."""
 
@@ -21,7 +22,10 @@ def command() -> None:
 @command.command("check", short_help="Decode and check every label found.")
 @click.argument("image", type=PATH)
 @click.option(
-    "--layout", metavar="ID", help="Look for this layout (see `imgkit label layouts`), or a layout FILE.toml."
+    "--layout",
+    metavar="ID",
+    shell_complete=layouts,
+    help="Look for this layout (see `imgkit label layouts`), or a layout FILE.toml.",
 )
 @drive_option
 @click.option("--plan", "plan_path", type=PATH, metavar="FILE", help="A plan file (TOML) that the label should follow.")
@@ -60,7 +64,14 @@ def check(
 
 @command.command("build", short_help="Make the label that a plan describes.")
 @click.argument("plan", type=PATH)
-@click.option("-o", "--output", required=True, metavar="FILE", help="The file to write the label's bytes to.")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    metavar="FILE",
+    shell_complete=files,
+    help="The file to write the label's bytes to.",
+)
 @click.option(
     "--keep-from",
     type=PATH,
@@ -97,7 +108,7 @@ def build(delivery: Delivery, plan: Path, output: str, keep_from: Path | None, a
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")
 @delivery_options("imgkit.layouts")
-def layouts(delivery: Delivery) -> int:
+def list_layouts(delivery: Delivery) -> int:
     """List the label layouts that imgkit knows, where each lies and where it is described."""
     outputs = delivery.check([])
     from imgkit.label.check import label_layouts

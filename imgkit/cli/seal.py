@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from imgkit.cli.completion import files
 from imgkit.cli.delivery import Delivery, delivery_options
 from imgkit.cli.options import PATH, SIZE, access_options, block_size_option
 from imgkit.core.errors import OutputError
@@ -14,7 +15,7 @@ from imgkit.files.outputs import CHECK_LINE, Meanwhile, finish_together, json_ki
 
 @click.command("seal")
 @click.argument("image", type=PATH)
-@click.option("-o", "--output", required=True, metavar="FILE", help="The seal, as JSON.")
+@click.option("-o", "--output", required=True, metavar="FILE", shell_complete=files, help="The seal, as JSON.")
 @click.option(
     "--range-size",
     "range_bytes",
@@ -23,7 +24,7 @@ from imgkit.files.outputs import CHECK_LINE, Meanwhile, finish_together, json_ki
 )
 @block_size_option
 @click.option("--to-block", is_flag=True, help="Also a digest of each block, in FILE.blocks beside the seal.")
-@click.option("--check-line", metavar="FILE", help="Also write a line that `sha256sum -c` reads.")
+@click.option("--check-line", metavar="FILE", shell_complete=files, help="Also write a line that `sha256sum -c` reads.")
 @access_options
 @delivery_options("imgkit.sealing")
 def command(
@@ -55,7 +56,7 @@ def command(
             progress=progress,
             **options,
         )
-        files: list[str] = []
+        written: list[str] = []
         problems: list[OutputError] = []
         try:
             if blocks is not None and blocks.problem is not None:
@@ -63,14 +64,14 @@ def command(
             sealed = stack.enter_context(outputs.pending(output, seal_kind))
             sealed.write(document)
             finish_together([sealed] if blocks is None else [blocks, sealed])
-            files += [output, *([block_path] if block_path else [])]
+            written += [output, *([block_path] if block_path else [])]
         except OutputError as error:
             problems.append(error)
         try:
             if check_line is not None:
                 line = seal.check_line(report.sha256, report.path)
                 outputs.write(check_line, line.encode("utf-8", "surrogateescape"), CHECK_LINE)
-                files.append(check_line)
+                written.append(check_line)
         except OutputError as error:
             problems.append(error)
-    return delivery.send(seal.with_files(report, files), outputs, failed=problems)
+    return delivery.send(seal.with_files(report, written), outputs, failed=problems)

@@ -16,11 +16,14 @@ from imgkit.comparison.result import Comparison, DigestRanges
 from imgkit.comparison.retry import retry_skipped
 from imgkit.comparison.same_medium import compared_with_itself
 from imgkit.comparison.scan import Pair, scan
+from imgkit.core import spans
 from imgkit.core.clock import Clock
 from imgkit.core.digests import Algorithm
 from imgkit.core.errors import RequestError
 from imgkit.core.findings import by_severity
 from imgkit.core.spans import Span, Stretch
+from imgkit.core.text import plural
+from imgkit.core.watching import Watcher
 from imgkit.drive.geometry import Drive
 from imgkit.label.check import LabelReading
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
@@ -77,7 +80,7 @@ def compare(
     for an impossible request.
     """
     if max_ranges < 0:
-        raise RequestError(f"{max_ranges} ranges cannot be listed: the number must be 0 or more")
+        raise RequestError(f"{max_ranges} ranges: must be 0 or more")
     if copy_takers and (journal is not None or not digests or ranges or partitions or skip):
         raise RequestError("what else reads along with a comparison needs the whole of it, digests, and no journal")
     if journal is not None and max_ranges > MOST_RANGES_IN_A_JOURNAL:
@@ -121,10 +124,17 @@ def _compare(
     stretches = [each for each in asked if each.start < each.end]
     wanted = sum(end - start for start, end in stretches)
     tick: Progress | None = None
+    watcher = progress if isinstance(progress, Watcher) else None
+
+    def count() -> None:
+        if watcher is not None:
+            watcher.count(ledger.blocks["differ"], ledger.blocks["unreadable"])
+
     if progress is not None:
 
         def tick(reached: int) -> None:
             progress(sum(min(end, reached) - start for start, end in stretches if start < reached), wanted)
+            count()
 
     all_retried = True
     taken: dict[str, Mapping[str, str]] = {"reference": {}, "copy": {}}
@@ -146,11 +156,15 @@ def _compare(
         left = [Stretch(max(start, reached), end) for start, end in stretches if end > reached]
         stopped_at = scan(pair, left, ledger, tick, journal)
     if stopped_at is None:
-        all_retried = retry_skipped(pair, ledger, end, journal)
+        if watcher is not None and ledger.skipped:
+            watcher.enter(f"retrying {plural(spans.total(ledger.skipped), 'skipped block')}")
+        all_retried = retry_skipped(pair, ledger, end, journal, count)
         look_at_ends(request, pair, ledger)
     result = answer(request, pair, ledger, clock, stopped_at=stopped_at, all_retried=all_retried, digests=taken)
     if answer_wanted == "explained" and result.ranges and not result.interrupted:
         try:
+            if watcher is not None:
+                watcher.enter("explaining")
             result = explained(request, result, clock)
         except KeyboardInterrupt:
             result = msgspec.structs.replace(

@@ -1,5 +1,7 @@
 """Retrying the dead stretches that were skipped, when all else has been read."""
 
+from collections.abc import Callable
+
 from imgkit.comparison.ledger import MOST_SAMPLES, Ledger, Skipped, StripResult
 from imgkit.comparison.scan import Keeper, Losses, Pair, PieceFindings, blot_out
 from imgkit.core.spans import Stretch, intersection
@@ -11,16 +13,21 @@ _MOST_AT_ONCE = 64
 """How many blocks of a dead stretch are tried before the next check whether to stop: more where they are readable."""
 
 
-def retry_skipped(pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None) -> bool:
+def retry_skipped(
+    pair: Pair, ledger: Ledger, end: int, keeper: Keeper | None = None, report: Callable[[], None] | None = None
+) -> bool:
     """Try what was skipped, each failing block once; False when Ctrl-C ended that early.
 
-    `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable.
+    `end` is the byte up to which everything else is in the ledger. What is left then stays unreadable. `report` is
+    called now and then.
     """
     if pair.is_interrupted:
         return not ledger.skipped
     returning = _Return(pair, ledger)
 
     def tick() -> None:
+        if report is not None:
+            report()
         if keeper is not None and keeper.is_due():
             returning.keep(keeper, end)
 

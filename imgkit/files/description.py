@@ -21,6 +21,8 @@ _KEY_PART = rf"(?:[A-Za-z0-9_-]++|{_STRING})[ \t]*+"
 _LONG_KEY = re.compile(rf"({_KEY_PART}(?:\.[ \t]*+{_KEY_PART}){{{_MOST_KEY_PARTS}}})|{_KEY_PART}|#[^\n]*+")
 """Its first group is a dotted key with too many parts: the parser's time grows with their square. What is in a string
 or a comment is not a key."""
+_KEY_OF = {"plan file": "label", "machine file": "machine", "layout file": "byte_orders", "drive file": "drive"}
+"""A table or field at the top that a kind of file always has; a plan may also hold a drive."""
 _MISSING = re.compile(r"Object missing required field `(.*)`\Z", re.DOTALL)
 
 
@@ -39,11 +41,17 @@ def read_document(path: Path, *, what: str) -> dict[str, Any]:
         text = data.decode("utf-8")
         if any(found[1] for found in _LONG_KEY.finditer(text)):
             raise DescriptionError(f"{path}: not a {what}: a key has more than {_MOST_KEY_PARTS} parts")
-        return tomllib.loads(text)
+        document = tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise DescriptionError(f"{path}: not UTF-8 text at byte {error.start}: a {what} is TOML") from None
     except (ValueError, RecursionError) as error:
+        if text.lstrip()[:1] == "{":
+            raise DescriptionError(f"{path}: this is JSON, not a {what}, which is TOML") from None
         raise DescriptionError(f"{path}: not TOML: {str(error)[:_MOST_REASON]}") from None
+    found = next((kind for kind, key in _KEY_OF.items() if key in document), what)
+    if found != what and not (found == "drive file" and "partition" in document):
+        raise DescriptionError(f"{path}: this is a {found}, not a {what}")
+    return document
 
 
 def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:

@@ -107,6 +107,8 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
         raise DescriptionError(f"{source}: is empty, not a {what}")
     if _marks(data) > MOST_MARKS:
         raise DescriptionError(f"{source}: not a {what}: it has too many values")
+    if data.lstrip()[:1] not in (b"{", b"["):
+        raise DescriptionError(f"{source}: not a {what}: it does not begin as JSON does")
     depth = 0
     for found in _STRING_OR_BRACKET.finditer(data):
         if found[1]:

@@ -10,7 +10,7 @@ import msgspec
 
 from imgkit.core.findings import Verdict
 from imgkit.core.spans import Span
-from imgkit.drive.geometry import Drive
+from imgkit.drive.geometry import Geometry
 
 Tone = Literal["good", "bad", "look", "unknown", "plain"]
 ColumnKind = Literal["text", "short", "number", "place", "digits"]
@@ -39,7 +39,7 @@ class Table(msgspec.Struct, frozen=True, kw_only=True):
 
     `total` is how many there are (exact), `listed` how many the JSON holds, `what` they are called, `chosen` which of
     them come first. `filters` are headings by which a reader can choose rows; `anchors`, where there are any, name for
-    each row the sample that belongs to it.
+    each row the sample that belongs to it. `keys` name the rows, for what leads to them.
     """
 
     caption: str = ""
@@ -51,6 +51,7 @@ class Table(msgspec.Struct, frozen=True, kw_only=True):
     chosen: str = "first"
     filters: tuple[str, ...] = ()
     anchors: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
 
 
 class PictureRow(msgspec.Struct, frozen=True):
@@ -87,20 +88,25 @@ class Run(Protocol):
 
 
 class SurfaceMap(msgspec.Struct, frozen=True, kw_only=True):
-    """Where runs lie, in blocks of `block_size` bytes on a medium of `blocks`: on the platters of `drive`, or along a
-    strip where the drive is None.
+    """Where runs lie, in blocks of `block_size` bytes on a medium of `blocks`: on the surfaces of a drive of this
+    `geometry`, or along a strip where that is None.
 
-    `runs` may be cut, `runs_total` is exact. `episodes` are `(run, kind)`. `noun` is what one of the blocks in the runs
-    is called; `summary` says in a sentence what the map shows.
+    `runs` may be cut, `runs_total` is exact, the first `linked` of them are in the table of ranges. `episodes` are
+    `(run, kind, number)`, with the number of its item or None. `partitions` are `(name, run)`; `marks` are
+    `(block, id)` of findings that name a block. `noun` is what one of the blocks in the runs is called; `summary` says
+    in a sentence what the map shows.
     """
 
     runs: Sequence[Run]
     runs_total: int
     known_bad: Sequence[Span]
-    drive: Drive | None
+    geometry: Geometry | None
     block_size: int
     blocks: int
-    episodes: tuple[tuple[Span, str], ...]
+    linked: int = 0
+    episodes: tuple[tuple[Span, str, int | None], ...] = ()
+    partitions: tuple[tuple[str, Span], ...] = ()
+    marks: tuple[tuple[int, str], ...] = ()
     noun: str
     summary: str
 
@@ -132,7 +138,8 @@ class Commands(msgspec.Struct, frozen=True):
 
 
 class Item(msgspec.Struct, frozen=True, kw_only=True):
-    """Something with a name: a finding, an episode, what was not checked. `notes` are names and what they are."""
+    """Something with a name: a finding, an episode, what was not checked. `notes` are names and what they are; `key` is
+    what leads to it."""
 
     word: str
     tone: Tone
@@ -141,6 +148,7 @@ class Item(msgspec.Struct, frozen=True, kw_only=True):
     text: str
     notes: tuple[tuple[str, str], ...] = ()
     advice: str = ""
+    key: str = ""
 
 
 class Items(msgspec.Struct, frozen=True):
@@ -237,7 +245,8 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
 
     `headline` is the answer to everything, where there is one, and `reasons` are its reasons. `counts` are
     `(name, number)` and add up to the last of them. `fills` and `logbook` are what a person writes on the printed
-    page, at its top and at its end. `has_page`: the command can write a page of it.
+    page, at its top and at its end. `has_page`: the command can write a page of it. `outcome` is what the verdict is
+    called; its own name unless another says better what it means here.
     """
 
     kind: str
@@ -263,3 +272,9 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
         "Signature",
     )
     has_page: bool = True
+    outcome: str = ""
+
+    @property
+    def outcome_word(self) -> str:
+        """What the verdict is called."""
+        return self.outcome or self.verdict

@@ -55,7 +55,7 @@ def vote(
     if not 2 <= len(dumps) <= MOST_DUMPS:
         raise RequestError(f"{len(dumps)} dumps cannot vote: there must be between 2 and {MOST_DUMPS}")
     if max_ranges < 0:
-        raise RequestError(f"{max_ranges} ranges cannot be listed: the number must be 0 or more")
+        raise RequestError(f"{max_ranges} ranges: must be 0 or more")
     for number in [*(unreadable or {}), *(only or {})]:
         if not 1 <= number <= len(dumps):
             raise RequestError(f"there is no dump {number}: they are numbered 1 to {len(dumps)} as they are named")

@@ -27,7 +27,7 @@ _MOST_CHARACTERS = 20_000
 _PACKAGE = "imgkit.report.page"
 _PLAIN_IN_CSS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 .,:-_/")
 _CALL = re.compile(r"`((?:imgkit|dd) [^`]*)`")
-_SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "?", "plain": "·"}
+_SYMBOLS: dict[Tone, str] = {"good": "✓", "bad": "✗", "look": "!", "unknown": "○", "plain": "·"}
 
 
 class Page(str):
@@ -58,7 +58,7 @@ def render_page(record: Record) -> Page:
 
 
 def _render(record: Record, entries: int) -> str:
-    verdict = record.headline.word if record.headline else record.verdict
+    verdict = record.headline.word if record.headline else record.outcome_word
     names = ", ".join(f"{role} {words.tail(name, 34)}" for role, name in record.subjects[:2])
     heads = _sheet_heads(f"imgkit {record.kind}: {names}", f"{verdict}, {record.started_at}")
     styles = (_asset("style.css"), _asset("print.css"), heads)

@@ -9,13 +9,13 @@ from imgkit.core.spans import Span
 from imgkit.report import words
 from imgkit.report.record import Cell, Sample, Table
 
-PICTURE_WIDTH = 1000.0
+PICTURE_WIDTH = 100.0
 BYTES_PER_ROW = 8
-_LEAST_WIDTH = 1.5
+_LEAST_WIDTH = 0.25
 
 
 class Bar(msgspec.Struct, frozen=True):
-    """A run of blocks, from `x` on, `width` wide, of a drawing that is `PICTURE_WIDTH` wide."""
+    """A run of blocks, from `x` on, `width` wide, in per cent of the drawing."""
 
     x: float
     width: float
@@ -26,8 +26,8 @@ def bars(runs: Sequence[Span], end: int) -> tuple[Bar, ...]:
     """The runs on a scale from block 0 to `end`; none is too small to be seen."""
     return tuple(
         Bar(
-            round(min(PICTURE_WIDTH - _LEAST_WIDTH, span.first * PICTURE_WIDTH / end), 2),
-            round(max(_LEAST_WIDTH, span.count * PICTURE_WIDTH / end), 2),
+            round(min(PICTURE_WIDTH - _LEAST_WIDTH, span.first * PICTURE_WIDTH / end), 3),
+            round(max(_LEAST_WIDTH, span.count * PICTURE_WIDTH / end), 3),
             f"blocks {span.first} to {span.end - 1}",
         )
         for span in runs

@@ -28,7 +28,9 @@ def copy_again_section(result: Comparison) -> tuple[Section, ...]:
 
     blocks: list[Block | str] = []
     if kinds := dict.fromkeys(each.kind for each in result.episodes if each.kind in REPEATING):
-        blocks.append(f"First remove the cause of {', '.join(kinds)}, as said above: copying the same way repeats it.")
+        blocks.append(
+            f"First remove the cause of {', '.join(kinds)} (see the episodes): copying the same way repeats it."
+        )
     blocks += script
     if again.no_commands is not None:
         blocks.append(_NO_COMMANDS_WORDS[again.no_commands])

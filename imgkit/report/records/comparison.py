@@ -8,14 +8,21 @@ from pathlib import PurePath
 from imgkit.comparison.result import Comparison, PartitionCount
 from imgkit.core import spans
 from imgkit.core.spans import Span
-from imgkit.explanation.result import Episode
+from imgkit.explanation.result import BlockRange, Episode
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Item, Items, Record, Section, SurfaceMap, Text, Tone
+from imgkit.report.record import Answer, Block, Cell, Item, Items, Record, Section, SurfaceMap, Text, Tone
 from imgkit.report.records import elements as of
 from imgkit.report.records.again import copy_again_section
 from imgkit.report.records.beside import labels_section, sampled_ranges, samples_section
 from imgkit.report.records.labels import field_name, value_text
-from imgkit.report.records.ranges import MOST_RANGES, first_range, known_bad_tables, map_section, range_section
+from imgkit.report.records.ranges import (
+    MOST_RANGES,
+    first_range,
+    geometry_of,
+    known_bad_tables,
+    map_section,
+    range_section,
+)
 
 _NAME_CHARACTERS = 48
 _STATE_WORDS = {
@@ -51,9 +58,9 @@ def record(result: Comparison) -> Record:
             ("blocks in all", max(result.reference.blocks, result.copy.blocks)),
         ),
         sections=(
+            *copy_again_section(result),
             *of.findings_section(result.findings),
             *_episodes(result),
-            *copy_again_section(result),
             _ranges(result),
             *samples_section(result),
             *_map(result),
@@ -64,6 +71,31 @@ def record(result: Comparison) -> Record:
             _made(result),
         ),
     )
+
+
+def _cut_bytes(result: Comparison) -> tuple[str, int]:
+    """The medium that ends inside a block, and how many bytes of that block only the other one has."""
+    sizes = {"reference": result.reference.size_bytes, "copy": result.copy.size_bytes}
+    shorter = min(sizes, key=lambda side: sizes[side])
+    end = -(-sizes[shorter] // result.block_size) * result.block_size
+    return shorter, min(end, max(sizes.values())) - sizes[shorter]
+
+
+def _cut(result: Comparison) -> str:
+    shorter, missing = _cut_bytes(result)
+    return f"the {shorter} ends inside a block, of which it lacks {words.plural(missing, 'byte')}"
+
+
+def _differing(result: Comparison, each: BlockRange) -> Cell:
+    """How many bytes of a range differ, or what is missing of it where the last block is cut."""
+    if each.state != "differ":
+        return "–"
+    shorter, missing = _cut_bytes(result)
+    cut_block = min(result.reference.size_bytes, result.copy.size_bytes) // result.block_size
+    if not missing or not each.first <= cut_block < each.end:
+        return each.differing_bytes
+    cut = f"{words.grouped(missing)} missing of the {shorter}"
+    return f"{words.grouped(each.differing_bytes)}, {cut}" if each.differing_bytes else cut
 
 
 def _names(result: Comparison) -> tuple[str, str]:
@@ -84,7 +116,7 @@ def _answer_of_copy(result: Comparison) -> Answer:
     in_them = (
         f"Differing bytes in them: {words.grouped(result.differing_bytes)}"
         if result.differing_bytes
-        else "No byte differs in them: one medium has only a part of the block"
+        else f"No byte differs in them: {_cut(result)}"
     )
     left_out = _not_compared_blocks(result)
     return of.answer(
@@ -117,7 +149,8 @@ def _is_exact(result: Comparison) -> tuple[str, Tone, str]:
             (result.unreadable_blocks, "could not be read"),
         )
     )
-    parts += ["stopped before the end"] if result.interrupted else []
+    goes_on = " (its journal is kept: the same call goes on from there)" if result.journal == "open" else ""
+    parts += [f"stopped before the end{goes_on}"] if result.interrupted else []
     compared = f"{words.grouped(result.compared_blocks)} compared"
     incomplete = result.interrupted or result.unreadable_blocks
     if found := of.not_equal("; ".join([*parts, compared]), incomplete=incomplete, unequal=unequal):
@@ -154,15 +187,19 @@ def _episodes(result: Comparison) -> tuple[Section, ...]:
         return ()
     explained = result.explained
     lead: list[str] = []
-    if explained is not None and explained.looked_at_blocks < result.differing_blocks:
+    if explained is not None and explained.looked_at_blocks < result.differing_blocks and result.differing_bytes:
         differing = words.plural(result.differing_blocks, "differing block")
         lead = [f"They are based on {words.grouped(explained.looked_at_blocks)} of the {differing}."]
-    items = Items(tuple(_episode(each) for each in result.episodes[: of.MOST_ITEMS]), len(result.episodes), "episodes")
+    items = Items(
+        tuple(_episode(each, number) for number, each in enumerate(result.episodes[: of.MOST_ITEMS], 1)),
+        len(result.episodes),
+        "episodes",
+    )
     aside = "what the ranges look like: explanations, not facts"
     return (of.section("episodes", "Episodes", *lead, items, aside=aside, short=12),)
 
 
-def _episode(episode: Episode) -> Item:
+def _episode(episode: Episode, number: int) -> Item:
     ranges = episode.ranges
     total = episode.details.get("ranges_total", len(ranges))
     last = episode.details.get("last_block", ranges[-1].end - 1)
@@ -179,6 +216,7 @@ def _episode(episode: Episode) -> Item:
         text=episode.evidence,
         notes=tuple(notes),
         advice=episode.advice,
+        key=f"episode-{number}",
     )
 
 
@@ -192,7 +230,7 @@ def _ranges(result: Comparison) -> Section:
         if result.compared_blocks
         else "No block was compared.",
         caption="Ranges that are not equal",
-        column=("Differing bytes", "number", lambda each: each.differing_bytes if each.state == "differ" else "–"),
+        column=("Differing bytes", "number", partial(_differing, result)),
         anchors=[sampled.get(id(each), "") for each in result.ranges[:MOST_RANGES]],
     )
 
@@ -209,12 +247,19 @@ def _map(result: Comparison) -> tuple[Section, ...]:
         result.ranges,
         result.ranges_total,
         *known_bad_tables(result.defects, result.defects_total, of.whole_disks(result.partitions)),
-        drive=result.drive if result.address_source == "drive" else None,
+        geometry=geometry_of(result.labels.reference or result.labels.copy, result.drive, result.address_source),
         block_size=result.block_size,
         blocks=max(result.reference.blocks, result.copy.blocks),
         noun="faulty block",
         known_bad=result.defects,
-        episodes=((run, each.kind) for each in result.episodes for run in each.ranges),
+        linked=MOST_RANGES,
+        episodes=(
+            (run, each.kind, number if number <= of.MOST_ITEMS else None)
+            for number, each in enumerate(result.episodes, 1)
+            for run in each.ranges
+        ),
+        partitions=result.partitions,
+        findings=result.findings,
     )
 
 

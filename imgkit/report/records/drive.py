@@ -38,8 +38,9 @@ def _described(result: DriveResult) -> tuple[Section, ...]:
     geometry = of.facts(
         (
             "geometry",
-            f"{described.cylinders} cylinders × {described.heads} heads × {described.sectors_per_track} sectors of "
-            f"{described.sector_size} bytes",
+            f"{words.grouped(described.cylinders)} cylinders × {words.grouped(described.heads)} heads × "
+            f"{words.grouped(described.sectors_per_track)} sectors of "
+            f"{words.grouped(described.sector_size)} bytes",
         ),
         ("spares", f"{spares} on each track, on top of these"),
         (

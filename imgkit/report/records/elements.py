@@ -101,7 +101,10 @@ def findings_section(findings: Sequence[Finding]) -> tuple[Section, ...]:
     )
     grave = sum(each.severity != "note" for each in findings)
     drawn = Items(items, len(findings), "findings")
+    of_labels = sum(subject_of(each.id) in OF_LABELS for each in findings)
     aside = words.severities(findings)
+    if 0 < of_labels < len(findings):
+        aside += f"; {words.grouped(of_labels)} of them about labels"
     return (section("findings", "Findings", drawn, aside=aside, short=min(grave, SHORT_FINDINGS)),)
 
 

@@ -11,7 +11,7 @@ from imgkit.report import words
 from imgkit.report.record import Answer, Block, Record, Section, Text
 from imgkit.report.records import elements as of
 from imgkit.report.records.labels import label_section
-from imgkit.report.records.ranges import known_bad_tables, map_section
+from imgkit.report.records.ranges import geometry_of, known_bad_tables, map_section
 
 _MOST_AREAS = 100
 
@@ -40,11 +40,13 @@ def record(result: Inspection) -> Record:
                 unread,
                 len(unread),
                 *known_bad_tables(result.defects, result.defects_total, of.whole_disks(result.partitions)),
-                drive=result.drive,
+                geometry=result.drive or geometry_of(result.labels[:1], None, "label"),
                 block_size=result.block_size,
                 blocks=result.blocks,
                 noun="unreadable block",
                 known_bad=result.defects,
+                partitions=result.partitions,
+                findings=result.findings,
             ),
             _areas(result),
             label_section("Labels", result.labels),
@@ -130,7 +132,7 @@ def _areas(result: Inspection) -> Section:
         total=result.areas_total,
     )
     aside = f"{words.plural(result.areas_total, 'run')} of blocks with data, blank or unreadable"
-    return of.section("areas", "Areas", *([drawn] if drawn.rows else []), aside=aside)
+    return of.section("areas", "Areas", drawn if drawn.rows else "Nothing was read.", aside=aside)
 
 
 def _digests(result: Inspection) -> Section:

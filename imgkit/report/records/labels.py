@@ -53,15 +53,14 @@ def label_blocks(label: Label) -> list[Block]:
 
 def partition_table(label: Label) -> Table:
     """The partitions of a label in numbers."""
-    caption = (
-        f"Partitions of the label at block {label.block}, offset {label.offset}; blocks of {label.block_size} bytes"
-    )
+    blocks = f"blocks of {words.grouped(label.block_size)} bytes"
+    caption = f"Partitions of the label at block {label.block}, offset {label.offset}; {blocks}"
     return of.table(
         caption,
         label.partitions,
         ("Partition", "short", lambda each: words.clean(each.name, 40)),
         ("First", "number", lambda each: str(each.first)),
-        ("Blocks", "number", lambda each: str(each.count)),
+        ("Blocks", "number", lambda each: each.count),
         ("Last", "number", lambda each: str(each.end - 1) if each.count else "–"),
         ("Cylinders", "place", lambda each: words.cylinders(label, each)),
         (

@@ -169,6 +169,8 @@ def _map(result: Preflight) -> Section:
         )
     )
     if drawn is not None:
+        episodes = tuple((run, kind, None) for run, kind, _ in drawn.episodes)
+        drawn = msgspec.structs.replace(drawn, linked=0, episodes=episodes)
         return of.section("map", "Where on the drive", drawn)
     but = " but those of the planned label" if replaced else ""
     return of.section("map", "Where on the drive", Text((f"No map: the comparison found no block that differs{but}.",)))

@@ -5,20 +5,23 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from imgkit.core.findings import Finding
 from imgkit.core.spans import Span
-from imgkit.drive.geometry import Drive
-from imgkit.location.places import KnownBad
+from imgkit.drive.geometry import Drive, Geometry
+from imgkit.location.places import KnownBad, Places
 from imgkit.report import words
 from imgkit.report.record import Block, Run, Section, SurfaceMap, Table, Text
 from imgkit.report.records import elements as of
 
 if TYPE_CHECKING:
-    from imgkit.comparison.result import Comparison
+    from imgkit.comparison.result import Comparison, PartitionCount
     from imgkit.console.result import Tally
     from imgkit.explanation.checked import CheckedRange
     from imgkit.explanation.result import BlockRange
+    from imgkit.inspection.result import PartitionUse
+    from imgkit.label.result import Label
     from imgkit.seals.result import Verification
-    from imgkit.voting.result import Vote, VoteRange
+    from imgkit.voting.result import PartitionVote, Vote, VoteRange
 
 MOST_RANGES = 2000
 NO_NAMES: frozenset[str] = frozenset()
@@ -42,6 +45,7 @@ def range_section(
         range_table(result.ranges, whole, caption=caption, total=result.ranges_total, column=column),
         filters=("State", "Partition"),
         anchors=tuple(anchors),
+        keys=tuple(f"range-{each.first}" for each in result.ranges[:MOST_RANGES]),
     )
     states = dict.fromkeys(each.state for each in result.ranges[:MOST_RANGES])
     legend = Text(tuple(f"{state}: {state_words[state]}." for state in states))
@@ -105,39 +109,57 @@ def map_of(result: "Tally | Verification | Vote", blocks: int, noun: str) -> tup
     return map_section(
         result.ranges,
         result.ranges_total,
-        drive=result.drive if result.address_source == "drive" else None,
+        geometry=geometry_of(getattr(result, "labels", ()), result.drive, result.address_source),
         block_size=result.block_size,
         blocks=blocks,
         noun=noun,
+        linked=MOST_RANGES if hasattr(result, "labels") else 0,
+        partitions=getattr(result, "partitions", ()),
+        findings=result.findings,
     )
+
+
+def geometry_of(labels: "Sequence[Label]", drive: Drive | None, source: str | None) -> Geometry | None:
+    """The geometry that the addresses of a result come from: the drive file's, else that of the first label."""
+    if source == "label":
+        return Places(labels, None, 1, 0).geometry
+    return drive if source == "drive" else None
 
 
 def map_section(
     runs: Sequence[Run],
     runs_total: int,
     *others: Block,
-    drive: Drive | None,
+    geometry: Geometry | None,
     block_size: int,
     blocks: int,
     noun: str,
+    linked: int = 0,
     known_bad: Sequence[KnownBad] = (),
-    episodes: Iterable[tuple[Span, str]] = (),
+    episodes: Iterable[tuple[Span, str, int | None]] = (),
+    partitions: "Sequence[PartitionCount | PartitionUse | PartitionVote]" = (),
+    findings: Sequence[Finding] = (),
 ) -> tuple[Section, ...]:
     """The map, with what belongs to it; no section where there is nothing to draw."""
     if not (runs or known_bad):
         return ()
-    where = (
-        f"on the surfaces of {words.clean(drive.name, 80)}" if drive else "along one strip, as there is no drive file"
-    )
+    where = "along one strip: there is no drive file, and no label with a consistent geometry"
+    if isinstance(geometry, Drive):
+        where = f"on the surfaces of {words.clean(geometry.name, 80)}"
+    elif geometry is not None:
+        where = "on the surfaces that the label describes"
     bad = f" and {words.plural(len(known_bad), 'known bad run')}" if known_bad else ""
     drawn = SurfaceMap(
         runs=runs,
         runs_total=runs_total,
         known_bad=known_bad,
-        drive=drive,
+        geometry=geometry,
         block_size=block_size,
         blocks=blocks,
+        linked=linked,
         episodes=tuple(episodes),
+        partitions=tuple((each.name, Span(each.first, each.count)) for each in partitions if not each.whole_disk),
+        marks=tuple((each.where.block, each.id) for each in findings if each.where.block is not None),
         noun=noun,
         summary=f"The map of the page has {words.plural(len(runs), 'range')}{bad}, {where}.",
     )

@@ -42,7 +42,10 @@ def record(result: Verification) -> Record:
                 ("Copy", of.medium_text(result.path, result.kind, result.size_bytes)),
                 ("Seal", f"{result.seal_path}, of {result.seal_name}, {words.size(result.seal_size_bytes)}"),
                 ("Sealed", result.seal_made_at),
-                ("Precision", f"{words.plural(result.precision_blocks, 'block')} of {result.block_size} bytes"),
+                (
+                    "Precision",
+                    f"{words.plural(result.precision_blocks, 'block')} of {words.grouped(result.block_size)} bytes",
+                ),
                 ("A longer copy", "is allowed by the call" if result.tail == "allow" else "counts as not exact"),
                 ("Drive file", words.drive(result.drive)),
                 notes=words.route_sentences([("copy", result.kind, result.route)]),

@@ -30,6 +30,7 @@ def record(result: Vote) -> Record:
     return Record(
         **of.begun(result),
         kind="vote",
+        outcome="Dumps differ" if result.verdict == "fail" and _differ(result) and not result.doubt_blocks else "",
         title=f"{words.plural(len(names), 'dump')}, the first {names[0]}",
         subjects=tuple((f"dump {dump.number}", words.name_of(dump.path)) for dump in result.dumps[:16]),
         answers=(_agreement(result), _doubt(result), *_pattern(result), _distrust(result), _best(result)),
@@ -65,6 +66,10 @@ def record(result: Vote) -> Record:
     )
 
 
+def _differ(result: Vote) -> bool:
+    return result.majority_blocks + result.no_majority_blocks > 0
+
+
 def _agreement(result: Vote) -> Answer:
     """Do the dumps agree."""
     if any(finding.id == "medium.same" for finding in result.findings):
@@ -82,7 +87,7 @@ def _agreement(result: Vote) -> Answer:
         parts.append("stopped before the end")
     elif any(dump.error_blocks for dump in result.dumps):
         parts.append("there were read errors")
-    differ = result.majority_blocks + result.no_majority_blocks > 0
+    differ = _differ(result)
     says = "; ".join([*parts, f"{words.grouped(result.agreed_blocks + result.partly_read_blocks)} agree"])
     word: str
     tone: Tone
@@ -244,7 +249,7 @@ def _dumps(result: Vote) -> Section:
                 ("Differ", "number", lambda each: each.differing_blocks),
             )
         )
-    aside = f"in blocks of {result.block_size} bytes, {words.BLOCK_SIZE_WORDS[result.block_size_source]}"
+    aside = f"in blocks of {words.grouped(result.block_size)} bytes, {words.BLOCK_SIZE_WORDS[result.block_size_source]}"
     return of.section("dumps", "Dumps", *blocks, aside=aside)
 
 

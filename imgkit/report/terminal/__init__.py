@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterable
 from typing import IO, Literal
 
+from imgkit.core.findings import EXIT_STATUS
 from imgkit.report import words
 from imgkit.report.record import Answer, Items, LabelTable, Record
 from imgkit.report.terminal.blocks import FULL, Bounds, entries_of, section_lines
@@ -46,7 +47,7 @@ def _full(paper: Paper, record: Record) -> list[str]:
     lines = _headline(paper, record)
     for number, reason in enumerate(record.reasons, 1):
         lines += paper.hanging(f"{number}. ", reason, 2)
-    lines += _answers(paper, record.answers, FULL)
+    lines += _answers(paper, record.answers, FULL) + _verdict(paper, record)
     lines += _points(paper, record.answers)
     if record.counts:
         *counts, (name, total) = record.counts
@@ -64,6 +65,7 @@ def _short(paper: Paper, record: Record, bounds: Bounds) -> list[str]:
     lines = _headline(paper, record) + _answers(
         paper, (Answer(each.question, each.word, each.tone, each.sentences[:1]) for each in record.answers), bounds
     )
+    lines += _verdict(paper, record)
     added = ["what the answers rest on"] if any(each.points for each in record.answers) else []
     added += ["counts"] if record.counts else []
     whole = bounds.whole
@@ -91,6 +93,13 @@ def _answers(paper: Paper, answers: Iterable[Answer], bounds: Bounds) -> list[st
     shown = list(answers)
     rows = [(each.question, each.word, paper.text(" ".join(each.sentences), bounds.characters)) for each in shown]
     return ["", *paper.grid((("", "fixed"), ("", "fixed"), ("", "text")), rows, 2, [each.tone for each in shown])]
+
+
+def _verdict(paper: Paper, record: Record) -> list[str]:
+    """The verdict of a record that gives answers, where no headline says it."""
+    if record.headline is not None or not record.answers:
+        return []
+    return paper.hanging("", f"Verdict: {record.outcome_word} (exit status {EXIT_STATUS[record.verdict]}).", 2)
 
 
 def _points(paper: Paper, answers: Iterable[Answer]) -> list[str]:

@@ -33,6 +33,18 @@ _STYLED = re.compile(r"\x1b\[[\d;]*m")
 _TONED_COLUMN = 1
 
 
+def _is_bare_locale() -> bool:
+    """Whether the environment asks for the C or POSIX locale, whose terminals may have ASCII alone.
+
+    Python writes UTF-8 there all the same (PEP 538, PEP 540), and sets LC_CTYPE to say so. Source of the order: POSIX
+    XBD 8.2.
+    """
+    asked = [os.environ.get(name) for name in ("LC_ALL", "LC_CTYPE", "LANG")]
+    if asked[1] == "C.UTF-8" and asked[2] in ("C", "POSIX"):
+        asked[1] = None
+    return next((name for name in asked if name), "") in ("C", "POSIX")
+
+
 class Paper:
     """A terminal, as far as drawing goes. Everything that is drawn goes through `text`."""
 
@@ -42,6 +54,8 @@ class Paper:
         self._has_colours = target.isatty() and not os.environ.get("NO_COLOR")
         self._encoding = getattr(target, "encoding", None) or "utf-8"
         self._is_plain = False
+        if _is_bare_locale():
+            self._encoding = "ascii"
         try:
             "".join(chr(code) for code in _PLAIN).encode(self._encoding)
         except (UnicodeError, LookupError):
