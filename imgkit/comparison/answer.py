@@ -142,7 +142,14 @@ def explained(request: Request, result: Comparison, clock: Clock) -> Comparison:
 
 def _summary(medium: Medium, blocks: int, unreadable_blocks: int, digests: Mapping[str, str]) -> MediumSummary:
     return MediumSummary(
-        str(medium.path), medium.kind, medium.size_bytes, blocks, dict(digests), unreadable_blocks, medium.route
+        str(medium.path),
+        medium.kind,
+        medium.size_bytes,
+        blocks,
+        dict(digests),
+        unreadable_blocks,
+        medium.route,
+        medium.packing,
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from imgkit.comparison.result import Comparison, NoScript
 from imgkit.explanation.result import CopyAgain, NotAll, Transfer
+from imgkit.medium.packings import UNPACKERS
 
 FIRST_LINE = "# imgkit copy-again script"
 """What the first line of each of these scripts starts with: by it a file is known to be one."""
@@ -21,8 +22,6 @@ _REASONS: dict[NotAll, str] = {
     "reference-blank": "in some blocks the reference has no data and the copy has",
     "not-examined": "of some blocks it is not known which side is right",
 }
-UNPACKERS = {".gz": "gzip", ".xz": "xz", ".bz2": "bzip2", ".zst": "zstd"}
-"""By the end of a packed file's name: the utility that unpacks it, with `-dc` to standard output."""
 
 
 def why_no_script(result: Comparison) -> NoScript | None:
@@ -57,7 +56,7 @@ def copy_again_script(result: Comparison) -> bytes:
     anything is written, when reference or copy are not what they were.
     """
     again = again_of(result)
-    is_packed = result.reference.kind == "packed"
+    packing = result.reference.packing
     lines = [
         *_head(again),
         "",
@@ -65,7 +64,7 @@ def copy_again_script(result: Comparison) -> bytes:
         f"reference_bytes={result.reference.size_bytes}",
         f"copy_bytes={result.copy.size_bytes}",
         _CHECKS,
-        _unpacking(again.reference_path) if is_packed else _SIZE_OF_REFERENCE,
+        _SIZE_OF_REFERENCE if packing is None else _UNPACK.replace("UNPACKER", UNPACKERS[packing]),
         _COPYING,
         *_calls(again.transfers, result.block_size),
         *_apart(again, result.block_size),
@@ -119,10 +118,6 @@ def _last_line(again: CopyAgain) -> str:
     if again.is_all:
         return f'printf \'{told}; now compare again\\n\' "$right" "$noun"'
     return f'printf \'{NOT_ALL}: {told}; left out: {_reasons(again)}; now compare again\\n\' "$right" "$noun"'
-
-
-def _unpacking(reference_path: str) -> str:
-    return _UNPACK.replace("UNPACKER", UNPACKERS[Path(reference_path).suffix.lower()])
 
 
 _CHECKS = r"""

@@ -167,6 +167,7 @@ class _Run:
             medium=ReadMedium(
                 path=str(medium.path),
                 kind=medium.kind,
+                packing=medium.packing,
                 route=medium.route,
                 size_bytes=medium.size_bytes,
                 blocks=inspection.blocks,
