@@ -111,3 +111,14 @@ class CopyAgain(msgspec.Struct, frozen=True, kw_only=True):
     not_compared: tuple[Range, ...] = ()
     excess_bytes: int = 0
     first_do: tuple[str, ...] = ()
+
+
+NoScript = Literal["packed-copy", "interrupted", "same-medium"]
+
+
+class Script(msgspec.Struct, frozen=True):
+    """The script that was asked for: where it was written (`.not-all` is in the name of one that does not mend all),
+    or why there is none."""
+
+    path: str | None
+    no_script: NoScript | None = None
