@@ -15,7 +15,7 @@ def record(result: LabelBuild) -> Record:
     says = checked.sentences[0]
     if result.verdict == "fail":
         says = f"{words.severities(result.findings)}: do not write it until these are resolved"
-    written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
+    written = f"{result.path}, {words.plural(max(piece.file_byte + piece.length for piece in result.pieces), 'byte')}"
     bytes_table = of.table(
         "",
         result.pieces,
