@@ -195,3 +195,18 @@ def test_a_changed_label_gives_another_plan(tmp_path: Path) -> None:
     assert one != other
     with pytest.raises(InputError):
         label_plan(write_image(tmp_path / "c", changed_at(image_of(WideLabel()), [600])))
+
+
+@pytest.mark.parametrize("keep", [[], ["--keep-from", "m.img"]], ids=["own bytes", "whole sectors"])
+def test_the_size_that_is_said_is_that_of_the_file(
+    folder: Path, capfd: pytest.CaptureFixture[str], keep: list[str]
+) -> None:
+    record = boot_record([BootSlot(32, 64)], b"boot code")
+    write_pieces(folder / "m.img", BLOCKS, {0: record})
+    assert run(["label", "plan", "m.img", "-o", "plan.toml"]) == 0
+    capfd.readouterr()
+    run(["label", "build", "plan.toml", "-o", "mb.bin", *keep])
+    shown = capfd.readouterr().out
+    assert f"mb.bin, {(folder / 'mb.bin').stat().st_size} bytes" in shown
+    if keep:
+        assert (folder / "mb.bin").read_bytes() == record
