@@ -15,7 +15,7 @@ from imgkit.core.spans import Span, Stretch, union
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
 from imgkit.filesystem.boot import boot_findings
-from imgkit.filesystem.probes import Volume, probe
+from imgkit.filesystem.probes import Volume, iso_9660, probe
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.check import read_labels
 from imgkit.label.result import Label, Partition
@@ -250,11 +250,9 @@ def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_si
     if labels and any(label.origin_block + each.first == 0 for label in labels for each in label.used_partitions()):
         return start
     try:
-        volume = probe(medium.read)
+        return start._replace(volume=next(iso_9660(medium.read), None) if labels else probe(medium.read))
     except OSError:
-        return start if labels else start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
-    is_beside = volume is not None and volume.format == "iso9660"
-    return start._replace(volume=volume) if is_beside or not labels else start
+        return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
 
 
 def _summed(partitions: Sequence[NamedPartition], totals: "Totals") -> tuple[AreaSums, ...]:
