@@ -75,6 +75,7 @@ if TYPE_CHECKING:
     from imgkit.label.layout import load_layout as load_layout
     from imgkit.label.plan import Plan as Plan
     from imgkit.label.plan import load_plan as load_plan
+    from imgkit.label.planning import label_plan as label_plan
     from imgkit.label.result import Label as Label
     from imgkit.label.result import LabelGeometry as LabelGeometry
     from imgkit.label.result import LabelReport as LabelReport
@@ -197,6 +198,7 @@ _HOMES = {
     "label_build": "imgkit.label.build",
     "label_check": "imgkit.label.check",
     "label_layouts": "imgkit.label.check",
+    "label_plan": "imgkit.label.planning",
     "load_drive": "imgkit.drive.geometry",
     "load_drive_file": "imgkit.drive.geometry",
     "load_layout": "imgkit.label.layout",

@@ -22,9 +22,9 @@ from builders import changed_at, random_bytes, write_image
 
 from imgkit import compare
 from imgkit.cli import run
-from imgkit.comparison.script import FIRST_LINE, NOT_ALL
 from imgkit.core.spans import Range
 from imgkit.explanation import survey
+from imgkit.explanation.script import FIRST_LINE, NOT_ALL
 
 BLOCK = 512
 SHELLS = {"dash": ["dash"], "bash": ["bash", "--posix"], "busybox": ["busybox", "sh"]}

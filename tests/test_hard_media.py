@@ -500,6 +500,17 @@ def test_a_device_of_larger_sectors_is_read_in_them(
     assert all(read.offset % 4096 == read.length % 4096 == 0 for read in reads)
 
 
+@pytest.mark.parametrize(("sector_size", "is_reported"), [("512", False), ("4096", True)])
+def test_a_label_in_smaller_blocks_than_the_devices_sectors(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], sector_size: str, is_reported: bool
+) -> None:
+    path = write_image(tmp_path / "label.img", image_of(WideLabel()))
+    with loop(path, "--read-only", "--sector-size", sector_size) as device:
+        for command in ("label check", "inspect", "preflight"):
+            _, result = told(capfd, *command.split(), device)
+            assert ("geometry.device-sectors" in [each["id"] for each in result["findings"]]) == is_reported, command
+
+
 READ_BY_NOBODY = """
 import os, sys
 from imgkit.cli import run

@@ -75,7 +75,7 @@ def copy(image: Path, tmp_path: Path) -> Path:
     return write_image(tmp_path / "copy.img", changed_at(image.read_bytes(), places))
 
 
-NAMES = {20: set(), 500: {"1"}, 1065: {"2", "2/c"}, 1100: {"2", "2/a", "2/c"}}
+NAMES = {20: set(), 500: {"1"}, 1065: {"2"}, 1100: {"2", "2/a"}}
 """By block: the partitions that it lies in, the whole-disk one aside."""
 
 

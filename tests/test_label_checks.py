@@ -393,7 +393,7 @@ def test_overlaps_are_told_with_their_blocks(
 ) -> None:
     report = slots(*(Slot(first, count) for first, count in table)).check(tmp_path)
     told = [
-        (finding.where.partition, finding.where.block, f" {count} blocks" in finding.message)
+        (finding.where.partition, finding.where.block, f" {count} block" in finding.message)
         for finding, (_, _, count) in zip(
             [each for each in report.findings if each.id == "partition.overlap"], overlapping, strict=True
         )

@@ -540,7 +540,7 @@ def test_what_is_an_overlap(tmp_path: Path, second: BootSlot, expected: set[str]
     [
         pytest.param(9700, None, id="up to the container's end"),
         pytest.param(
-            9701, "partition 7 (file system, blocks 400 to 10100) reaches block 10100: 1 blocks", id="one more"
+            9701, "partition 7 (file system, blocks 400 to 10100) reaches block 10100: 1 block", id="one more"
         ),
         pytest.param(12_000, "reaches block 12399: 2300 blocks more than partition 1 (extended)", id="far past it"),
     ],

@@ -63,6 +63,23 @@ def test_partitions_of_a_run(label: Label, first: int, end: int, names: tuple[st
 
 
 @pytest.mark.parametrize(
+    ("first", "end", "names"),
+    [
+        pytest.param(20, 30, ("a",), id="another one fits"),
+        pytest.param(70, 90, ("a", "b"), id="others fit"),
+        pytest.param(0, 8, ("c",), id="no other"),
+    ],
+)
+def test_a_whole_disk_partition_is_left_out_where_another_fits(
+    tmp_path: Path, first: int, end: int, names: tuple[str, ...]
+) -> None:
+    slots = (Slot(16, 64), Slot(80, 16), Slot(0, 160))
+    with open_medium(write_image(tmp_path / "image", image_of(WideLabel(slots=slots)))) as medium:
+        labels = read_labels(medium).labels
+    assert Places(labels, None, 512, 160 * 512).partitions_of(span_between(first, end)) == names
+
+
+@pytest.mark.parametrize(
     ("block_size", "end_byte", "first", "end", "addresses"),
     [
         pytest.param(512, 160 * 512, 0, 160, ((0, 0, 0), (4, 1, 15)), id="the whole drive"),

@@ -300,7 +300,8 @@ def test_amounts(tmp_path: Path, fields: dict[str, Any], align: str, expected: t
 
 
 @pytest.mark.parametrize(
-    ("size", "blocks"), [("8MB", 15_625), ("8MiB", 16_384), ("8mb", 15_625), ("1GB", 1_953_125), ("1GiB", 2_097_152)]
+    ("size", "blocks"),
+    [("10240", 10_240), ("8MB", 15_625), ("8MiB", 16_384), ("8mb", 15_625), ("1GB", 1_953_125), ("1GiB", 2_097_152)],
 )
 def test_large_amounts(tmp_path: Path, size: str, blocks: int) -> None:
     drive = {**DRIVE, "cylinders": 200_000}
@@ -371,7 +372,7 @@ FULL = part(size="rest")
 CANNOT_BE = [
     pytest.param(
         plan_text(part("a", first=0, count=20), part("b", first=19, count=5)),
-        "[[partition]] 'b': field 'first': from block 19 on it overlaps 'a' in 1 blocks, 19 to 19",
+        "[[partition]] 'b': field 'first': from block 19 on it overlaps 'a' in 1 block, 19 to 19",
         id="overlap",
     ),
     pytest.param(
@@ -451,7 +452,7 @@ CANNOT_BE = [
         plan_text(FULL, layout="wide"), "table [label]: field 'layout': no layout is called 'wide'", id="layout"
     ),
     pytest.param(
-        plan_text(FULL, layout="classic-wide"), "table [label]: field 'layout': state the byte order", id="which order"
+        plan_text(FULL, layout="classic-wide"), "table [label]: field 'byte_order': is missing", id="which order"
     ),
     pytest.param(plan_text(FULL, layout="none.toml"), "none.toml: cannot read this layout file", id="no layout file"),
     pytest.param(plan_text(FULL, drive="none.toml"), "none.toml: cannot read this drive file", id="no drive file"),

@@ -24,6 +24,7 @@ from imgkit.core.spans import Range
 from imgkit.drive.show import drive_show
 from imgkit.label.build import label_build
 from imgkit.label.check import label_layouts
+from imgkit.label.planning import label_plan
 from imgkit.report import terminal
 from imgkit.report.record import Block, Commands, Record, Steps, SurfaceMap
 from imgkit.report.schemas import result_types
@@ -78,6 +79,10 @@ def a_build(folder: Path) -> Result:
     return label_build(str(folder / "plan.toml"), str(folder / "label.bin")).result
 
 
+def a_plan(folder: Path) -> Result:
+    return label_plan(write_image(folder / "a.img", image_of(WideLabel()))).write(folder / "plan.toml")
+
+
 def a_drive(folder: Path) -> Result:
     (folder / "drive.toml").write_text(drive_text())
     return drive_show(folder / "drive.toml")
@@ -103,6 +108,7 @@ MAKERS: dict[str, Callable[[Path], Result]] = {
     "inspection": lambda _: an_inspection(),
     "label check": lambda _: a_label_report(),
     "label build": a_build,
+    "label plan": a_plan,
     "layouts": lambda _: label_layouts(),
     "drive": a_drive,
     "drive, one address": an_address,

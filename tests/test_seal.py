@@ -314,17 +314,25 @@ def test_layout_of_the_json_does_not_matter(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        pytest.param(lambda path: path.unlink(), "are missing", id="gone"),
+        pytest.param(lambda path: path.unlink(), "is missing", id="gone"),
         pytest.param(lambda path: path.write_bytes(path.read_bytes()[:-8]), "cut short", id="cut short"),
-        pytest.param(lambda path: path.write_bytes(b"x" + path.read_bytes()[1:]), "changed after", id="edited"),
-        pytest.param(lambda path: path.write_bytes(path.read_bytes() * 2), "changed after", id="too long"),
+        pytest.param(lambda path: path.write_bytes(b"x" + path.read_bytes()[1:]), "was changed after", id="edited"),
+        pytest.param(lambda path: path.write_bytes(path.read_bytes() * 2), "was changed after", id="too long"),
     ],
 )
 def test_block_digests_that_are_not_the_seals(tmp_path: Path, spoil: Callable[[Path], object], said: str) -> None:
-    seal = sealed(tmp_path, IMAGE, to_block=True)
+    """The ranges of the seal are checked all the same, and a finding says so."""
+    seal = sealed(tmp_path, IMAGE, to_block=True, range_bytes=8192)
+    by_range = verify(changed := write_image(tmp_path / "copy", changed_at(IMAGE, [20 * SECTOR_SIZE])), seal)
+    assert (by_range.precision_blocks, by_range.differing_blocks) == (1, 1)
     spoil(tmp_path / "seal.blocks")
-    with pytest.raises(DescriptionError, match=said):
-        verify(tmp_path / "original", seal)
+    equal, unequal = verify(tmp_path / "original", seal), verify(changed, seal)
+    assert (equal.verdict, equal.sha256, equal.unanswered_blocks) == ("pass", equal.seal_sha256, 0)
+    assert (unequal.verdict, unequal.precision_blocks) == ("fail", 16)
+    assert [(each.first, each.count, each.state) for each in unequal.ranges] == [(16, 16, "differ")]
+    for result in (equal, unequal):
+        assert [each.id for each in result.findings] == ["seal.no-blocks"]
+        assert said in result.findings[0].message
 
 
 @pytest.fixture

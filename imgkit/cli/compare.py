@@ -1,12 +1,12 @@
 """`imgkit compare`: is this copy exact, and where not."""
 
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.completion import files, partitions
+from imgkit.cli.again import copy_again_option, remove_older_script, script_names
+from imgkit.cli.completion import partitions
 from imgkit.cli.delivery import REPORT, Delivery, Extra, delivery_options
 from imgkit.cli.options import (
     PATH,
@@ -63,14 +63,7 @@ if TYPE_CHECKING:
     default="explained",
     help="Only the facts: not why blocks differ, nor what to copy again.",
 )
-@click.option(
-    "--copy-again",
-    "script_path",
-    metavar="FILE",
-    shell_complete=files,
-    help="Write a shell script that copies again what differs. One that cannot repair everything gets .not-all in its "
-    "name.",
-)
+@copy_again_option
 @click.option(
     "--journal", type=PATH, metavar="FILE", help="Record progress in this file; the same call goes on from there."
 )
@@ -104,7 +97,7 @@ def command(
         raise RequestError(f"{'--fill' if script_path is None else '--copy-again'} does not go with --no-explain")
     outputs = delivery.check(
         [reference, copy, drive_path, defects_path],
-        *((name, COPY_AGAIN) for name in _script_names(script_path)),
+        *((name, COPY_AGAIN) for name in script_names(script_path)),
         (journal, json_kind("imgkit.journal")),
     )
     drive = load_drive(drive_path)
@@ -128,7 +121,7 @@ def command(
     written = None if result.script is None else result.script.path
     status = delivery.send(result, outputs, [Extra(written, COPY_AGAIN, _script)])
     if script_path is not None:
-        _remove_older_script(script_path, written)
+        remove_older_script(script_path, written)
     if journal is not None and result.journal == "finished":
         from imgkit.comparison.journal import forget
 
@@ -150,44 +143,18 @@ def _wanted(digests: tuple[str, ...], page_path: str | None, *, is_whole: bool) 
     return ("sha256",) if page_path is not None and is_whole else ()
 
 
-def _script_names(path: str | None) -> tuple[str, ...]:
-    """The names that the script may get; a pipe or a terminal has the one that was given."""
-    if path is None:
-        return ()
-    from imgkit.comparison.script import not_all_name
-
-    if path == "-":
-        raise RequestError("--copy-again -: the script goes into a file: name one")
-    is_special = Path(path).exists() and not Path(path).is_file()
-    return tuple(dict.fromkeys((path, path if is_special else not_all_name(path))))
-
-
 def _with_script(result: "Comparison", path: str) -> "Comparison":
     """The result, with the name of the script or the reason why there is none."""
     import msgspec
 
-    from imgkit.comparison.result import Script
     from imgkit.comparison.script import again_of, why_no_script
+    from imgkit.explanation.result import Script
 
     reason = why_no_script(result)
     if reason is not None:
         return msgspec.structs.replace(result, script=Script(None, reason))
-    names = _script_names(path)
+    names = script_names(path)
     return msgspec.structs.replace(result, script=Script(names[0] if again_of(result).is_all else names[-1]))
-
-
-def _remove_older_script(path: str, written: str | None) -> None:
-    """Remove an older script under the name that was asked for, when this comparison wrote none or another one."""
-    from imgkit.comparison.script import FIRST_LINE
-
-    old = Path(path)
-    if path == written or not old.is_file():
-        return
-    with suppress(OSError):
-        with old.open("rb") as file:
-            is_ours = file.read(len(FIRST_LINE)) == FIRST_LINE.encode()
-        if is_ours:
-            old.unlink()
 
 
 def _script(result: "Comparison") -> bytes:

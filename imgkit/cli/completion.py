@@ -87,11 +87,14 @@ def _partitions_of(path: Path) -> list[str]:
     from imgkit.label.layout import variants
     from imgkit.location.places import named_partitions
     from imgkit.medium import open_medium
-    from imgkit.medium.packed import packing_of
+    from imgkit.medium.packings import beginning_of, packing_of
 
     path = path.expanduser()
-    if not path.is_file() or packing_of(path) is not None:
+    if not path.is_file():
         return []
+    with path.open("rb") as file:
+        if packing_of(path, beginning_of(file.fileno())) is not None:
+            return []
     with open_medium(path) as medium:
         labels = [each.label for each in find_labels(medium, variants()).found]
     return [each.name for each in named_partitions(labels)]

@@ -24,7 +24,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 REPORT = "Write the result as one self-contained HTML file."
 Opening = Literal["yes", "no"]
 _STANDARD_OUTPUT, _STANDARD_ERROR = 1, 2
-_OPTIONS: dict[Hint, str] = {"replace": "--replace", "unpack-limit": "--unpack-limit"}
+_OPTIONS: dict[Hint, str] = {"replace": "--replace", "unpack-limit": "--unpack-limit", "no-unpack": "--no-unpack"}
 """The option that lets a call through, for each hint of an error."""
 
 

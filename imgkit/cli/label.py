@@ -9,6 +9,7 @@ from imgkit.cli.completion import Commands, files, layouts
 from imgkit.cli.delivery import REPORT, Delivery, delivery_options
 from imgkit.cli.options import PATH, access_options, drive_option, load_drive
 from imgkit.core.errors import OutputError
+from imgkit.files.outputs import PLAN
 
 if TYPE_CHECKING:
     from imgkit.medium import Access
@@ -104,6 +105,32 @@ def build(delivery: Delivery, plan: Path, output: str, keep_from: Path | None, a
     except OutputError as error:
         problems.append(error)
     return delivery.send(result, outputs, failed=problems)
+
+
+@command.command("plan", short_help="Make a plan of a label found.")
+@click.argument("medium", type=PATH)
+@click.option("-o", "--output", required=True, metavar="FILE", help="The plan file to write (TOML).")
+@click.option("--layout", metavar="ID", help="Of a label of this layout, or of a layout FILE.toml.")
+@drive_option
+@access_options
+@delivery_options("imgkit.plan")
+def plan(
+    delivery: Delivery, medium: Path, output: str, layout: str | None, drive_path: Path | None, access: "Access"
+) -> int:
+    """Make a plan of the first valid label on MEDIUM: `imgkit label build` makes the same bytes of it again.
+
+    \b
+    Examples:
+      imgkit label plan dump.img -o plan.toml
+      imgkit label plan dump.img -o plan.toml --layout mbr
+    """
+    layout_path = Path(layout) if layout is not None and layout.endswith(".toml") else None
+    outputs = delivery.check([medium, drive_path, layout_path], (output, PLAN))
+    drive = load_drive(drive_path)
+    from imgkit.label.planning import label_plan
+
+    made = label_plan(medium, layout=layout_path or layout, drive=drive, access=access)
+    return delivery.send(made.write(output, outputs=outputs), outputs)
 
 
 @command.command("layouts", short_help="List the label layouts that imgkit knows.")

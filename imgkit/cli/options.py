@@ -15,7 +15,7 @@ from imgkit.core.errors import RequestError
 if TYPE_CHECKING:
     from imgkit.core.spans import Span
     from imgkit.drive.geometry import Drive
-    from imgkit.medium.access import Caching
+    from imgkit.medium.access import Caching, Packed
 
 F = TypeVar("F", bound=Callable[..., Any])
 _UNITS = {"": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
@@ -125,7 +125,7 @@ def allow_tail_option(what: str) -> Callable[[F], F]:
 
 
 def access_options(command: F) -> F:
-    """How media are opened (`--retries`, `--cached`, `--unpack-limit`), handed on as one `access`."""
+    """How media are opened (`--retries`, `--cached`, `--unpack-limit`, `--no-unpack`), handed on as one `access`."""
 
     @click.option(
         "--retries",
@@ -148,13 +148,14 @@ def access_options(command: F) -> F:
         show_default=True,
         help="The most that a .gz, .xz, .bz2 or .zst file may hold when unpacked.",
     )
+    @click.option("--no-unpack", "packed", flag_value="leave", default="unpack", help="Read packed files as they are.")
     @wraps(command)
-    def with_access(unpack_limit: int, retries: int, caching: "Caching", **others: Any) -> Any:
+    def with_access(unpack_limit: int, retries: int, caching: "Caching", packed: "Packed", **others: Any) -> Any:
         from imgkit.medium.access import MOST_RETRIES, Access
 
         if retries > MOST_RETRIES:
             raise RequestError(f"--retries {retries}: must be between 0 and {MOST_RETRIES}")
-        return command(access=Access(unpack_limit, retries, caching), **others)
+        return command(access=Access(unpack_limit, retries, caching, packed), **others)
 
     decorated: Any = with_access
     chosen: F = decorated

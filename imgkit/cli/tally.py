@@ -5,10 +5,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgkit.cli.delivery import REPORT, Delivery, delivery_options
+from imgkit.cli.again import copy_again_option, remove_older_script, script_names
+from imgkit.cli.delivery import REPORT, Delivery, Extra, delivery_options
 from imgkit.cli.options import NUMBER, PATH, access_options
 from imgkit.core.errors import OutputError
-from imgkit.files.outputs import Outputs
+from imgkit.files.outputs import COPY_AGAIN, Outputs
 
 if TYPE_CHECKING:
     from imgkit.console.worksheet import NewWorksheet
@@ -22,10 +23,17 @@ if TYPE_CHECKING:
 @click.option(
     "--next-ranges", type=NUMBER, default="256", show_default=True, help="About how many ranges the next one has."
 )
+@copy_again_option
 @access_options
 @delivery_options("imgkit.tally", page=REPORT)
 def command(
-    delivery: Delivery, sheet: Path, log: Path, next_folder: Path | None, image: Path | None, **options: Any
+    delivery: Delivery,
+    sheet: Path,
+    log: Path,
+    next_folder: Path | None,
+    image: Path | None,
+    script_path: str | None,
+    **options: Any,
 ) -> int:
     """Compare the console log LOG with the worksheet SHEET (its sheet.json). The log may be as it was captured: with
     prompts, echoed commands, lost and garbled lines, answers given twice.
@@ -33,16 +41,19 @@ def command(
     \b
     Where ranges differ or are unanswered, the next, finer worksheet for just these is written, to `round-2`
     beside the sheet and so on, or to the folder of --next. A worksheet that is there already is left as it is: if it
-    asks the same, it is the next one; else this one goes to `round-2-b`, and so on.
+    asks the same, it is the next one; else this one goes to `round-2-b`, and so on. Each worksheet carries what the
+    rounds before it found: the tally of the last one holds the whole answer.
     Examples:
       imgkit tally sheets/sheet.json console.log
       imgkit tally sheets/round-2/sheet.json console-2.log --page record.html
+      imgkit tally sheets/round-3/sheet.json console-3.log --copy-again again.sh
     """
+    from imgkit.console.again import copy_again_from
     from imgkit.console.next_round import with_next
     from imgkit.console.sheets import load_sheet
     from imgkit.console.tally import tally
 
-    outputs = delivery.check([sheet, log, image])
+    outputs = delivery.check([sheet, log, image], *((name, COPY_AGAIN) for name in script_names(script_path)))
     loaded = load_sheet(sheet)
     outputs.protect([image or loaded.image])
     with delivery.progress("summing") as progress:
@@ -55,7 +66,15 @@ def command(
             problems.append(error)
         else:
             result = with_next(result, str(folder), upcoming, written)
-    return delivery.send(result, outputs, failed=problems)
+    extras = []
+    if script_path is not None:
+        result, script = copy_again_from(result, loaded, script_path, image=image, access=options["access"])
+        script_written = None if result.script is None else result.script.path
+        extras.append(Extra(script_written, COPY_AGAIN, lambda _: script))
+    status = delivery.send(result, outputs, extras, failed=problems)
+    if script_path is not None:
+        remove_older_script(script_path, script_written)
+    return status
 
 
 def _write_next(

@@ -111,6 +111,7 @@ def answer(
 
 def explained(request: Request, result: Comparison, clock: Clock) -> Comparison:
     """The result with its episodes, and with what to copy again."""
+    from imgkit.comparison.findings import of_slips
     from imgkit.explanation.episodes import explain
     from imgkit.explanation.evidence import View
     from imgkit.explanation.recopy import copy_again
@@ -130,6 +131,7 @@ def explained(request: Request, result: Comparison, clock: Clock) -> Comparison:
         from imgkit.explanation.patterns import patterns
 
         found = list(patterns(request.drive, result.ranges, explanation.episodes, request.block_size))
+    found += of_slips(explanation.episodes, request)
     return msgspec.structs.replace(
         result,
         findings=by_severity([*result.findings, *found]),
@@ -142,7 +144,14 @@ def explained(request: Request, result: Comparison, clock: Clock) -> Comparison:
 
 def _summary(medium: Medium, blocks: int, unreadable_blocks: int, digests: Mapping[str, str]) -> MediumSummary:
     return MediumSummary(
-        str(medium.path), medium.kind, medium.size_bytes, blocks, dict(digests), unreadable_blocks, medium.route
+        str(medium.path),
+        medium.kind,
+        medium.size_bytes,
+        blocks,
+        dict(digests),
+        unreadable_blocks,
+        medium.route,
+        medium.packing,
     )
 
 

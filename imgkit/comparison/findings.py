@@ -1,11 +1,12 @@
 """What has to be said of the media of a comparison beside its counts."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from imgkit.comparison.ledger import Ledger
 from imgkit.comparison.request import Request
 from imgkit.comparison.scan import Pair
 from imgkit.core.findings import Finding, Where
+from imgkit.explanation.result import Episode
 from imgkit.medium.changes import change_findings
 from imgkit.medium.recovery import DEAD_BLOCKS
 
@@ -30,6 +31,28 @@ def of_media(pair: Pair, ledger: Ledger) -> Iterator[Finding]:
             "First save what can be read. Then let the drive rest and cool, clean it, try it in another position, and "
             "compare again.",
         )
+
+
+def of_slips(episodes: Sequence[Episode], request: Request) -> Iterator[Finding]:
+    """A slip that begins where a partition does: the partition went to another place, nothing was lost in between."""
+    places = request.places
+    for episode in episodes:
+        shift_bytes = episode.details.get("shift_bytes")
+        if episode.kind != "slipped" or not isinstance(shift_bytes, int):
+            continue
+        first, shift = episode.ranges[0].first, shift_bytes // request.block_size
+        for partition, span in zip(places.partitions, places.spans, strict=True):
+            if partition.whole_disk or not span.first or first not in (span.first, span.first + max(0, -shift)):
+                continue
+            yield Finding(
+                "copy.slip-at-partition",
+                "check",
+                f"the data are out of place by {shift_bytes:+d} bytes from block {first} on, and partition "
+                f"{partition.name} starts in block {span.first}",
+                Where(block=first, partition=partition.name),
+                "The partition was probably written to another place than the label says: compare the start that was "
+                "used when it was copied with the label's, before anything else is looked for.",
+            )
 
 
 def of_unread_labels(request: Request) -> Iterator[Finding]:

@@ -7,22 +7,11 @@ import msgspec
 from imgkit.core.findings import Result
 from imgkit.core.spans import Span
 from imgkit.drive.geometry import Drive
-from imgkit.explanation.result import BlockRange, CopyAgain, Episode, MediumSummary
+from imgkit.explanation.result import BlockRange, CopyAgain, Episode, MediumSummary, Script
 from imgkit.label.result import Label
 from imgkit.location.places import KnownBad
 
 WhyNot = Literal["not asked for", "skipped", "interrupted", "same medium"]
-
-
-NoScript = Literal["packed-copy", "interrupted", "same-medium"]
-
-
-class Script(msgspec.Struct, frozen=True):
-    """The script that was asked for: where it was written (`.not-all` is in the name of one that does not mend all),
-    or why there is none."""
-
-    path: str | None
-    no_script: NoScript | None = None
 
 
 class Explained(msgspec.Struct, frozen=True):

@@ -103,7 +103,7 @@ def answers_in(log: bytes, sheet: Sheet) -> Answers:
             continue
         if found["first"] and int(found["first"]) != sheet.ranges[number - 1].first:
             continue
-        if value is not None and value >= FACTS[sheet.rule].values:
+        if value is not None and value > FACTS[sheet.rule].largest:
             continue
         understood += 1
         if found["first"]:

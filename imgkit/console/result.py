@@ -9,6 +9,7 @@ from imgkit.core.findings import Result
 from imgkit.core.spans import Range, Span
 from imgkit.drive.geometry import Drive
 from imgkit.explanation.checked import CheckedRange
+from imgkit.explanation.result import CopyAgain, Script
 from imgkit.files.values import BlockSize, PathText, Positive, ShortText, Tag, Whole
 from imgkit.label.result import Label
 from imgkit.location.places import AddressSource
@@ -23,11 +24,23 @@ class SheetRange(Range, frozen=True, forbid_unknown_fields=True):
     expected: Annotated[int, Meta(ge=0, lt=1 << 32)]
 
 
+AnsweredState = Literal["equal", "differ", "unreadable", "unanswered"]
+
+
+class Answered(Range, frozen=True, forbid_unknown_fields=True):
+    """`[first block, number of blocks, state]`: what the old machine's answers say of a range, up to one round."""
+
+    first: Whole
+    count: Positive
+    state: AnsweredState
+
+
 class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What is expected of an old machine's answers.
 
     `tag` starts every answer. `image` is the path of the image. `round` counts the worksheets of one search from 1;
-    the ranges of a later one are parts of those that differed (`earlier`: the tag of the previous worksheet).
+    the ranges of a later one are parts of those that differed (`earlier`: the tag of the previous worksheet), and
+    `earlier_answers` is what the rounds before it found in all.
     `digest` is the SHA-256 of the rest of this document.
     """
 
@@ -45,6 +58,7 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     round: Annotated[int, Meta(ge=1, le=10_000)] = 1
     earlier: Tag | None = None
     ranges: Annotated[tuple[SheetRange, ...], Meta(min_length=1, max_length=100_000)]
+    earlier_answers: Annotated[tuple[Answered, ...], Meta(max_length=200_000)] = ()
     drive: Drive | None
     labels: tuple[Label, ...]
     digest: str = ""
@@ -170,7 +184,11 @@ class Session(msgspec.Struct, frozen=True):
 class Tally(Result, frozen=True, kw_only=True):
     """The result of `imgkit tally`.
 
-    Counts of blocks are in blocks of `block_size`; they leave out the `not_on_sheet_blocks`. `answers` counts the
+    Counts of ranges are those of this worksheet. Counts of blocks, in blocks of `block_size`, and the `ranges` hold the
+    answers of all rounds of the search; they leave out the `not_on_sheet_blocks`, which no round that is known asked
+    for. `answered_earlier_blocks` were settled in the rounds before. `ends_near_block`: from about there on the drive
+    gave nothing but errors, so the rest is not asked for any more. `copy_again` and `script` are given where a script
+    was asked for. `answers` counts the
     answer lines that were understood, `garbled_lines` those that carry the tag but contradict themselves,
     `foreign_lines` those with a range that the sheet does not have. Of several `sessions` (the last twenty are listed)
     the last one counts: a range is unanswered where only an earlier one answered it, or where an earlier one gave
@@ -199,6 +217,8 @@ class Tally(Result, frozen=True, kw_only=True):
     unreadable_blocks: int
     unanswered_blocks: int
     not_on_sheet_blocks: int
+    answered_earlier_blocks: int = 0
+    ends_near_block: int | None = None
     answers: int
     repeated_answers: int
     garbled_lines: int
@@ -213,3 +233,5 @@ class Tally(Result, frozen=True, kw_only=True):
     drive: Drive | None
     risk: Risk
     next_sheet: NextSheet | None
+    copy_again: CopyAgain | None = None
+    script: Script | None = None

@@ -23,11 +23,14 @@ def load_sheet(path: str | Path) -> SheetFile:
     """Read a sheet; raises DescriptionError with the reason for one that cannot be trusted."""
     path = Path(path)
     sheet = read_document(path, Sheet, schema="imgkit.sheet/1", what="worksheet", upgrade=use_outer_indices)
-    end = 0
-    for each in sheet.ranges:
-        if each.first < end or each.end > sheet.blocks:
-            raise DescriptionError(f"{path}: not a worksheet: range {each} overlaps another one or lies past the end")
-        end = each.end
+    for ranges in (sheet.ranges, sheet.earlier_answers):
+        end = 0
+        for each in ranges:
+            if each.first < end or each.end > sheet.blocks:
+                raise DescriptionError(
+                    f"{path}: not a worksheet: range {each} overlaps another one or lies past the end"
+                )
+            end = each.end
     if not is_device_name(sheet.device):
         raise DescriptionError(f"{path}: not a worksheet: {sheet.device[:40]!r} is not a device's name")
     return SheetFile(path=str(path), **msgspec.structs.asdict(sheet))

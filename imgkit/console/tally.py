@@ -4,15 +4,20 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+import msgspec
+
 from imgkit.console.log import Answers, answers_in
 from imgkit.console.next_round import next_spans, next_worksheet
-from imgkit.console.result import DoubleAnswer, Sheet, SheetFile, Tally
+from imgkit.console.result import AnsweredState, DoubleAnswer, Sheet, SheetFile, Tally
 from imgkit.console.risk import risk_of
+from imgkit.console.rounds import start_of_end, together
 from imgkit.console.sheets import load_sheet
 from imgkit.console.worksheet import NewWorksheet
 from imgkit.core.clock import Clock
 from imgkit.core.errors import ImgkitError, InputError, RequestError, ResourceError
 from imgkit.core.findings import Finding, Where, by_severity, verdict_of
+from imgkit.core.spans import Span
+from imgkit.core.text import plural
 from imgkit.explanation.checked import STATES, State, checked_range
 from imgkit.explanation.ledger import Ledger
 from imgkit.files.inputs import read_input
@@ -55,10 +60,12 @@ def tally(
     judged = _Judged(sheet, log_path)
     findings: list[Finding] = []
     upcoming = None
-    spans = next_spans(judged.sheet, judged.states, next_ranges)
+    spans = next_spans(judged.rounds.answers, judged.sheet.blocks, next_ranges)
     if spans:
         try:
-            upcoming = next_worksheet(judged.sheet, judged.states, spans, image, access, progress)
+            upcoming = next_worksheet(
+                judged.sheet, judged.states, judged.rounds.answers, spans, image, access, progress
+            )
         except ImgkitError as error:
             if image is not None or isinstance(error, ResourceError):
                 raise
@@ -75,8 +82,13 @@ def tally(
 
 
 def tally_only(sheet: str | Path | SheetFile, log_path: str | Path, *, max_ranges: int = DEFAULT_MAX_RANGES) -> Tally:
-    """As `tally`, without a next worksheet: no image is opened."""
-    return _result(_Judged(sheet, log_path), [], max_ranges)
+    """As `tally`, for this worksheet by itself: without the rounds before it and without a next one.
+
+    No image is opened.
+    """
+    loaded = sheet if isinstance(sheet, SheetFile) else load_sheet(sheet)
+    alone: SheetFile = msgspec.structs.replace(loaded, earlier_answers=())
+    return _result(_Judged(alone, log_path), [], max_ranges)
 
 
 class _Judged:
@@ -89,8 +101,12 @@ class _Judged:
         self.log_path, self.log_bytes = str(log_path), len(log)
         self.answers = answers_in(log, self.sheet)
         self.states = [self._state(number, each.expected) for number, each in enumerate(self.sheet.ranges, 1)]
+        self.rounds = together(self.sheet, self.states)
+        at = start_of_end(self.rounds.answers, self.sheet.blocks)
+        self.end = None if at is None else self.rounds.answers[at]
+        """The range in which the drive ends."""
 
-    def _state(self, number: int, expected: int) -> State | None:
+    def _state(self, number: int, expected: int) -> AnsweredState | None:
         values = self.answers.by_number.get(number, [])
         if number not in self.answers.in_last_session or not values:
             return "unanswered"
@@ -117,11 +133,13 @@ def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Ta
     sheet, answers, states, doubles = judged.sheet, judged.answers, judged.states, judged.doubles()
     places = Places(sheet.labels, sheet.drive, sheet.block_size, sheet.size_bytes)
     ledger = Ledger[State].begin(STATES, max_ranges)
-    for each, state in zip(sheet.ranges, states, strict=True):
-        if state is not None:
-            ledger.add(each, state)
+    known = judged.rounds.answers
+    for each in known:
+        if each.state != "equal":
+            ledger.add(each, each.state)
     counts = ledger.blocks
-    compared = sheet.sheet_blocks - counts["unreadable"] - counts["unanswered"]
+    known_blocks = sum(each.count for each in known)
+    compared = known_blocks - counts["unreadable"] - counts["unanswered"]
     reported = by_severity([*findings, *_findings(judged, doubles)])
     matching = sum(state is None for state in states)
     return Tally(
@@ -149,7 +167,9 @@ def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Ta
         differing_blocks=counts["differ"],
         unreadable_blocks=counts["unreadable"],
         unanswered_blocks=counts["unanswered"],
-        not_on_sheet_blocks=sheet.blocks - sheet.sheet_blocks,
+        not_on_sheet_blocks=sheet.blocks - known_blocks,
+        answered_earlier_blocks=known_blocks - sheet.sheet_blocks,
+        ends_near_block=None if judged.end is None else judged.end.first,
         answers=answers.understood,
         repeated_answers=answers.repeated,
         garbled_lines=answers.garbled,
@@ -162,7 +182,7 @@ def _result(judged: _Judged, findings: Sequence[Finding], max_ranges: int) -> Ta
         ranges_total=ledger.ranges_total,
         address_source=places.address_source,
         drive=sheet.drive,
-        risk=risk_of(sheet.rule, matching, sheet.block_size),
+        risk=risk_of(sheet.rule, sum(each.state == "equal" for each in known), sheet.block_size),
         next_sheet=None,
     )
 
@@ -195,24 +215,42 @@ def _findings(judged: _Judged, doubles: Sequence[DoubleAnswer]) -> Iterator[Find
             Where(),
             "The line loses characters. Ranges whose answers were lost count as unanswered.",
         )
-    if sheet.sheet_blocks == sheet.blocks:
-        return
-    yield Finding(
-        "tally.partial",
-        "note",
-        f"this worksheet holds {sheet.sheet_blocks} of the image's {sheet.blocks} blocks",
-        Where(),
-        "The other blocks were answered in an earlier round, or never asked for.",
-    )
-    if sheet.earlier is not None and not any(judged.states):
+    if judged.end is not None:
+        yield _end_finding(judged.end, sheet)
+    known_blocks = sum(each.count for each in judged.rounds.answers)
+    if known_blocks < sheet.blocks:
+        yield Finding(
+            "tally.partial",
+            "note",
+            f"this worksheet holds {known_blocks} of the image's {sheet.blocks} blocks",
+            Where(),
+            "The other blocks were answered in an earlier round, or never asked for.",
+        )
+    has_nothing_earlier = sheet.earlier is not None and not sheet.earlier_answers
+    if judged.rounds.gone or (has_nothing_earlier and not any(judged.states)):
+        gone = judged.rounds.gone
         yield Finding(
             "tally.gone",
             "check",
-            "what differed in the previous round matches now",
-            Where(),
+            "what differed in the previous round matches now"
+            + (f": {', '.join(map(str, gone[:_MOST_DOUBLES_REPORTED]))}" if gone else ""),
+            Where(block=gone[0].first if gone else None),
             "Either the old machine misread it once, or something was written in the meantime. Ask for the whole "
             "again.",
         )
+
+
+def _end_finding(end: Span, sheet: Sheet) -> Finding:
+    within = f", within the next {plural(end.count, 'block')}" if end.count > 1 else ""
+    return Finding(
+        "tally.ends-early",
+        "check",
+        f"from block {end.first} on every range gave an error, up to the image's last block {sheet.blocks - 1}: the "
+        f"drive ends near block {end.first}{within}",
+        Where(block=end.first),
+        "Check whether the device named is the whole drive, and whether the drive is as large as the image. Where it "
+        "should be, its rest cannot be read: look at the drive. The rest is not asked for again.",
+    )
 
 
 def _sessions_finding(sheet: Sheet, answers: Answers) -> Finding:

@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-Hint = Literal["replace", "unpack-limit"]
+Hint = Literal["replace", "unpack-limit", "no-unpack"]
 """What would allow a call that was refused: the command line has an option for each."""
 
 

@@ -49,7 +49,7 @@ def copy_again(result: Unequal, explanation: "Explanation") -> CopyAgain:
     worse = union([*empty.all_blank, *empty.reference_fill])
     unequal = union(each for each in result.ranges if each.state in ("differ", "missing"))
     wanted = difference(unequal, [*worse, *empty.both_fill, *empty.not_examined])
-    transfers = tuple(_transfers(wanted, result))
+    transfers = tuple(transfers_of(wanted, result.block_size, result.reference.size_bytes))
     unreadable = ranges(each for each in result.ranges if each.state == "unreadable")
     not_compared = ranges(result.not_compared)
     left_out: dict[NotAll, bool] = {
@@ -72,7 +72,7 @@ def copy_again(result: Unequal, explanation: "Explanation") -> CopyAgain:
         blocks=sum(span.count for span in wanted),
         is_all=not any(left_out.values()),
         not_all=tuple(reason for reason, applies in left_out.items() if applies),
-        apart=tuple(_transfers(worse, result)),
+        apart=tuple(transfers_of(worse, result.block_size, result.reference.size_bytes)),
         reference_blank=ranges(worse),
         unreadable=unreadable,
         not_compared=not_compared,
@@ -89,10 +89,10 @@ def _one_of_each(episodes: Sequence[Episode]) -> list[Episode]:
     return list({episode.kind: episode for episode in reversed(episodes)}.values())
 
 
-def _transfers(spans: Sequence[Span], result: Unequal) -> Iterator[Transfer]:
-    size = result.block_size
+def transfers_of(spans: Sequence[Span], size: int, end_byte: int) -> Iterator[Transfer]:
+    """The calls that copy runs of blocks of `size` bytes from a reference that ends at `end_byte`."""
     for span in spans:
-        start, end = span.stretch(size).within(Stretch(0, result.reference.size_bytes))
+        start, end = span.stretch(size).within(Stretch(0, end_byte))
         whole = end - end % size if end > start + size else end
         for first, last in ((start, whole), (whole, end)):
             if first < last:

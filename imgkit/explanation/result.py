@@ -7,6 +7,7 @@ import msgspec
 from imgkit.core.spans import Range, Span
 from imgkit.drive.geometry import AddressRange
 from imgkit.medium.access import Route
+from imgkit.medium.packings import Packing
 
 State = Literal["differ", "missing", "extra", "unreadable"]
 
@@ -15,7 +16,7 @@ class MediumSummary(msgspec.Struct, frozen=True):
     """One side of a comparison; `digests` by algorithm, empty when none were asked for or could be taken.
 
     `route` is which way its bytes came, `unreadable_blocks` how many of those that were to be compared it gave read
-    errors for.
+    errors for, `packing` how a packed one is packed.
     """
 
     path: str
@@ -25,6 +26,7 @@ class MediumSummary(msgspec.Struct, frozen=True):
     digests: dict[str, str]
     unreadable_blocks: int
     route: Route
+    packing: Packing | None = None
 
 
 class Sample(msgspec.Struct, frozen=True):
@@ -109,3 +111,14 @@ class CopyAgain(msgspec.Struct, frozen=True, kw_only=True):
     not_compared: tuple[Range, ...] = ()
     excess_bytes: int = 0
     first_do: tuple[str, ...] = ()
+
+
+NoScript = Literal["packed-copy", "interrupted", "same-medium"]
+
+
+class Script(msgspec.Struct, frozen=True):
+    """The script that was asked for: where it was written (`.not-all` is in the name of one that does not mend all),
+    or why there is none."""
+
+    path: str | None
+    no_script: NoScript | None = None

@@ -2,8 +2,9 @@
 
 import re
 import tomllib
+from collections.abc import Container, Iterator
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar, get_args, get_origin
 
 import msgspec
 
@@ -14,6 +15,15 @@ T = TypeVar("T")
 _MAXIMUM_SIZE_BYTES = 256 << 10
 _PLACE = re.compile(r" - at `\$([^`\n]*)`\Z")
 _UNKNOWN = re.compile(r"Object contains unknown field `(.*)`\Z", re.DOTALL)
+_NOT_LISTED = re.compile(r"Invalid enum value '?(.*?)'?\Z", re.DOTALL)
+_KINDS = (
+    ("partition", "plan file"),
+    ("label", "plan file"),
+    ("machine", "machine file"),
+    ("byte_orders", "layout file"),
+    ("drive", "drive file"),
+)
+"""By a table or key at the top level, the first that is there: the kind of file that it shows."""
 _MOST_REASON = 200
 _MOST_KEY_PARTS = 16
 _STRING = r"\"(?:[^\"\\\n]++|\\.)*+\"|'[^'\n]*+'"
@@ -59,7 +69,16 @@ def described(document: dict[str, Any], kind: type[T], *, source: str) -> T:
     try:
         return msgspec.convert(document, kind)
     except msgspec.ValidationError as error:
+        tables = {field.encode_name for field in msgspec.structs.fields(kind)}  # type: ignore[arg-type]
+        there, wanted = _kind_of(document), _kind_of(tables)
+        if there and wanted and there != wanted:
+            raise DescriptionError(f"{source}: this is a {there}, and a {wanted} is asked for here") from None
         raise DescriptionError(f"{source}: {_in_words(str(error), kind)}") from None
+
+
+def _kind_of(names: Container[str]) -> str:
+    """What kind of file has these tables and keys at its top level; empty where none is known."""
+    return next((what for mark, what in _KINDS if mark in names), "")
 
 
 def _in_words(message: str, kind: type[object]) -> str:
@@ -68,6 +87,9 @@ def _in_words(message: str, kind: type[object]) -> str:
     path = place.group(1).lstrip(".") if place else ""
     text = _PLACE.sub("", message)
     table, _, field = path.rpartition(".")
+    if wrong := _NOT_LISTED.match(text):
+        listed = ", ".join(repr(value) for value in _values_at(kind, path))
+        return f"{_table(table)}: field {field!r}: {wrong.group(1)[:40]!r} must be one of {listed}"
     if unknown := _UNKNOWN.match(text):
         known = ", ".join(_fields_at(kind, path))
         return f"{_table(path)}: unknown field {unknown.group(1)[:60]!r}; the fields are: {known}"
@@ -82,12 +104,31 @@ def _table(path: str) -> str:
 
 def _fields_at(kind: object, path: str) -> list[str]:
     """The names of the fields that the struct at `path` (`table.sub[...]`) has."""
+    kind = _struct_in(_type_at(kind, path))
+    return [] if kind is None else [field.encode_name for field in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
+
+
+def _values_at(kind: object, path: str) -> list[object]:
+    """The values that the field at `path` may have."""
+    return list(_listed_in(_type_at(kind, path)))
+
+
+def _type_at(kind: object, path: str) -> object:
+    """The type of what stands at `path` (`table.sub[...]`); None where there is nothing."""
     for step in filter(None, re.sub(r"\[\.\.\.\]|\[\d+\]", "", path).split(".")):
-        fields = {field.encode_name: field.type for field in msgspec.structs.fields(kind)}  # type: ignore[arg-type]
-        kind = _struct_in(fields.get(step))
+        kind = _struct_in(kind)
         if kind is None:
-            return []
-    return [field.encode_name for field in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
+            return None
+        kind = {field.encode_name: field.type for field in msgspec.structs.fields(kind)}.get(step)  # type: ignore[arg-type]
+    return kind
+
+
+def _listed_in(annotation: object) -> Iterator[object]:
+    if get_origin(annotation) is Literal:
+        yield from get_args(annotation)
+        return
+    for argument in get_args(annotation):
+        yield from _listed_in(argument)
 
 
 def _struct_in(annotation: object) -> object:

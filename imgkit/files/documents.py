@@ -26,6 +26,18 @@ _SURROGATE = re.compile("[\ud800-\udfff]")
 _SCHEMA = re.compile(r"(imgkit\.[a-z]+)/([0-9]{1,9})\Z")
 
 
+_DOCUMENTS = {
+    "imgkit.seal": "seal",
+    "imgkit.sheet": "worksheet",
+    "imgkit.journal": "journal of a comparison",
+    "imgkit.compare": "comparison's result",
+    "imgkit.preflight": "preflight's result",
+    "imgkit.tally": "tally's result",
+    "imgkit.verify": "verification's result",
+}
+"""What a document is, by its schema without the number."""
+
+
 def to_bytes(document: msgspec.Struct) -> bytes:
     """The document as UTF-8 JSON, its `schema` first, with the SHA-256 of its contents in its field `digest`."""
     fields = msgspec.to_builtins(document)
@@ -132,7 +144,11 @@ def _check_schema(path: Path, stated: Any, schema: str, what: str) -> None:
     known, ours = _SCHEMA.match(schema), _SCHEMA.match(stated) if isinstance(stated, str) else None
     assert known is not None
     if ours is None or ours.group(1) != known.group(1):
-        raise DescriptionError(f"{path}: not a {what}: its schema is {str(stated)[:60]!r}, {schema!r} was expected")
+        is_known = ours is not None and ours.group(1) in _DOCUMENTS
+        this = f"this is a {_DOCUMENTS[ours.group(1)]}; " if ours is not None and is_known else ""
+        raise DescriptionError(
+            f"{path}: not a {what}: {this}its schema is {str(stated)[:60]!r}, {schema!r} was expected"
+        )
     if int(ours.group(2)) > int(known.group(2)):
         raise DescriptionError(
             f"{path}: made by a newer version of imgkit ({stated}; this one reads up to {schema}): use that version"

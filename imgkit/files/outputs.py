@@ -49,6 +49,7 @@ PAGE = starting_with("a page of imgkit", rb"<!DOCTYPE html><!-- a page of imgkit
 COPY_AGAIN = starting_with("a copy-again script of imgkit", rb"(?:#![^\n]*\n)?# imgkit copy-again script")
 BLOCK_LIST = starting_with("a list of blocks", rb"first,count\r?(?:\n|\Z)")
 CHECK_LINE = starting_with("a line with a SHA-256", rb"\\?[0-9a-f]{64} [ *][^\n]+\n?\Z")
+PLAN = starting_with("a plan made by imgkit", rb"# imgkit plan: ")
 CHECK_SCRIPT = starting_with("a check.sh of imgkit", rb": worksheet q[a-z0-9]+, \d+ ranges, sum [a-z0-9-]+\n")
 PAPER = starting_with("a worksheet of imgkit", rb"WORKSHEET q[a-z0-9]+  round \d+  sum [a-z0-9-]+\n=+\n")
 NEW = Kind("a new file", lambda _beginning, _size: False)

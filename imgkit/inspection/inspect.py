@@ -10,15 +10,15 @@ import numpy as np
 
 from imgkit.core.clock import Clock
 from imgkit.core.digests import Algorithm, Digest, maker
-from imgkit.core.findings import Finding, NotRead, by_severity, verdict_of
+from imgkit.core.findings import Finding, NotRead, Where, by_severity, verdict_of
 from imgkit.core.spans import Span, Stretch, union
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
 from imgkit.filesystem.boot import boot_findings
-from imgkit.filesystem.probes import Volume, probe
+from imgkit.filesystem.probes import Volume, iso_9660, probe
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.check import read_labels
-from imgkit.label.result import Label
+from imgkit.label.result import Label, Partition
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
@@ -143,6 +143,7 @@ class Inspecting:
             [
                 *labels.findings,
                 *start.findings,
+                *_cut_short(places, labels.volumes, start.volume, medium, self.block_size),
                 *change_findings(medium, ended_early=reading.ended_early),
                 *defect_findings(self._defects, places, blocks),
             ]
@@ -194,13 +195,43 @@ class Inspecting:
         )
 
 
+def _cut_short(
+    places: Places,
+    held: Sequence[Sequence[tuple[Partition, Volume]]],
+    unlabelled: Volume | None,
+    medium: Medium,
+    block_size: int,
+) -> Iterator[Finding]:
+    """Volumes that by their own size go on after the medium's end."""
+    starts = {
+        (each.label_index, each.name): (each.label.origin_block + each.partition.first) * each.label.block_size
+        for each in places.partitions
+    }
+    volumes: list[tuple[str | None, int, Volume]] = [(None, 0, unlabelled)] if unlabelled is not None else []
+    for index, found in enumerate(held):
+        volumes += [(each.name, starts.get((index, each.name), 0), volume) for each, volume in found]
+    for name, start, volume in volumes:
+        if volume.size_bytes is None or start + volume.size_bytes <= medium.size_bytes:
+            continue
+        more = start + volume.size_bytes - medium.size_bytes
+        where = "" if name is None else f" in partition {name}"
+        yield Finding(
+            "volume.exceeds-medium",
+            "stop",
+            f"the {volume.kind}{where} has {volume.size_bytes} bytes by its own account and ends {more} bytes after "
+            f"the medium, which has {medium.size_bytes}",
+            Where(block=start // block_size, partition=name),
+            "The medium was cut short: the end of the volume is missing. Copy it again from the original, whole.",
+        )
+
+
 def _feeder(digest: Digest) -> Taker:
     return lambda _, view, __: digest.update(view)
 
 
 class _Start(NamedTuple):
     """The first bytes of the boot block, its findings, what could not be read, and the volume at the start of a medium
-    without a label."""
+    without a label, or an optical one beside a label: ECMA-119, 6.2.1 leaves room for one."""
 
     words: str = ""
     findings: Sequence[Finding] = ()
@@ -216,10 +247,10 @@ def _look_at_start(medium: Medium, labels: Sequence[Label], boot: Boot, block_si
         start = _Start(words, list(boot_findings(medium.read, unit, boot, beside)))
     except OSError:
         start = _Start(not_read=(NotRead(boot.first, "boot"),))
-    if labels:
+    if labels and any(label.origin_block + each.first == 0 for label in labels for each in label.used_partitions()):
         return start
     try:
-        return start._replace(volume=probe(medium.read))
+        return start._replace(volume=next(iso_9660(medium.read), None) if labels else probe(medium.read))
     except OSError:
         return start._replace(not_read=(*start.not_read, NotRead(0, "volume")))
 

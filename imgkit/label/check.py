@@ -63,6 +63,7 @@ def read_labels(
             volumes_of.append(volumes)
             findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
         findings += check_across(search.found, medium.size_bytes)
+        findings += _device_sectors(medium, search.found[0].label)
         if plan is not None and not any(_is_planned(plan, decoded) for decoded in search.found):
             findings.append(_not_planned(plan, search.found))
     return LabelReading(
@@ -172,6 +173,21 @@ def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Itera
             continue
         if volume is not None:
             yield partition, volume
+
+
+def _device_sectors(medium: Medium, label: Label) -> "Iterator[Finding]":
+    """A label that counts in smaller blocks than the device it lies on."""
+    device, counted = medium.logical_block_bytes, label.block_size
+    if medium.kind == "device" and device > counted:
+        yield Finding(
+            "geometry.device-sectors",
+            "check",
+            f"the label counts in blocks of {counted} bytes, but this device has sectors of {device}: "
+            f"{device // counted} blocks lie in each, and one bad sector makes all of them unreadable",
+            Where(block=label.block, field="sector_size"),
+            "A system that takes the label's numbers for the device's own sectors reads elsewhere. Use an adapter that "
+            f"presents sectors of {counted} bytes, or check that the machine counts as the label does.",
+        )
 
 
 def _named_by_both(found: "tuple[Decoded, ...]") -> "Iterator[Decoded]":

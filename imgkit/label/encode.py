@@ -114,8 +114,8 @@ def _own_runs(
 
 
 def label_place(plan: Plan, index: int) -> int:
-    """The byte of the medium where the label, or a copy of it, starts: at one of the places of its layout."""
-    place = plan.variant.layout.place[index]
+    """The byte of the medium where the label, or a copy of it, starts: at the plan's place, or one of its layout's."""
+    place = plan.place or plan.variant.layout.place[index]
     return place.block_on(plan.drive.total_sectors) * plan.drive.sector_size + place.offset
 
 

@@ -11,7 +11,7 @@ from imgkit.core.errors import DescriptionError, RequestError
 from imgkit.drive.geometry import Drive, DriveFile, load_drive_file
 from imgkit.files.description import described, read_document
 from imgkit.label.codec import plain
-from imgkit.label.layout import Layout, Variant, chosen
+from imgkit.label.layout import ByteOrder, Layout, Place, Variant, chosen
 from imgkit.label.result import Label
 from imgkit.label.settling import PlannedPartition, Settling, Slot
 from imgkit.label.values import header_fields, settled, slot_fields, value_in
@@ -25,11 +25,14 @@ class PlannedLabel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The `[label]` table of a plan file, without the fields of the label itself.
 
     `align = "cylinder"` rounds starts and ends that are given as amounts up to whole cylinders; those that are stated
-    in blocks stay as they are.
+    in blocks stay as they are. `byte_order` is for a layout that has several and whose name states none. `place` is one
+    of the layout's places, the first one unless given.
     """
 
     layout: str
     align: Literal["cylinder", "none"] = "none"
+    byte_order: ByteOrder | None = None
+    place: Place | None = None
 
 
 class _PlanFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -53,6 +56,7 @@ class Plan(msgspec.Struct, frozen=True):
     fields: dict[str, Any]
     slots: tuple[Slot, ...]
     drive_file: DriveFile | None = None
+    place: Place | None = None
 
     @property
     def slot_count(self) -> int:
@@ -107,7 +111,14 @@ def load_plan(path: str | Path) -> Plan:
     in part, two that take the rest, a name that has no slot.
     """
     path = Path(path)
-    document = read_document(path, what="plan file")
+    return plan_of(read_document(path, what="plan file"), path)
+
+
+def plan_of(document: dict[str, Any], path: Path) -> Plan:
+    """The plan that the tables of a plan file give; `path` names it, and other files are looked for beside it.
+
+    The tables are changed. Raises DescriptionError as `load_plan` does.
+    """
     stated, partitions_stated = _take_fields(document)
     file = described(document, _PlanFile, source=str(path))
     drive_path = path.parent / file.drive if isinstance(file.drive, str) else None
@@ -118,12 +129,13 @@ def load_plan(path: str | Path) -> Plan:
     else:
         assert isinstance(file.drive, Drive)
         drive, drive_states = file.drive, frozenset(document["drive"])
-    variant = _variant(path, file.label.layout)
+    variant = _variant(path, file.label.layout, file.label.byte_order)
     layout = variant.layout
+    _check_place(path, layout, file.label.place)
     fields = settled(
         stated, header_fields(layout), layout.field, f"{path}: table [label]", PlannedLabel.__struct_fields__
     )
-    _check_drive(drive_path or path, layout, drive)
+    _check_drive(drive_path or path, layout, file.label.place or layout.place[0], drive)
     slots = tuple(
         msgspec.structs.replace(slot, fields=_slot_fields(path, layout, slot.name, each))
         for slot, each in zip(
@@ -135,7 +147,9 @@ def load_plan(path: str | Path) -> Plan:
     files = [path, *([drive_path] if drive_path else [])]
     if file.label.layout.endswith(".toml"):
         files.append(path.parent / file.label.layout)
-    plan = Plan(str(path), tuple(map(str, files)), variant, drive, drive_states, fields, slots, drive_file)
+    plan = Plan(
+        str(path), tuple(map(str, files)), variant, drive, drive_states, fields, slots, drive_file, file.label.place
+    )
     _check_slot_count(plan)
     return plan
 
@@ -172,14 +186,20 @@ def _check_slot_count(plan: Plan) -> None:
         )
 
 
-def _variant(path: Path, layout: str) -> Variant:
+def _variant(path: Path, layout: str, byte_order: ByteOrder | None) -> Variant:
     try:
         variants = chosen(path.parent / layout if layout.endswith(".toml") else layout)
     except RequestError as error:
         raise DescriptionError(f"{path}: table [label]: field 'layout': {error}") from None
+    orders = " or ".join(repr(variant.byte_order) for variant in variants)
+    if byte_order is not None:
+        variants = tuple(variant for variant in variants if variant.byte_order == byte_order)
+    if not variants:
+        raise DescriptionError(f"{path}: table [label]: field 'byte_order': {layout} has only {orders}")
     if len(variants) > 1:
-        ids = " or ".join(variant.id for variant in variants)
-        raise DescriptionError(f"{path}: table [label]: field 'layout': state the byte order: {ids}")
+        raise DescriptionError(
+            f"{path}: table [label]: field 'byte_order': is missing: {layout} has labels in several, {orders}"
+        )
     known = variants[0].layout
     # A table that lies apart is written as UEFI has it, with a second copy: for that the label has to know both.
     is_complete = known.partitions.block is None or {"own_block", "other_block"} <= {each.name for each in known.field}
@@ -188,7 +208,19 @@ def _variant(path: Path, layout: str) -> Variant:
     return variants[0]
 
 
-def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
+def _check_place(path: Path, layout: Layout, place: Place | None) -> None:
+    if place is None:
+        return
+    if layout.partitions.block is not None:
+        raise DescriptionError(
+            f"{path}: table [label]: field 'place': a label of this layout is written to both of its places"
+        )
+    if place not in layout.place:
+        right = " or ".join(f"{{ block = {each.block}, offset = {each.offset} }}" for each in layout.place)
+        raise DescriptionError(f"{path}: table [label]: field 'place': must be {right}")
+
+
+def _check_drive(path: Path, layout: Layout, place: Place, drive: Drive) -> None:
     """The drive has room for a label of this layout."""
 
     def error(field: str, problem: str) -> DescriptionError:
@@ -205,7 +237,6 @@ def _check_drive(path: Path, layout: Layout, drive: Drive) -> None:
                 f"{layout.title}: a copy of it lies in the last blocks, which this drive keeps for itself",
             )
         return
-    place = layout.place[0]
     start = place.block_on(drive.total_sectors) * drive.sector_size + place.offset
     if start < 0 or start + layout.most_bytes > drive.capacity_bytes:
         raise error("cylinders", f"the drive has {drive.total_sectors} blocks: too few to hold a label of this layout")

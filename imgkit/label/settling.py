@@ -11,11 +11,12 @@ from msgspec import Meta
 from imgkit.core import spans
 from imgkit.core.errors import DescriptionError
 from imgkit.core.spans import Span, span_between
+from imgkit.core.text import plural
 from imgkit.drive.geometry import Drive
 from imgkit.label.layout import WIDTHS_BYTES, Layout, slot_name
 from imgkit.label.values import GUID_FORM
 
-_AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]+)\Z")
+_AMOUNT = re.compile(r"([0-9]{1,15})\s*([A-Za-z]*)\Z")
 _UNITS_BYTES = {"b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "kib": 1 << 10, "mib": 1 << 20, "gib": 1 << 30}
 Amount = int | str
 
@@ -24,15 +25,15 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The place of one `[[partition]]` of a plan file.
 
     `first`: a block, or `"12cyl"`; left out: after the partition before it. `count`: blocks, or `"rest"`; or
-    `size`: `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`: up to the next `first` that is stated, or to the
-    last block that partitions may use. `type`: a name or code of the layout.
+    `size`: `"10240"` (blocks), `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`: up to the next
+    `first` that is stated, or to the last block that partitions may use. `type`: a name or code of the layout.
     """
 
     name: Annotated[str, Meta(min_length=1, max_length=40)]
     type: int | str
     first: Amount | None = None
     count: Amount | None = None
-    size: str | None = None
+    size: Amount | None = None
 
 
 class Slot(Span, frozen=True):
@@ -135,9 +136,11 @@ class Settling:
         unit = match.group(2).lower() if match else ""
         if match and unit in ("cyl", "cylinders"):
             return int(match.group(1)) * self.drive.sectors_per_cylinder
+        if match and not unit:
+            return int(match.group(1))
         if match and unit in _UNITS_BYTES:
             return -(-int(match.group(1)) * _UNITS_BYTES[unit] // self.drive.sector_size)
-        right = 'write blocks as a number, or "8MB", "8MiB", "120cyl"'
+        right = 'write "10240" for blocks, or "8MB", "8MiB", "120cyl"'
         raise self._error(name, f"field {field!r}: {text[:40]!r} is not an amount: {right}")
 
     def _slot_index(self, name: str) -> int:
@@ -197,8 +200,8 @@ class Settling:
                 if shared and not slot.is_same_run(other):
                     raise self._error(
                         slot.name,
-                        f"field 'first': from block {slot.first} on it overlaps {other.name!r} in {shared[0].count} "
-                        f"blocks, {shared[0].first} to {shared[0].end - 1}",
+                        f"field 'first': from block {slot.first} on it overlaps {other.name!r} in "
+                        f"{plural(shared[0].count, 'block')}, {shared[0].first} to {shared[0].end - 1}",
                     )
 
     def _up(self, block: int) -> int:

@@ -98,12 +98,14 @@ class Places:
         self.geometry, self.address_source = _whose_geometry(labels[0] if labels else None, drive)
 
     def partitions_of(self, run: Span) -> tuple[str, ...]:
-        """The names of the partitions with a block in a run."""
-        return tuple(
-            partition.name
+        """The names of the partitions with a block in a run; those of the whole disk only where there is no other."""
+        there = [
+            partition
             for partition, span in zip(self.partitions, self.spans, strict=True)
             if span.first < run.end and run.first < span.end
-        )
+        ]
+        narrower = [partition for partition in there if not partition.whole_disk]
+        return tuple(partition.name for partition in narrower or there)
 
     def addresses_of(self, run: Span) -> AddressRange | None:
         """The addresses of the first and the last sector of these blocks; None: unknown, or past the drive."""

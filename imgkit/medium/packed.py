@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import IO, NamedTuple, Protocol
 
 from imgkit.core.errors import InputError
+from imgkit.medium.packings import Packing
 
 DEFAULT_UNPACK_LIMIT_BYTES = 64 << 30
 _INPUT_PIECE_BYTES = 1 << 16
@@ -102,13 +103,13 @@ class _Zstandard:
         return b"".join(pieces)
 
 
-PACKINGS: dict[str, tuple[bytes, Callable[[], _Decompressor]]] = {
+_UNPACKING: dict[Packing, tuple[bytes, Callable[[], _Decompressor]]] = {
     ".gz": (b"\x1f\x8b", _Gzip),
     ".xz": (b"\xfd7zXZ\x00", _xz),
     ".bz2": (b"BZh", _bzip2),
     ".zst": (b"\x28\xb5\x2f\xfd", _Zstandard),
 }
-"""By the end of a file's name: the bytes it starts with, and what unpacks one member of it."""
+"""The bytes that each member starts with, and what unpacks one."""
 
 
 class Unpacked(NamedTuple):
@@ -118,24 +119,17 @@ class Unpacked(NamedTuple):
     is_proven: bool
 
 
-def packing_of(path: Path) -> str | None:
-    """The packing that the end of the file's name says, or None for a raw file."""
-    suffix = path.suffix.lower()
-    return suffix if suffix in PACKINGS else None
-
-
-def unpack(path: Path, source: IO[bytes], limit_bytes: int) -> Unpacked:
+def unpack(path: Path, source: IO[bytes], packing: Packing, limit_bytes: int) -> Unpacked:
     """Unpack `source` (opened at its start) into an open, nameless file.
 
-    Raises InputError when it is not what its name says, is cut short or damaged, or holds more than
+    Raises InputError when it is not packed in that way, is cut short or damaged, or holds more than
     `limit_bytes`. Blank stretches are left as holes. Every member of a file of several is unpacked.
     """
-    magic, decompressor = PACKINGS[path.suffix.lower()]
     import tempfile
 
     target = tempfile.TemporaryFile(prefix="imgkit-")  # noqa: SIM115 - the caller closes it
     try:
-        is_proven = _unpack_members(path, source, target, magic, decompressor, limit_bytes)
+        is_proven = _unpack_members(path, source, target, packing, limit_bytes)
     except BaseException:
         target.close()
         raise
@@ -149,27 +143,19 @@ def _pieces(member: _Decompressor, data: bytes) -> Iterator[bytes]:
         yield member.decompress(b"", _OUTPUT_PIECE_BYTES)
 
 
-def _unpack_members(
-    path: Path,
-    source: IO[bytes],
-    target: IO[bytes],
-    magic: bytes,
-    decompressor: Callable[[], _Decompressor],
-    limit_bytes: int,
-) -> bool:
-    has_sum = _HAVE_SUMS.get(path.suffix.lower(), _always)
+def _unpack_members(path: Path, source: IO[bytes], target: IO[bytes], packing: Packing, limit_bytes: int) -> bool:
+    magic, decompressor = _UNPACKING[packing]
+    has_sum = _HAVE_SUMS.get(packing, _always)
     is_proven = True
     position = 0
     pending = bytearray()
-    leave_out = _SKIPPERS.get(path.suffix.lower(), _nothing_skipped)
+    leave_out = _SKIPPERS.get(packing, _nothing_skipped)
     first = source.read(_INPUT_PIECE_BYTES)
     piece = leave_out(path, source, first)
     if not piece and first:
         return is_proven
     if not piece.startswith(magic):
-        raise InputError(
-            f"{path}: does not start as a {path.suffix} file does: if it is a raw image, give it another name"
-        )
+        raise InputError(f"{path}: does not start as a {packing} file does: if it is a raw image, give it another name")
     member = decompressor()
     is_proven &= has_sum(piece)
     while piece:
@@ -203,7 +189,11 @@ def _unpack_members(
                 piece = leave_out(path, source, piece)
             if piece:
                 if not piece.startswith(magic):
-                    raise InputError(f"{path}: something that is not {path.suffix} follows the packed data")
+                    raise InputError(
+                        f"{path}: something that is not {packing} follows the packed data: "
+                        "if it is a raw image that begins like this, have it read as it is",
+                        hint="no-unpack",
+                    )
                 member = decompressor()
                 is_proven &= has_sum(piece)
         else:
@@ -233,8 +223,8 @@ def _zstandard_has_sum(header: bytes) -> bool:
     return len(header) > 4 and bool(header[4] & 0x04)
 
 
-_HAVE_SUMS: dict[str, Callable[[bytes], bool]] = {".xz": _xz_has_sum, ".zst": _zstandard_has_sum}
-"""By the end of a file's name: whether the member that starts with these bytes has a sum of its contents."""
+_HAVE_SUMS: dict[Packing, Callable[[bytes], bool]] = {".xz": _xz_has_sum, ".zst": _zstandard_has_sum}
+"""Whether the member that starts with these bytes has a sum of its contents."""
 
 
 def _nothing_skipped(path: Path, source: IO[bytes], data: bytes) -> bytes:
@@ -260,8 +250,8 @@ def _without_skippable_frames(path: Path, source: IO[bytes], data: bytes) -> byt
     raise InputError(f"{path}: more than {_MOST_SKIPPED} skippable frames follow each other: unpack it by hand")
 
 
-_SKIPPERS: dict[str, Callable[[Path, IO[bytes], bytes], bytes]] = {".zst": _without_skippable_frames}
-"""By the end of a file's name: what leaves out frames that hold no contents, before a member."""
+_SKIPPERS: dict[Packing, Callable[[Path, IO[bytes], bytes], bytes]] = {".zst": _without_skippable_frames}
+"""What leaves out frames that hold no contents, before a member."""
 
 
 def _after_padding(data: bytes, source: IO[bytes]) -> bytes:

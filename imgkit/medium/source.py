@@ -15,7 +15,8 @@ from imgkit.core.errors import InputError, ResourceError
 from imgkit.core.spans import Stretch
 from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import DEFAULT_ACCESS, Access, Route
-from imgkit.medium.packed import packing_of, unpack
+from imgkit.medium.packed import unpack
+from imgkit.medium.packings import Packing, beginning_of, packing_of
 from imgkit.medium.recovery import BeforeEachTry, Recovery, go_on, read_recovering, read_skipped, read_skipping
 from imgkit.medium.stamp import GONE_ERRORS, Change, change_since, stamp_of
 from imgkit.medium.workers import answer_within
@@ -66,9 +67,11 @@ class Medium:
         kind: Kind,
         access: Access = DEFAULT_ACCESS,
         packed: IO[bytes] | None = None,
+        packing: Packing | None = None,
         is_proven: bool = True,
     ) -> None:
-        """`packed` is the open file that `file` was unpacked from; a change of that one is a change of the medium.
+        """`packed` is the open file that `file` was unpacked from, `packing` how that was packed; a change of it is a
+        change of the medium.
 
         `is_proven`: it has a sum by which its contents were checked when they were unpacked.
         """
@@ -82,6 +85,7 @@ class Medium:
         self._descriptor = file.fileno()
         self._direct: DirectReader | None = None
         self.is_proven = is_proven
+        self.packing = packing
         self._packed = packed
         self._watched = self._descriptor if packed is None else packed.fileno()
         self._absolute_path = _absolute(path)
@@ -323,23 +327,26 @@ def _absolute(path: Path) -> str:
 def open_medium(path: str | Path, access: Access = DEFAULT_ACCESS) -> Medium:
     """Open a raw file, a block device or a packed file (`.gz`, `.xz`, `.bz2`, `.zst`) for reading.
 
-    A packed file is unpacked once into a private temporary file. A device is read with direct I/O,
-    where that is possible and `access` does not allow the cache.
-    Raises InputError when it is missing, empty, a folder, not readable, or cannot be unpacked.
+    A packed file is recognised by what it begins with, and unpacked once into a private temporary file. A device is
+    read with direct I/O, where that is possible and `access` does not allow the cache.
+    Raises InputError when it is missing, empty, a folder, not readable, or packed and cannot be unpacked.
     """
     path = Path(path)
     file, mode = _opened(path)
     kind: Kind = "device" if stat.S_ISBLK(mode) else "file"
     packed: IO[bytes] | None = None
+    packing: Packing | None = None
     is_proven = True
     try:
-        if kind == "file" and packing_of(path):
+        if kind == "file" and access.packed == "unpack":
+            packing = packing_of(path, beginning_of(file.fileno()))
+        if packing is not None:
             packed = file
-            (file, is_proven), kind = unpack(path, packed, access.unpack_limit_bytes), "packed"
+            (file, is_proven), kind = unpack(path, packed, packing, access.unpack_limit_bytes), "packed"
         size = os.lseek(file.fileno(), 0, os.SEEK_END)
         if size == 0:
             raise InputError(f"{path}: is empty: there is nothing to read on it")
-        return Medium(path, file, size, kind, access, packed, is_proven)
+        return Medium(path, file, size, kind, access, packed, packing, is_proven)
     except OSError as error:
         _close(file, packed)
         raise InputError(f"{path}: cannot be read: {error.strerror}") from None

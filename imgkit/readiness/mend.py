@@ -11,7 +11,6 @@ import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from imgkit.comparison.script import UNPACKERS
 from imgkit.core.errors import DescriptionError
 from imgkit.core.findings import says_stop
 from imgkit.core.meanings import Subject, subject_of
@@ -22,6 +21,7 @@ from imgkit.label.kept import kept_fields, planned_label, sectors_of
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
 from imgkit.medium import DEFAULT_ACCESS
+from imgkit.medium.packings import UNPACKERS
 from imgkit.readiness.evidence import Evidence
 from imgkit.readiness.points import question_of
 from imgkit.readiness.result import Question, Step
@@ -106,10 +106,11 @@ def _target(found: Evidence, job: _Mending) -> Iterator[Step]:
                 "Two that write to one medium destroy what is on it.",
             )
     failing = next((each for each in found.findings if each.id in FAILING), None)
-    if found.medium.kind == "packed":
-        suffix = job.medium.suffix.lower()
+    if found.medium.packing is not None:
         job.target = job.new(".unpacked.img")
-        line = into_new_file(job.target, f"{UNPACKERS[suffix]} -dc {_quoted(job.medium)} > {_quoted(job.target)}")
+        line = into_new_file(
+            job.target, f"{UNPACKERS[found.medium.packing]} -dc < {_quoted(job.medium)} > {_quoted(job.target)}"
+        )
         yield _step("Unpack it: a packed file cannot be mended in place.", (line,))
     elif found.medium.kind == "device" and failing is not None:
         job.target = job.new(".img")

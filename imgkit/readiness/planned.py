@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from typing import IO, NamedTuple
+from typing import NamedTuple
 
 from imgkit.core import spans
 from imgkit.core.errors import DescriptionError
@@ -15,6 +15,7 @@ from imgkit.label.result import Label
 from imgkit.medium import Medium
 from imgkit.seals.result import Seal
 from imgkit.seals.seal import BLOCK_DIGEST_BYTES, block_digests
+from imgkit.seals.verify import BlockDigestFile
 
 
 class PlannedBytes(NamedTuple):
@@ -75,8 +76,8 @@ class Beside(NamedTuple):
 class SealedBlocks:
     """What a seal to the block knows of a block that holds another label now."""
 
-    def __init__(self, seal: Seal, block_file: IO[bytes] | None, plan: Plan | None) -> None:
-        self._seal, self._block_file = seal, block_file
+    def __init__(self, seal: Seal, block_file: BlockDigestFile | None, plan: Plan | None) -> None:
+        self._seal, self._block_file = seal, block_file.file if block_file is not None else None
         known = {variant.id: variant for variant in searched_for(plan)}
         self._original = tuple(
             part for label in seal.labels if label.layout in known for part in label_parts(label, known[label.layout])

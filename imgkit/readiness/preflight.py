@@ -13,7 +13,7 @@ that the worksheet expects.
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import IO, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -44,7 +44,7 @@ from imgkit.readiness.request import LoadedRequest, Readings, Request, Tail
 from imgkit.readiness.result import Answer, Preflight, Proof, Question, ReadMedium, Step, TakenDigest
 from imgkit.readiness.since import load_earlier, since
 from imgkit.seals.result import SealFile, Verification
-from imgkit.seals.verify import open_block_digests
+from imgkit.seals.verify import BlockDigestFile
 
 Progress = Callable[[int, int], None]
 T = TypeVar("T", Comparison, Verification, Tally)
@@ -109,8 +109,7 @@ def preflight_of(medium: str | Path | Medium, loaded: LoadedRequest, *, progress
         if reference is not None and not isinstance(reference, Medium):
             is_medium = is_same(medium, reference)
             reference = medium if is_medium else opened.enter_context(open_medium(reference, access))
-        beside = open_block_digests(loaded.seal) if loaded.seal is not None else None
-        block_file = opened.enter_context(beside) if beside is not None else None
+        block_file = opened.enter_context(BlockDigestFile(loaded.seal)) if loaded.seal is not None else None
         return run.carry_out(medium, reference, block_file, progress)
 
 
@@ -134,7 +133,7 @@ class _Run:
         self.beside: tuple[Beside, ...] = ()
 
     def carry_out(
-        self, medium: Medium, reference: Medium | None, block_file: IO[bytes] | None, progress: Progress | None
+        self, medium: Medium, reference: Medium | None, block_file: BlockDigestFile | None, progress: Progress | None
     ) -> Preflight:
         """Read, ask, answer."""
         wants_two = self.request.readings == "twice"
@@ -167,6 +166,7 @@ class _Run:
             medium=ReadMedium(
                 path=str(medium.path),
                 kind=medium.kind,
+                packing=medium.packing,
                 route=medium.route,
                 size_bytes=medium.size_bytes,
                 blocks=inspection.blocks,
@@ -197,7 +197,7 @@ class _Run:
         reference: Medium | None,
         report: LabelReport,
         read: MediumRead,
-        block_file: IO[bytes] | None,
+        block_file: BlockDigestFile | None,
     ) -> Iterator[Proof]:
         """What each of the given means says of exactness."""
         if self.comparison is not None and reference is not None:

@@ -7,7 +7,7 @@ blocks, the blocks beside a label and the blocks that an explanation looks at ar
 
 import hashlib
 from collections.abc import Callable
-from typing import IO, NamedTuple
+from typing import NamedTuple
 
 from imgkit.comparison.compare import compare
 from imgkit.comparison.result import Comparison
@@ -20,7 +20,7 @@ from imgkit.medium.reading import Reading, read_in_order
 from imgkit.medium.same import is_same
 from imgkit.readiness.request import LoadedRequest
 from imgkit.seals.result import Verification
-from imgkit.seals.verify import Verifying
+from imgkit.seals.verify import BlockDigestFile, Verifying
 from imgkit.sums.ranges import SumsInOrder
 
 _PIECE_BYTES = 1 << 20
@@ -43,7 +43,7 @@ def read_medium(
     medium: Medium,
     reference: Medium | None,
     loaded: LoadedRequest,
-    block_file: IO[bytes] | None,
+    block_file: BlockDigestFile | None,
     drive: Drive | None,
     boot: Boot,
     progress: Progress | None,
@@ -59,7 +59,9 @@ def read_medium(
         medium, drive=drive, boot=boot, digests=() if is_compared or is_sealed_whole else ("sha256",)
     )
     takers = inspecting.takers()
-    verifying = Verifying(medium, seal, block_file, drive=drive, tail=tail) if seal is not None else None
+    verifying = None
+    if seal is not None and block_file is not None:
+        verifying = Verifying(medium, seal, block_file, drive=drive, tail=tail)
     takers += verifying.takers() if verifying is not None else []
     sums = None
     if sheet is not None:

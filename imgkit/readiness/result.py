@@ -11,6 +11,7 @@ from imgkit.core.spans import Range, Span
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
+from imgkit.medium.packings import Packing
 from imgkit.readiness.machine import MachineFile
 from imgkit.seals.result import Verification
 
@@ -51,10 +52,11 @@ STAGE_WORDS: dict[Stage, str] = {
 
 
 class ReadMedium(msgspec.Struct, frozen=True):
-    """The medium that was looked at; `blocks` of the preflight's `block_size`."""
+    """The medium that was looked at; `blocks` of the preflight's `block_size`; `packing` of a packed file."""
 
     path: str
     kind: Literal["file", "device", "packed"]
+    packing: Packing | None
     route: Route
     size_bytes: int
     blocks: int

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO, Literal, Self
 
 import msgspec
 
@@ -67,7 +67,7 @@ def verify(
     with ExitStack() as opened:
         if not isinstance(copy, Medium):
             copy = opened.enter_context(open_medium(copy, access))
-        block_file = opened.enter_context(beside) if (beside := open_block_digests(seal)) is not None else None
+        block_file = opened.enter_context(BlockDigestFile(seal))
         checking = Verifying(copy, seal, block_file, drive=drive, tail=tail, max_ranges=max_ranges)
         reading = read_in_order(
             copy,
@@ -80,17 +80,35 @@ def verify(
         return checking.result(reading)
 
 
-def open_block_digests(seal: SealFile) -> IO[bytes] | None:
-    """The file of a seal's block digests, open at its start; None for a seal without.
+class BlockDigestFile:
+    """The block digests that lie beside a seal: `file` is open at its start, None where the seal has none.
 
-    Raises DescriptionError when it is missing or not the seal's.
+    Where they are missing or not the seal's, `file` is None as well, and `problem` says why: the ranges of the seal
+    hold without them.
     """
-    stated = seal.block_digests
-    if stated is None:
-        return None
-    path = block_digests_file(Path(seal.path), stated)
+
+    def __init__(self, seal: SealFile) -> None:
+        self.file: IO[bytes] | None = None
+        self.problem = ""
+        if seal.block_digests is not None:
+            path = block_digests_file(Path(seal.path), seal.block_digests)
+            try:
+                self.file = _opened_digests(path, seal.block_digests)
+            except DescriptionError as error:
+                self.problem = str(error)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        if self.file is not None:
+            self.file.close()
+
+
+def _opened_digests(path: Path, stated: BlockDigests) -> IO[bytes]:
+    """The file at its start; raises DescriptionError when it is missing or not what the seal states."""
     if not path.is_file():
-        raise DescriptionError(f"{path}: the seal's block digests are missing: keep both files side by side")
+        raise DescriptionError(f"{path}: is missing")
     file = open_input(path, "file of block digests", DescriptionError)
     try:
         digest, size = hashlib.sha256(), 0
@@ -102,12 +120,12 @@ def open_block_digests(seal: SealFile) -> IO[bytes] | None:
         file.seek(0)
     except OSError as error:
         file.close()
-        raise DescriptionError(f"{path}: cannot read the seal's block digests: {error.strerror}") from None
+        raise DescriptionError(f"{path}: cannot be read: {error.strerror}") from None
     if size == stated.size_bytes and digest.hexdigest() == stated.sha256:
         return file
     file.close()
-    reason = "cut short" if size < stated.size_bytes else "changed after it was written, or of another seal"
-    raise DescriptionError(f"{path}: {reason}: it is not the file that was written with the seal; make the seal again")
+    reason = "is cut short" if size < stated.size_bytes else "was changed after it was written, or is of another seal"
+    raise DescriptionError(f"{path}: {reason}")
 
 
 def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
@@ -122,14 +140,14 @@ def block_digests_file(seal_path: Path, stated: BlockDigests) -> Path:
 class Verifying:
     """One check against a seal: it takes the pieces of a reading of the copy and gives the result.
 
-    The reading may serve other checks too. `block_file` is that of `open_block_digests`, at its start.
+    The reading may serve other checks too.
     """
 
     def __init__(
         self,
         copy: Medium,
         seal: SealFile,
-        block_file: IO[bytes] | None,
+        block_file: BlockDigestFile,
         *,
         drive: Drive | None,
         tail: Tail,
@@ -151,8 +169,8 @@ class Verifying:
     def takers(self) -> list[Taker]:
         """The functions that take the pieces of a reading, which may be cut anywhere and go past the end."""
         takers: list[Taker] = [lambda _, view, __: self._whole.update(view), self._ranges.take]
-        if self._block_file is not None:
-            takers.append(partial(self._compare_blocks, self._block_file))
+        if self._block_file.file is not None:
+            takers.append(partial(self._compare_blocks, self._block_file.file))
         return [WholeBlocks(taker, self.seal.block_size, self.end).take for taker in takers]
 
     def _compare_blocks(self, expected_file: IO[bytes], offset: int, view: memoryview, recovery: Recovery) -> None:
@@ -194,7 +212,7 @@ class Verifying:
         is_cut = seal.size_bytes != self.copy.size_bytes and cut < common and not reading.is_interrupted
         is_read = found["unreadable"].last_end <= cut
         cut_differs = is_cut and is_read and (self.copy.size_bytes < seal.size_bytes or self.tail == "forbid")
-        if seal.block_digests is None:
+        if self._block_file.file is None:
             digests = bytes(self._ranges.digests)
             self._judge_ranges(digests, reached, unreadable, add, cut if cut_differs else reached)
         for span in spans.difference([span_between(reached, common)], unreadable):
@@ -269,7 +287,7 @@ class Verifying:
             tail=self.tail,
             block_size=seal.block_size,
             blocks=seal.blocks,
-            precision_blocks=1 if seal.block_digests is not None else seal.range_blocks,
+            precision_blocks=1 if self._block_file.file is not None else seal.range_blocks,
             compared_blocks=compared,
             equal_blocks=compared - totals["differ"],
             differing_blocks=totals["differ"],
@@ -303,6 +321,15 @@ class Verifying:
                 f"the copy goes on for {size - seal.size_bytes} bytes after the original's {seal.size_bytes}",
                 Where(block=seal.size_bytes // seal.block_size),
                 "This is right for a copy on a larger drive: then allow the tail. Its contents are not checked.",
+            )
+        if self._block_file.problem:
+            yield Finding(
+                "seal.no-blocks",
+                "check",
+                f"only the ranges of {seal.range_blocks} blocks were checked, not single blocks: "
+                f"{self._block_file.problem}",
+                Where(),
+                "Put the file that was written with the seal beside it again to learn which blocks differ.",
             )
         yield from change_findings(self.copy, ended_early=reading.ended_early)
         if sha256 is not None and (sha256 == seal.sha256) == (differing_blocks > 0):

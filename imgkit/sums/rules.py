@@ -13,14 +13,15 @@ class Facts(NamedTuple):
     """What is known of a rule.
 
     `commands` are what to try on the old machine, in this order (the option letters: common practice); `values` is how
-    many different sums there are; `unit_bytes` is the block that the tool counts beside the sum (1: bytes). `test_sum`
-    is the sum of the ten bytes `123456789` and a line feed. The numbers in `blind_to` come from simulation; a test
-    repeats it.
+    many different sums there are, of data that is not all zero, and `largest` the largest of them; `unit_bytes` is the
+    block that the tool counts beside the sum (1: bytes). `test_sum` is the sum of the ten bytes `123456789` and a line
+    feed. The numbers in `blind_to` come from simulation; a test repeats it.
     """
 
     title: str
     commands: tuple[str, ...]
     values: int
+    largest: int
     unit_bytes: int
     test_sum: int
     blind_to: str
@@ -31,6 +32,7 @@ FACTS: dict[Rule, Facts] = {
         title="rotate right by one, add the byte, keep 16 bits",
         commands=("sum", "sum -r", "cksum -o 1"),
         values=1 << 16,
+        largest=0xFFFF,
         unit_bytes=1024,
         test_sum=59585,
         blind_to="weak where pieces of 16 bytes, or of a multiple such as a block, changed places inside one range: of "
@@ -41,6 +43,7 @@ FACTS: dict[Rule, Facts] = {
         title="add the bytes, fold twice to 16 bits",
         commands=("sum", "sum -s", "cksum -o 2"),
         values=(1 << 16) - 1,
+        largest=0xFFFF,
         unit_bytes=512,
         test_sum=487,
         blind_to="blind to order: bytes, words or blocks that changed places inside one range are never seen",
@@ -49,6 +52,7 @@ FACTS: dict[Rule, Facts] = {
         title="CRC with polynomial 0x04C11DB7 over the bytes and their number",
         commands=("cksum",),
         values=1 << 32,
+        largest=0xFFFFFFFF,
         unit_bytes=1,
         test_sum=1552147931,
         blind_to="no kind of damage that occurs in practice is systematically missed",

@@ -32,7 +32,7 @@ def copies_disagree(found: Sequence[Decoded], size_bytes: int | None) -> Iterato
                     f"{other.offset}) differ in {', '.join(differing[:8])}",
                     Where(block=other.block),
                     "Which of the two a machine reads depends on its driver. Find out which is right, then write both "
-                    "from that one.",
+                    "from that one: `imgkit label plan` makes a plan of it, whose field `place` chooses where it goes.",
                 )
 
 

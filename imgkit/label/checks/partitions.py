@@ -27,7 +27,7 @@ def past_end(context: Context) -> Iterator[Finding]:
             (name, limit) for name, limit in limits if limit is not None and partition.end > limit and not is_everything
         ]
         if over:
-            excess = ", ".join(f"{partition.end - limit} blocks more than {name} ({limit})" for name, limit in over)
+            excess = ", ".join(f"{_blocks(partition.end - limit)} more than {name} ({limit})" for name, limit in over)
             yield context.finding(
                 "partition.past-end",
                 "stop",
@@ -51,7 +51,7 @@ def in_reserved(context: Context) -> Iterator[Finding]:
             yield context.finding(
                 "partition.in-reserved",
                 "stop",
-                f"{context.named(partition)} runs {inside} blocks into the drive's reserved area, "
+                f"{context.named(partition)} runs {_blocks(inside)} into the drive's reserved area, "
                 f"{context.extent(span_between(usable, total))}",
                 "The drive keeps its table of replaced defects there, and a file system in it destroys both. "
                 f"End the partition before block {usable}.",
@@ -69,7 +69,7 @@ def overlap(context: Context) -> Iterator[Finding]:
                 "partition.overlap",
                 "stop",
                 f"{context.named(left)} and {context.named(right)} share "
-                f"{end - first} blocks: {context.extent(span_between(first, end))}",
+                f"{_blocks(end - first)}: {context.extent(span_between(first, end))}",
                 "Writing to one destroys the other. Decide which of the two these blocks belong to, and "
                 "correct the label before either is used.",
                 partition=right,
@@ -130,7 +130,7 @@ def outside_container(context: Context) -> Iterator[Finding]:
             yield context.finding(
                 "partition.outside-container",
                 "stop",
-                f"{context.named(partition)} reaches block {partition.end - 1}: {excess} blocks more than partition "
+                f"{context.named(partition)} reaches block {partition.end - 1}: {_blocks(excess)} more than partition "
                 f"{container.name} ({container.type}), which holds it and ends with block {container.end - 1}",
                 "What follows the container may belong to another partition, and systems disagree about where such a "
                 "partition ends. Find out which of the two sizes is right, and correct the other before it is used.",
@@ -163,7 +163,7 @@ def unaligned(context: Context) -> Iterator[Finding]:
             yield context.finding(
                 "partition.unaligned",
                 "note",
-                f"{context.named(partition)} starts {partition.first % per_cylinder} blocks into a cylinder "
+                f"{context.named(partition)} starts {_blocks(partition.first % per_cylinder)} into a cylinder "
                 f"of {per_cylinder}",
                 "It works, but some old systems insist on whole cylinders, and two partitions share one here.",
                 partition=partition,
@@ -226,7 +226,11 @@ def gap(context: Context) -> Iterator[Finding]:
         yield context.finding(
             "partition.gap",
             "note",
-            f"{context.extent(span)}: {span.count} blocks in no used partition",
+            f"{context.extent(span)}: {_blocks(span.count)} in no used partition",
             "Unused space, unless it is kept for something. Check whether a partition was meant to reach here.",
             block=context.on_medium(span.first),
         )
+
+
+def _blocks(count: int) -> str:
+    return f"{count} block" if count == 1 else f"{count} blocks"

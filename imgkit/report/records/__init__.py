@@ -14,6 +14,7 @@ RECORD_FILES = {
     "imgkit.inspect": "inspection",
     "imgkit.label": "label",
     "imgkit.layouts": "layouts",
+    "imgkit.plan": "plan",
     "imgkit.preflight": "preflight",
     "imgkit.sealing": "seal",
     "imgkit.tally": "tally",

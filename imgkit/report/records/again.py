@@ -1,7 +1,7 @@
 """What the record of a comparison shows of copying again: the calls, the script, what is left out of both."""
 
-from imgkit.comparison.result import Comparison, NoScript, Script
-from imgkit.explanation.result import NoCommands
+from imgkit.comparison.result import Comparison
+from imgkit.explanation.result import NoCommands, NoScript, Script
 from imgkit.report import words
 from imgkit.report.record import Block, Section, Text
 from imgkit.report.records import elements as of
@@ -21,7 +21,7 @@ _NO_SCRIPT_WORDS: dict[NoScript, str] = {
 def copy_again_section(result: Comparison) -> tuple[Section, ...]:
     """How to copy again what differs; no section where there is nothing to copy and nothing to say of it."""
     again = result.copy_again
-    script = [] if result.script is None else [_script_sentence(result.script)]
+    script = [] if result.script is None else [script_sentence(result.script)]
     if again is None or not (again.transfers or again.unreadable or again.reference_blank):
         return (of.section("again", "Copy again", *script, short=1),) if script else ()
     from imgkit.explanation.causes import REPEATING
@@ -56,7 +56,7 @@ def copy_again_section(result: Comparison) -> tuple[Section, ...]:
     return (of.section("again", "Copy again", *blocks, aside=aside, short=1),)
 
 
-def _script_sentence(script: Script) -> str:
+def script_sentence(script: Script) -> str:
     """Where the script was written, or why there is none."""
     if script.no_script is not None:
         return _NO_SCRIPT_WORDS[script.no_script]

@@ -16,7 +16,7 @@ def record(result: LabelBuild) -> Record:
     if result.verdict == "fail":
         says = f"{words.severities(result.findings)}: do not write it until these are resolved"
     answers = [of.answer("Label", checked.word, checked.tone, says)]
-    written = f"{result.path}, {words.plural(sum(piece.length for piece in result.pieces), 'byte')}"
+    written = f"{result.path}, {words.plural(max(piece.file_byte + piece.length for piece in result.pieces), 'byte')}"
     if not result.path:
         answers.append(of.answer("File", "NOT WRITTEN", "bad", "no file holds this label"))
         written = "none"

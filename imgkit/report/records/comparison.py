@@ -172,14 +172,14 @@ def _answer_of_labels(result: Comparison) -> Answer:
     sides = (("reference", result.labels.reference), ("copy", result.labels.copy))
     label_count = sum(len(labels) for _, labels in sides)
     more = [f"The {side} has no label" for side, labels in sides if label_count and not labels]
+    differing = len(result.label_differences)
     if all(labels for _, labels in sides):
-        differing = len(result.label_differences)
         more.append(
             f"The labels of reference and copy differ in {words.plural(differing, 'field')}"
             if differing
             else "Reference and copy have the same labels"
         )
-    return of.answer_of_labels(result.findings, label_count, *more)
+    return of.answer_of_labels(result.findings, label_count, *more, differing=differing)
 
 
 def _episodes(result: Comparison) -> tuple[Section, ...]:

@@ -48,8 +48,8 @@ def answer(question: str, word: str, tone: Tone, *sentences: str) -> Answer:
     return Answer(question, word, tone, tuple(words.sentence(each) for each in sentences if each))
 
 
-def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str) -> Answer:
-    """What the checks of labels say, with the gravest finding."""
+def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str, differing: int = 0) -> Answer:
+    """What the checks of labels say, with the gravest finding; `differing` fields are not the same on two media."""
     found = tuple(each for each in findings if subject_of(each.id) in OF_LABELS)
     gravest = found[0].severity if found else "note"
     first = ""
@@ -63,6 +63,8 @@ def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str) 
         word, tone, says = "NO LABEL", "look", "no label was found, so partitions and addresses are not known"
     elif gravest == "check":
         word, tone, says = "CHECK", "look", f"{severities}: a person should look"
+    elif differing:
+        word, tone, says = "DIFFER", "look", severities or "the checks of each by itself found nothing to object to"
     else:
         word, tone, says = "NO OBJECTION", "good", severities or "the checks found nothing to object to"
     return answer("Labels", word, tone, says, first, *more)

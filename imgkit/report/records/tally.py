@@ -2,9 +2,11 @@
 
 from imgkit.console.paper import total_time
 from imgkit.console.result import NextSheet, Tally
+from imgkit.explanation.result import CopyAgain, Script
 from imgkit.report import words
-from imgkit.report.record import Answer, Block, Facts, Record, Section, Tone
+from imgkit.report.record import Answer, Block, Facts, Record, Section, Text, Tone
 from imgkit.report.records import elements as of
+from imgkit.report.records.again import script_sentence
 from imgkit.report.records.checked import checked_ranges, not_known_section
 from imgkit.report.records.ranges import NO_NAMES, first_range, map_of
 from imgkit.report.records.sums import risk_section
@@ -28,6 +30,7 @@ def record(result: Tally) -> Record:
         sections=(
             *of.findings_section(result.findings),
             *([_next(result.next_sheet)] if result.next_sheet else []),
+            *([_again(result.copy_again, result.script)] if result.copy_again and result.script else []),
             checked_ranges(result, NO_NAMES),
             *map_of(result, result.blocks, "listed block"),
             risk_section(result.risk, f"in the {words.plural(result.matching_ranges, 'range')} that match"),
@@ -53,6 +56,8 @@ def _answer(result: Tally) -> Answer:
 
 def _is_the_image(result: Tally) -> tuple[str, Tone, str]:
     """Is the old machine's disk as the worksheet expects: a word or two, and the sentence behind it."""
+    if result.answered_earlier_blocks:
+        return _over_all_rounds(result)
     parts = of.counted(
         (
             (result.differing_ranges, "differs" if result.differing_ranges == 1 else "differ"),
@@ -68,6 +73,40 @@ def _is_the_image(result: Tally) -> tuple[str, Tone, str]:
         return found
     says = f"all {words.plural(result.matching_ranges, 'range')} match"
     return ("EXACT IN PART", "look", says) if result.not_on_sheet_blocks else ("EXACT", "good", says)
+
+
+def _over_all_rounds(result: Tally) -> tuple[str, Tone, str]:
+    parts = of.counted(
+        (
+            (result.differing_blocks, "in ranges that differ"),
+            (result.unreadable_blocks, "in ranges that gave an error"),
+            (result.unanswered_blocks, "unanswered"),
+        ),
+        "block",
+    )
+    says = "; ".join([*parts, f"{words.grouped(result.equal_blocks)} match, by the answers of {result.round} rounds"])
+    found = of.not_equal(
+        says, incomplete=result.verdict == "incomplete", unequal=result.differing_blocks or result.verdict == "fail"
+    )
+    if found is not None:
+        return found
+    return ("EXACT IN PART", "look", says) if result.not_on_sheet_blocks else ("EXACT", "good", says)
+
+
+def _again(again: CopyAgain, script: Script) -> Section:
+    cautions = [
+        f"Not in it, because {why}: {of.runs_text(runs, of.MOST_RUNS_IN_A_LINE)}."
+        for runs, why in ((again.unreadable, "they gave an error"), (again.not_compared, "they were not answered"))
+        if runs
+    ]
+    if not again.is_all:
+        cautions.append("This does not repair everything.")
+    cautions.append("This writes to the disk. Keep a second copy of it until the answers match.")
+    aside = f"{words.plural(again.blocks, 'block')} in {words.plural(len(again.transfers), 'call')} of dd"
+    where = "Connect the disk where the image is, and give the script the disk's device."
+    return of.section(
+        "again", "Copy again", script_sentence(script), where, Text(tuple(cautions), "caution"), aside=aside, short=1
+    )
 
 
 def _next(upcoming: NextSheet) -> Section:
