@@ -193,8 +193,8 @@ class TestInspection:
 
     def test_the_map_has_unreadable_and_known_bad_blocks(self) -> None:
         drawn = section(page_of(an_inspection()), "map")
-        assert len(drawn.all("path", class_="unreadable")) == 5
-        assert len(drawn.all("path", class_="known-bad")) == 2
+        assert len(drawn.one("div", class_="surfaces").all("rect", class_="unreadable")) == 5
+        assert len(drawn.one("div", class_="surfaces").all("rect", class_="known-bad")) == 2
         assert drawn.one("table").rows()[1:] == [["30+2", "0", "a", "1/1/6 – 1/1/7"]]
 
     def test_nothing_to_draw_is_no_map(self) -> None:
@@ -240,7 +240,7 @@ class TestVerification:
             ["48+8", "unanswered", "a", "3/0/0 – 3/0/7"],
         ]
         assert [row[0] for row in rows_of(page, "not-known")] == ["40+2", "48+8"]
-        assert len(section(page, "map").all("path", class_="cell")) == 18
+        assert len(section(page, "map").one("div", class_="surfaces").all("rect", class_="cell")) == 18
 
     def test_without_addresses(self) -> None:
         ranges = (a_checked_range(8, 8, chs=None, partitions=()),)
@@ -306,7 +306,7 @@ class TestVote:
         """Fill or pattern, not only colour: the rules of the style name every state that a map can show."""
         page = html_of(a_vote())
         drawn = section(read_page(page), "map")
-        states = {cell.attributes["class"].split()[1] for cell in drawn.all("path", class_="cell")}
+        states = {cell.attributes["class"].split()[1] for cell in drawn.all("rect", class_="cell")}
         assert states == {"partly-read", "majority", "no-majority", "only-one", "unreadable"}
         fills = {
             state: fill

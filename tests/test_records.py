@@ -175,7 +175,22 @@ def texts_of(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
 
 UNSAID = {
     *("verdict", "schema", "version", "form", "fills", "logbook", "has_page", "kind", "look", "tone", "id", "short"),
-    *("anchor", "anchors", "filters", "listed", "total", "what", "chosen", "rest", "offset", "end", "spans", "columns"),
+    *(
+        "anchor",
+        "anchors",
+        "key",
+        "keys",
+        "filters",
+        "listed",
+        "total",
+        "what",
+        "chosen",
+        "rest",
+        "offset",
+        "end",
+        "spans",
+        "columns",
+    ),
     *("title", "subjects", "reference", "copy", "differs", "blanks", "rows_of", "started_at"),
 }
 """Fields that lay out or point, and those that have checks of their own."""
