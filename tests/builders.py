@@ -168,14 +168,19 @@ def image_of(
         assert label is not None
         written = label.to_bytes()
         data[place : place + len(written)] = written
-    for slot in label.slots if label is not None else ():
-        unit = SECTOR_SIZE if label.sector_size & (label.sector_size - 1) else label.sector_size
+    if label is not None:
+        _write_superblocks(data, label)
+    return bytes(data[:size_bytes])
+
+
+def _write_superblocks(data: bytearray, label: WideLabel) -> None:
+    unit = SECTOR_SIZE if label.sector_size & (label.sector_size - 1) else label.sector_size
+    for slot in label.slots:
         start, length = slot.first * unit, slot.count * unit
-        if slot.type_code == FAST_FILE_SYSTEM and length >= 16 << 10 and start + (16 << 10) <= size_bytes:
+        if slot.type_code == FAST_FILE_SYSTEM and length >= 16 << 10 and start + (16 << 10) <= len(data):
             head = fast_file_system_head(length, byte_order=label.byte_order)
             for at, count in ((8192, 1376), (12_288, 16)):
                 data[start + at : start + at + count] = head[at : at + count]
-    return bytes(data[:size_bytes])
 
 
 def write_image(path: Path, data: bytes) -> Path:

@@ -24,6 +24,8 @@ _LEAST_BYTES = {"fast file system": 9568, "FAT": 512, "ISO 9660": 33_024, "ext2"
 _CYLINDER_BLOCKS = 1024
 """Where the label does not know its cylinders."""
 _MOST_AROUND_BYTES = 16 << 20
+_MARK_BYTES = 72 << 10
+"""How far into a volume its mark may end."""
 
 
 class Unmarked(msgspec.Struct, frozen=True):
@@ -52,7 +54,10 @@ class Marks(msgspec.Struct, frozen=True):
     def near(self, read: Callable[[int, int], bytes], size_bytes: int) -> tuple[Sighting, ...]:
         """The volumes that start near the starts of these partitions."""
         whole = Stretch(0, size_bytes)
-        around = (Stretch(each.start - each.around_bytes, each.start + each.around_bytes) for each in self.unmarked)
+        around = (
+            Stretch(each.start - each.around_bytes, each.start + each.around_bytes + _MARK_BYTES)
+            for each in self.unmarked
+        )
         return sightings_in(read, (each.within(whole) for each in around))
 
 
