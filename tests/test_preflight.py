@@ -579,7 +579,7 @@ def test_a_proof_says_by_what_when_and_with_which_risk(good_room: Room) -> None:
     result = preflight_with(good_room.medium, good_room.given(*ALL))
     compared, sealed, summed = result.proofs
     assert [proof.means for proof in result.proofs] == ["comparison", "seal", "sheet"]
-    assert compared.risk_in_short == "no risk is left"
+    assert compared.risk_in_short == "every byte was compared"
     assert compared.taken_at >= result.started_at
     assert "2^256" in sealed.risk
     assert "sealed 20" in sealed.against

@@ -98,8 +98,8 @@ def not_checked(context: Context) -> Iterator[Finding]:
             yield context.finding(
                 "volume.not-checked",
                 "note",
-                f"partition {partition.name} ({partition.type}) bears no mark that imgkit knows: whether what belongs "
-                "there lies there was not checked",
+                f"partition {partition.name} ({partition.type}) bears no mark that imgkit knows, as volumes of this "
+                "type may: whether the right one lies there was not checked",
                 "Compare it with the original, or let the machine's own file system check look at it.",
                 partition=partition,
             )
