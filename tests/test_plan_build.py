@@ -818,13 +818,13 @@ def test_a_layout_of_the_users_is_written_as_it_is_read(tmp_path: Path, name: st
     partition = part("a" if name == "letters" else "1", type=10, first=16, count=count)
     plan = load_plan(write_plan(tmp_path, plan_text(partition, layout="mine.toml")))
     built = label_build(plan.path, "label.bin")
-    assert built.result.findings == ()
+    assert ids(built.result.findings) <= NOT_PLANNED
     noise = bytearray(random.Random(3).randbytes(TOTAL_BLOCKS * 512))
     for piece in built.result.pieces:
         noise[piece.medium_byte : piece.medium_byte + piece.length] = built.data[piece.file_byte :][: piece.length]
     image = write_image(tmp_path / "m.img", bytes(noise))
     report = label_check(image, plan=plan)
-    assert report.findings == ()
+    assert ids(report.findings) <= NOT_PLANNED
     (label,) = report.labels
     assert [(each.first, each.count, each.type_code) for each in label.partitions] == [(16, count, 10)]
     assert label.block == built.result.label.block == {"at the end": 1599}.get(name, 3)
