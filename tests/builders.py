@@ -158,14 +158,29 @@ def image_of(
     size_bytes: int = TOTAL_SECTORS * SECTOR_SIZE,
     seed: int = 1,
 ) -> bytes:
-    """An image full of data, with the label at each of the bytes `at`; its first blocks are blank around it."""
+    """An image full of data, with the label at each of the bytes `at`; its first blocks are blank around it.
+
+    Its fast file systems have their superblocks.
+    """
     start = min(16 << 10, size_bytes)
     data = bytearray(bytes(start) + random_bytes(size_bytes - start, seed))
     for place in at if label is not None else ():
         assert label is not None
         written = label.to_bytes()
         data[place : place + len(written)] = written
+    if label is not None:
+        _write_superblocks(data, label)
     return bytes(data[:size_bytes])
+
+
+def _write_superblocks(data: bytearray, label: WideLabel) -> None:
+    unit = SECTOR_SIZE if label.sector_size & (label.sector_size - 1) else label.sector_size
+    for slot in label.slots:
+        start, length = slot.first * unit, slot.count * unit
+        if slot.type_code == FAST_FILE_SYSTEM and length >= 16 << 10 and start + (16 << 10) <= len(data):
+            head = fast_file_system_head(length, byte_order=label.byte_order)
+            for at, count in ((8192, 1376), (12_288, 16)):
+                data[start + at : start + at + count] = head[at : at + count]
 
 
 def write_image(path: Path, data: bytes) -> Path:
@@ -289,14 +304,24 @@ class StallingMedium(_RawMedium):
 FFS_MAGIC = 0x011954
 
 
-def fast_file_system_head(size_bytes: int, *, clean: bool = True, byte_order: ByteOrder = "little") -> bytes:
-    """The first 16 KiB of a fast file system: its superblock at byte 8192 (Berkeley 4.4 releases, from memory)."""
+def fast_file_system_head(
+    size_bytes: int, *, clean: bool = True, byte_order: ByteOrder = "little", **numbers: int
+) -> bytes:
+    """The first 16 KiB of a fast file system: its superblock at byte 8192, the header of its one group at 12,288.
+
+    Offsets as in `h/fs.h` and `ufs/ffs/fs.h` of the Berkeley releases, and as `makefs` writes them.
+    `numbers` are other values, as `at_OFFSET`.
+    """
     sign = "<" if byte_order == "little" else ">"
     head = bytearray(16 << 10)
-    struct.pack_into(f"{sign}i", head, 8192 + 36, size_bytes // 1024)
-    struct.pack_into(f"{sign}i", head, 8192 + 52, 1024)
+    fragments = size_bytes // 1024
+    values = {8: 11, 12: 12, 28: -1, 36: fragments, 44: 1, 48: 8192, 52: 1024, 56: 8, 184: 64, 188: fragments, 1324: 2}
+    values |= {int(name.removeprefix("at_")): value for name, value in numbers.items()}
+    for offset, value in values.items():
+        struct.pack_into(f"{sign}i", head, 8192 + offset, value)
     head[8192 + 209] = clean
     struct.pack_into(f"{sign}I", head, 8192 + 1372, FFS_MAGIC)
+    struct.pack_into(f"{sign}I", head, 12_288 + 4, 0x090255)
     return bytes(head)
 
 

@@ -11,7 +11,7 @@ import struct
 import uuid
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -70,9 +70,15 @@ class BootSlot:
 NO_SLOT = BootSlot(0, 0, 0)
 
 
-def boot_record(slots: Sequence[BootSlot], code: bytes = b"") -> bytes:
-    """A block of 512 bytes with four records at 446 and the signature at 510."""
+def boot_record(slots: Sequence[BootSlot], code: bytes = b"", *, flag: int = 0x80) -> bytes:
+    """A block of 512 bytes with four records at 446 and the signature at 510.
+
+    Unless one of its partitions has a flag, the first ordinary one gets `flag` (0x80: active).
+    """
     record = bytearray(code.ljust(512, b"\0")[:512])
+    places = [at for at, slot in enumerate(slots) if slot.count and slot.type_code not in (0, EXTENDED, PROTECTIVE)]
+    if places and not any(slot.boot_flag for slot in slots):
+        slots = [replace(slot, boot_flag=flag) if at == places[0] else slot for at, slot in enumerate(slots)]
     for index, slot in enumerate([*slots, *[NO_SLOT] * (4 - len(slots))]):
         packed = struct.pack("<B3sB3sII", slot.boot_flag, b"\xfe\xff\xff", slot.type_code, b"\xfe\xff\xff",
                              slot.first, slot.count)  # fmt: skip

@@ -357,7 +357,12 @@ class TestLabels:
         rows = page_of(a_comparison(labels=LabelPair((inner,), (inner,)))).one("table", class_="label").rows()
         assert ["lies inside", "partition 1", "partition 1", "same"] in rows
         assert ["partitions counted from block", "63", "63", "same"] in rows
-        assert ["bytes of each 16-bit word", "swapped", "swapped", "same"] in rows
+        assert [
+            "order of the bytes",
+            "bytes of each 16-bit word swapped",
+            "bytes of each 16-bit word swapped",
+            "same",
+        ] in rows
 
 
 class TestRecord:

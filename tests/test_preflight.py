@@ -3,15 +3,18 @@
 import threading
 from collections.abc import Callable, Collection
 from contextlib import ExitStack
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 from builders import (
+    HOME,
     ROOT,
     SECTOR_SIZE,
     SWAP_AREA,
+    SYSTEM_V,
     TOTAL_SECTORS,
     DisturbedMedium,
     DyingMedium,
@@ -141,7 +144,8 @@ def go_without_a_clean_flag_to_ask(folder: Path) -> Asked:
 @case("go", "boot", "look")
 def go_with_a_file_system_known_by_its_marks(folder: Path) -> Asked:
     strange = b"harbour files v2" + random_bytes(ROOT.count * SECTOR_SIZE - 16, seed=7)
-    room = a_room(folder, with_piece(original_image(), ROOT.first, strange))
+    image = original_image(WideLabel(slots=(replace(ROOT, type_code=SYSTEM_V), SWAP_AREA, HOME)))
+    room = a_room(folder, with_piece(image, ROOT.first, strange))
     marks = f'[root]\nclean_flag = "not kept"\nmarks = [{{ offset = 0, bytes = "{b"harbour".hex()}" }}]\n'
     (folder / "machine.toml").write_text(f"{MACHINE}\n{marks}")
     return room.medium, room.given(*ENOUGH)
@@ -428,7 +432,14 @@ def cannot_say_when_root_was_not_closed_cleanly(folder: Path) -> Asked:
 
 @case("cannot-say", "boot", "not checked")
 def cannot_say_when_nothing_known_lies_in_root(folder: Path) -> Asked:
-    room = a_room(folder, with_piece(original_image(), ROOT.first, random_bytes(16 << 10, seed=5)))
+    image = original_image(WideLabel(slots=(replace(ROOT, type_code=SYSTEM_V), SWAP_AREA, HOME)))
+    room = a_room(folder, with_piece(image, ROOT.first, random_bytes(16 << 10, seed=5)))
+    return room.medium, room.given(*ENOUGH)
+
+
+@case("no-go", "boot", "no")
+def no_go_when_the_root_has_lost_its_superblock(folder: Path) -> Asked:
+    room = a_room(folder, with_piece(original_image(), ROOT.first + 16, bytes(2048)))
     return room.medium, room.given(*ENOUGH)
 
 
@@ -568,7 +579,7 @@ def test_a_proof_says_by_what_when_and_with_which_risk(good_room: Room) -> None:
     result = preflight_with(good_room.medium, good_room.given(*ALL))
     compared, sealed, summed = result.proofs
     assert [proof.means for proof in result.proofs] == ["comparison", "seal", "sheet"]
-    assert compared.risk_in_short == "no risk is left"
+    assert compared.risk_in_short == "every byte was compared"
     assert compared.taken_at >= result.started_at
     assert "2^256" in sealed.risk
     assert "sealed 20" in sealed.against

@@ -9,6 +9,8 @@ from typing import Literal
 
 import msgspec
 
+from imgkit.filesystem import fast
+
 Read = Callable[[int, int], bytes]
 """`read(offset, count)`: bytes of the partition, fewer at its end."""
 
@@ -23,7 +25,9 @@ class Volume(msgspec.Struct, frozen=True):
 
     `size_bytes` is the size that the volume states, `clean` whether it was closed cleanly; None: it does not say.
     `mark` is how it was recognised. `format` is its name in results, empty for what is not a volume; `block_bytes` is
-    the unit in which it allocates space, `name` the name that it gives itself.
+    the unit in which it allocates space, `name` the name that it gives itself. `fault` is why its superblock cannot be
+    right: then nothing else that it states is given. `fragment_bytes` is the size of its fragments, `hidden_sectors`
+    how many sectors it says lie before it; None: it does not say.
     """
 
     kind: str
@@ -34,6 +38,9 @@ class Volume(msgspec.Struct, frozen=True):
     format: str = ""
     block_bytes: int | None = None
     name: str = ""
+    fault: str = ""
+    fragment_bytes: int | None = None
+    hidden_sectors: int | None = None
 
 
 def _name(raw: bytes) -> str:
@@ -44,27 +51,19 @@ Probe = Callable[[Read], Iterator[Volume]]
 
 
 def fast_file_system(read: Read) -> Iterator[Volume]:
-    """The superblock at byte 8192: magic 0x011954 at 1372, in either byte order.
-
-    Offsets of the fields (size in fragments 36, block size 48, fragment size 52, clean flag 209) are those of the
-    superblock of the Berkeley 4.4 releases, from memory.
-    """
-    data = read(8192, 1376)
-    if len(data) < 1376:
-        return
-    for order, sign in _ORDERS:
-        if struct.unpack_from(f"{sign}I", data, 1372)[0] == 0x011954:
-            fragments, block_size, fragment_size = (struct.unpack_from(f"{sign}i", data, at)[0] for at in (36, 48, 52))
-            size = fragments * fragment_size if fragments > 0 and 512 <= fragment_size <= 65_536 else None
-            yield Volume(
-                "fast file system",
-                size,
-                data[209] != 0,
-                order,
-                "superblock at byte 8192",
-                "fast",
-                block_size if 4096 <= block_size <= 65_536 else None,
-            )
+    """The superblock at byte 8192, in either byte order, or that of the 64-bit form (see `fast`)."""
+    for at, found in fast.places(read):
+        yield Volume(
+            "fast file system",
+            found.size_bytes,
+            found.clean,
+            found.byte_order,
+            f"superblock at byte {at}",
+            found.format,
+            found.block_bytes,
+            fault=found.fault,
+            fragment_bytes=found.fragment_bytes,
+        )
 
 
 def ext2(read: Read) -> Iterator[Volume]:
@@ -77,10 +76,21 @@ def ext2(read: Read) -> Iterator[Volume]:
     if len(data) == 136 and struct.unpack_from("<H", data, 56)[0] == 0xEF53:
         blocks, logarithm = struct.unpack_from("<I", data, 4)[0], struct.unpack_from("<I", data, 24)[0]
         state = struct.unpack_from("<H", data, 58)[0]
-        block_size = 1024 << logarithm if logarithm <= 6 else None
-        size = blocks * block_size if block_size else None
-        mark = "superblock at byte 1024"
-        yield Volume("ext2", size, bool(state & 1), None, mark, "ext2", block_size, _name(data[120:]))
+        mark, inodes, free = "superblock at byte 1024", *struct.unpack_from("<I8xI", data, 0)
+        block_size = 1024 << logarithm if logarithm <= 6 else 0
+        fault = (
+            f"its blocks have 1024 times 2 to the power of {logarithm} bytes"
+            if not block_size
+            else f"it has {blocks} blocks, {free} of them free, and {inodes} inodes"
+            if not (inodes and free <= blocks)
+            else ""
+        )
+        if fault:
+            yield Volume("ext2", None, None, None, mark, "ext2", fault=fault)
+            return
+        # A clean volume in which an error was found is not one to mount (common practice: bit 1 of the state).
+        is_clean = state & 3 == 1
+        yield Volume("ext2", blocks * block_size, is_clean, None, mark, "ext2", block_size, _name(data[120:]))
 
 
 def fat(read: Read) -> Iterator[Volume]:
@@ -109,18 +119,25 @@ def fat(read: Read) -> Iterator[Volume]:
         kind = "fat12" if clusters < 4085 else "fat16" if clusters < 65_525 and fat_sectors else "fat32"
         name = _name(data[43:54]) if data[38] == 0x29 and fat_sectors else ""
         mark = "parameters in the first block"
-        yield Volume("FAT", total * sector_size, None, None, mark, kind, per_cluster * sector_size, name)
+        # Two bytes before the sizes of more than 16 bits came (common practice).
+        hidden = struct.unpack_from("<H" if small and data[38] not in (0x28, 0x29) else "<I", data, 28)[0]
+        unit = per_cluster * sector_size
+        yield Volume("FAT", total * sector_size, None, None, mark, kind, unit, name, hidden_sectors=hidden)
 
 
 def iso_9660(read: Read) -> Iterator[Volume]:
     """The primary volume descriptor in sector 16 of 2048 bytes (ECMA-119): type 1, `CD001`.
 
-    Its name is at 40, its size at 80, its block size at 128.
+    Its name is at 40, its size at 80, its block size at 128; the numbers are there in both byte orders, little first.
     """
     data = read(16 * 2048, 256)
     if len(data) == 256 and data[:6] == b"\x01CD001":
         blocks, block_size = struct.unpack_from("<I", data, 80)[0], struct.unpack_from("<H", data, 128)[0]
         size, mark = blocks * (block_size or 2048), "volume descriptor in sector 16"
+        if (blocks, block_size) != (struct.unpack_from(">I", data, 84)[0], struct.unpack_from(">H", data, 130)[0]):
+            fault = "its numbers are not the same in both byte orders"
+            yield Volume("ISO 9660", None, None, None, mark, "iso9660", fault=fault)
+            return
         yield Volume("ISO 9660", size, None, None, mark, "iso9660", block_size or 2048, _name(data[40:72]))
 
 

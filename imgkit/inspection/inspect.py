@@ -16,8 +16,10 @@ from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
 from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume, iso_9660, probe
+from imgkit.filesystem.sightings import SECTOR_BYTES, Sightings
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
 from imgkit.label.check import read_labels
+from imgkit.label.marks import Unmarked
 from imgkit.label.result import Label, Partition
 from imgkit.location.defects import defect_findings
 from imgkit.location.places import NamedPartition, Places, block_size_of, known_bad
@@ -91,11 +93,15 @@ class Inspecting:
         self._places = Places(self._labels.labels, drive, self.block_size, medium.size_bytes)
         self._start = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
         self._survey = _Survey(self.block_size, self._places.spans, max_areas)
+        self._sightings = Sightings()
         self._digests = {name: maker(name)() for name in digests}
 
     def takers(self) -> list[Taker]:
         """What a reading of the whole medium has to hand its pieces to; they may be cut anywhere."""
-        takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, self._medium.size_bytes).take]
+        end = self._medium.size_bytes
+        takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, end).take]
+        if self._labels.marks.unmarked:
+            takers.append(WholeBlocks(self._sightings.take, SECTOR_BYTES, end).take)
         return [*takers, *(_feeder(digest) for digest in self._digests.values())]
 
     def areas_to_sum(self) -> list[Stretch]:
@@ -114,7 +120,7 @@ class Inspecting:
             takers,
             piece_bytes=max(1, _PIECE_BYTES // self.block_size) * self.block_size,
             block_size=self.block_size,
-            stretches=None if len(takers) > 1 else self._written(),
+            stretches=None if self._digests or totals is not None else self._written(),
             progress=progress,
         )
         if not reading.is_interrupted:
@@ -141,7 +147,7 @@ class Inspecting:
         not_read = (*labels.not_read, *start.not_read)
         findings = by_severity(
             [
-                *labels.findings,
+                *labels.with_sightings(self._sightings.confirmed(medium.read), self._has_data),
                 *start.findings,
                 *_cut_short(places, labels.volumes, start.volume, medium, self.block_size),
                 *change_findings(medium, ended_early=reading.ended_early),
@@ -193,6 +199,12 @@ class Inspecting:
             drive=self._drive,
             interrupted=reading.is_interrupted,
         )
+
+    def _has_data(self, partition: Unmarked) -> bool:
+        """Whether a partition holds anything, although its start is blank."""
+        places = self._places
+        indices = (index for index, each in enumerate(places.partitions) if each.name == partition.partition.name)
+        return any(self._survey.ledger.by_partition["data"][index] for index in indices)
 
 
 def _cut_short(

@@ -176,12 +176,17 @@ def label_kind(plan: Plan, data: bytes) -> Kind:
     return Kind(f"a label of the layout {variant.id}, of {len(data)} bytes", fits)
 
 
+_OF_A_MEDIUM = frozenset({"volume.not-checked", "label.no-protective"})
+"""Findings about what lies beside a label, where there is nothing yet."""
+
+
 def check_built(plan: Plan, found: Sequence[Decoded]) -> list[Finding]:
     """The findings of the checks for the labels that a plan gives."""
     findings: list[Finding] = []
     for decoded in found:
         findings += check(Context(decoded, plan.drive.capacity_bytes, plan.drive, (), plan))
-    return [*findings, *check_across(found, plan.drive.capacity_bytes)]
+    findings += check_across(found, plan.drive.capacity_bytes)
+    return [each for each in findings if each.id not in _OF_A_MEDIUM]
 
 
 def _not_kept(plan: Plan, keep_from: Medium | None, there: Label | None) -> list[Finding]:

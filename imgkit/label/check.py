@@ -12,15 +12,19 @@ from imgkit.core.spans import DEFAULT_BLOCK_BYTES
 from imgkit.drive.geometry import Drive
 from imgkit.label.finder import find_labels
 from imgkit.label.layout import Variant, block_in_words, chosen, variants
+from imgkit.label.marks import MARK_FINDINGS, Marks, joined, mark_findings, marks_of, shift_of
 from imgkit.label.result import Label, LabelReport, LayoutList, LayoutSummary
 from imgkit.medium import DEFAULT_ACCESS, Access, Medium, open_medium
 from imgkit.medium.changes import change_findings, changes, unproven
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
+    from imgkit.core.spans import Stretch
     from imgkit.filesystem.probes import Volume
+    from imgkit.filesystem.sightings import Sighting
     from imgkit.label.codec import Decoded
+    from imgkit.label.marks import Unmarked
     from imgkit.label.plan import Plan
     from imgkit.label.result import Partition
 
@@ -28,13 +32,22 @@ if TYPE_CHECKING:
 class LabelReading(msgspec.Struct, frozen=True):
     """The labels of one medium, what lies in the used partitions of each, the findings, and what could not be read.
 
-    In `volumes` and in the findings, partitions of a label inside another are named by both (`2/a`).
+    In `volumes` and in the findings, partitions of a label inside another are named by both (`2/a`). `marks` is what
+    is known of volumes that should bear a mark.
     """
 
     labels: tuple[Label, ...]
     volumes: "tuple[tuple[tuple[Partition, Volume], ...], ...]"
     findings: tuple[Finding, ...]
     not_read: tuple[NotRead, ...]
+    marks: Marks = Marks()
+
+    def with_sightings(
+        self, sightings: "Sequence[Sighting]", has_data: "Callable[[Unmarked], bool]"
+    ) -> tuple[Finding, ...]:
+        """The findings, those about missing marks made again from sightings of the whole medium."""
+        kept = [each for each in self.findings if each.id not in MARK_FINDINGS]
+        return by_severity([*kept, *mark_findings(self.marks, sightings, has_data)])
 
 
 def read_labels(
@@ -50,18 +63,43 @@ def read_labels(
     findings: list[Finding] = []
     not_read = [NotRead(offset // DEFAULT_BLOCK_BYTES, "label") for offset in search.unreadable_bytes]
     volumes_of: list[tuple[tuple[Partition, Volume], ...]] = []
+    marks = Marks()
     if search.found:
         from imgkit.label.checks import check, check_across
         from imgkit.label.checks.context import Context
 
         asked = () if wanted is None else tuple(variant.id for variant in wanted)
-        for decoded in _named_by_both(search.found):
-            alone = is_label_alone(decoded.label, medium.size_bytes)
-            size_bytes = None if alone else medium.size_bytes
-            planned = plan if _is_planned(plan, decoded) else None
-            volumes = () if alone else tuple(_volumes_in(medium, decoded.label, not_read))
-            volumes_of.append(volumes)
-            findings += check(Context(decoded, size_bytes, drive, asked, planned, volumes))
+        named = tuple(_named_by_both(search.found))
+        alone = [is_label_alone(decoded.label, medium.size_bytes) for decoded in named]
+        # With the bytes of the medium exchanged no volume can be recognised.
+        is_seen = [not (one or each.label.is_exchanged) for each, one in zip(named, alone, strict=True)]
+        volumes_of = [
+            tuple(_volumes_in(medium, decoded, not_read)) if seen else ()
+            for decoded, seen in zip(named, is_seen, strict=True)
+        ]
+        unread = {place.partition for place in not_read if place.partition is not None}
+        marks = joined(
+            [
+                marks_of(decoded.label, decoded.variant.layout, volumes, unread, medium.size_bytes)
+                for decoded, volumes, seen in zip(named, volumes_of, is_seen, strict=True)
+                if seen
+            ]
+        )
+        sightings = marks.near(medium.read, medium.size_bytes)
+        shift = shift_of(marks, sightings)
+        for decoded, volumes, is_alone in zip(named, volumes_of, alone, strict=True):
+            context = Context(
+                decoded,
+                None if is_alone else medium.size_bytes,
+                drive,
+                asked,
+                plan if _is_planned(plan, decoded) else None,
+                volumes,
+                elsewhere=tuple(_used_beside(decoded.label, named)),
+                shift_bytes=shift,
+            )
+            findings += check(context)
+        findings += mark_findings(marks, sightings, lambda _: False)
         findings += check_across(search.found, medium.size_bytes)
         findings += _device_sectors(medium, search.found[0].label)
         if plan is not None and not any(_is_planned(plan, decoded) for decoded in search.found):
@@ -71,7 +109,15 @@ def read_labels(
         volumes=tuple(volumes_of),
         findings=by_severity(findings),
         not_read=tuple(not_read),
+        marks=marks,
     )
+
+
+def _used_beside(label: Label, named: "Sequence[Decoded]") -> "Iterator[Stretch]":
+    """What the used partitions of the other labels of a medium take, in bytes."""
+    for other in (decoded.label for decoded in named if decoded.label is not label):
+        for partition in other.used_partitions():
+            yield partition.stretch(other.block_size).moved(other.origin_block * other.block_size)
 
 
 def label_check(
@@ -155,11 +201,20 @@ def label_layouts() -> LayoutList:
     )
 
 
-def _volumes_in(medium: Medium, label: Label, not_read: list[NotRead]) -> "Iterator[tuple[Partition, Volume]]":
-    """What lies in each used partition, where it has a well-known mark; read errors are added to `not_read`."""
+def _volumes_in(medium: Medium, decoded: "Decoded", not_read: list[NotRead]) -> "Iterator[tuple[Partition, Volume]]":
+    """What lies in each partition, where it has a well-known mark; read errors are added to `not_read`."""
     from imgkit.filesystem.probes import probe
 
-    for partition in label.used_partitions():
+    label, unused_type = decoded.label, decoded.variant.layout.partitions.unused_type
+    used = label.used_partitions()
+    starts = {partition.first for partition in used}
+    # What the label calls unused may hold a volume all the same.
+    unused = [
+        each
+        for each in label.partitions
+        if each.type_code == unused_type and each.count and each.first not in starts and not label.is_whole_disk(each)
+    ]
+    for partition in (*used, *unused):
         start = (label.origin_block + partition.first) * label.block_size
         end = min(start + partition.count * label.block_size, medium.size_bytes)
 

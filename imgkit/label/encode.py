@@ -81,7 +81,7 @@ def label_parts(label: Label, variant: Variant) -> tuple[Part, ...]:
     """
     layout, array = variant.layout, variant.layout.partitions
     header = {field.name: value_in(label, layout, field.name) for field in layout.field}
-    is_whole = label.outer is None and not label.bytes_exchanged and all(label.magics_ok)
+    is_whole = label.outer is None and not label.is_exchanged and all(label.magics_ok)
     if array.block is not None or not is_whole or not 0 < label.slot_count <= array.maximum:
         return ()
     if not all(can_hold(field, header[field.name]) for field in layout.field):

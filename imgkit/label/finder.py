@@ -1,5 +1,6 @@
 """Finding the labels of a medium: every place of every layout, and the evidence for a candidate."""
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec.structs import replace
@@ -46,14 +47,51 @@ def find_labels(medium: Medium, wanted: tuple[Variant, ...], sector_size: int | 
     for index, outer in enumerate(_in_order(found)):
         found = _inside(reader, medium.size_bytes, index, outer, wanted, sizes) | found
     if not any(decoded.label.is_valid for decoded in found.values()):
-        exchanged = _at_places(reader.read_exchanged, medium.size_bytes, wanted, sizes, 0)
-        # An exchanged label of one layout can look like a faulty one of another, even with a right exclusive-or.
-        if exchanged and (not found or any(decoded.label.is_valid for decoded in exchanged.values())):
-            found = {
-                key: replace(decoded, label=replace(decoded.label, bytes_exchanged=True))
-                for key, decoded in exchanged.items()
-            }
+        found = _exchanged(reader, medium.size_bytes, wanted, sizes) or found
     return Search(found=tuple(_in_order(found)), unreadable_bytes=tuple(sorted(reader.unreadable)))
+
+
+def _exchanged(
+    reader: "_Reader", size_bytes: int, wanted: tuple[Variant, ...], sizes: tuple[int, ...]
+) -> "dict[_Key, Decoded]":
+    """The labels that are there with bytes, words or both exchanged: those of the first way that gives a valid one.
+
+    Nothing else is believed: a label with its bytes in one wrong order can look like a faulty one in another.
+    """
+    for bytes_exchanged, words_exchanged in ((True, False), (False, True), (True, True)):
+        order = _order(bytes_exchanged, words_exchanged)
+        found = _at_places(partial(reader.read_exchanged, order), size_bytes, wanted, sizes, 0)
+        sound = {
+            key: replace(
+                decoded,
+                label=replace(decoded.label, bytes_exchanged=bytes_exchanged, words_exchanged=words_exchanged),
+            )
+            for key, decoded in found.items()
+            if decoded.label.is_valid and _is_plausible(decoded)
+        }
+        if sound:
+            return sound
+    return {}
+
+
+def _order(bytes_exchanged: bool, words_exchanged: bool) -> tuple[int, ...]:
+    """Which byte of four stands in each place."""
+    order = (1, 0, 3, 2) if bytes_exchanged else (0, 1, 2, 3)
+    return (*order[2:], *order[:2]) if words_exchanged else order
+
+
+def _is_plausible(decoded: "Decoded") -> bool:
+    """Whether the fields of a label that needs an exchange could be those of a drive."""
+    label, array = decoded.label, decoded.variant.layout.partitions
+    geometry = label.geometry
+    speed = geometry.rpm
+    return (
+        0 < label.slot_count <= array.maximum
+        and (geometry.sector_size is None or is_sector_size(geometry.sector_size))
+        # Common practice: drives turn with 300 to 15,000 turns a minute; 0 where nobody filled it in.
+        and (speed in (None, 0) or 100 <= speed <= 30_000)
+        and (decoded.variant.layout.checksum is None or evidence_for(label) > 2 * _EVIDENCE_NEEDED - 1)
+    )
 
 
 def _in_order(found: "dict[_Key, Decoded]") -> "list[Decoded]":
@@ -193,10 +231,12 @@ class _Reader:
             self.unreadable.add(offset)
             return b""
 
-    def read_exchanged(self, offset: int, count: int) -> bytes:
-        """As `read`, with the bytes of each 16-bit word of the medium swapped."""
-        start = offset - offset % 2
-        data = bytearray(self.read(start, (offset - start + count + 1) // 2 * 2))
-        even = len(data) // 2 * 2
-        data[0:even:2], data[1:even:2] = data[1:even:2], data[0:even:2]
-        return bytes(data[offset - start : offset - start + count])
+    def read_exchanged(self, order: tuple[int, ...], offset: int, count: int) -> bytes:
+        """As `read`, with the bytes of each four of the medium in another order."""
+        start = offset - offset % 4
+        data = self.read(start, (offset - start + count + 3) // 4 * 4)
+        whole = len(data) // 4 * 4
+        turned = bytearray(data)
+        for place, taken in enumerate(order):
+            turned[place:whole:4] = data[taken:whole:4]
+        return bytes(turned[offset - start : offset - start + count])

@@ -22,7 +22,7 @@ def label_there(plan: Plan, medium: Medium) -> Label | None:
 def planned_label(labels: Sequence[Label], plan: Plan) -> Label | None:
     """The first valid label of the plan's layout that lies in no other label's partition."""
     for label in labels:
-        if label.layout == plan.variant.id and label.outer is None and label.is_valid and not label.bytes_exchanged:
+        if label.layout == plan.variant.id and label.outer is None and label.is_valid and not label.is_exchanged:
             return label
     return None
 

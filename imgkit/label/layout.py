@@ -153,7 +153,8 @@ class PartitionType(_Strict, frozen=True):
 
     `kept_free_bytes` at the start of such a partition are left alone by the system that uses it; None: not
     known. A `container` holds further partitions, a `protective` one only keeps others away from the disk.
-    `volumes` are the kinds of volume that belong in it; empty: not known.
+    `volumes` are the kinds of volume that belong in it, or their formats; empty: not known. `always_marked`: every one
+    of these bears a mark that imgkit knows, so that a partition with data and without the mark is damaged or misplaced.
     """
 
     code: int | str
@@ -161,6 +162,7 @@ class PartitionType(_Strict, frozen=True):
     kept_free_bytes: Annotated[int, Meta(ge=0)] | None = None
     role: Role = "partition"
     volumes: tuple[str, ...] = ()
+    always_marked: bool = False
 
 
 class Layout(_Strict, frozen=True):
@@ -169,7 +171,11 @@ class Layout(_Strict, frozen=True):
     `follow` names the code that finds partitions which the label itself does not list. `writable`: whether
     `imgkit label build` may make such a label. Fields that the checks know beside those of the geometry:
     `own_block` and `other_block` (where this copy of the label lies, and where the other one does),
-    `first_usable_block` and `last_usable_block` (what partitions may use).
+    `first_usable_block` and `last_usable_block` (what partitions may use). Fields of a slot that the checks know:
+    `boot_flag` (which partition a machine starts from), `first_chs` and `last_chs` (its ends as addresses of the drive,
+    packed into 3 bytes), `fragment_size` and `fragments_per_block` (of the file system in it). `whole_disk`: users of
+    such labels expect a partition over the whole disk. `protected_by` is the layout of the label in block 0 that keeps
+    others away from a disk with this one.
     """
 
     id: Identifier
@@ -184,6 +190,8 @@ class Layout(_Strict, frozen=True):
     reserved: tuple[Reserved, ...] = ()
     type: tuple[PartitionType, ...] = ()
     follow: Literal["extended-chain"] | None = None
+    whole_disk: Literal["expected", "not expected"] = "not expected"
+    protected_by: Identifier | None = None
     writable: bool = True
 
     @property

@@ -19,6 +19,8 @@ from imgkit.label.values import header_fields, settled, slot_fields, value_in
 _LEAST_BLOCK_BYTES = 512
 """The smallest block of a medium whose table lies apart (UEFI 2.10, 5.3.1)."""
 MOST_PARTITIONS = 128
+_FLAG, _ACTIVE = "boot_flag", 0x80
+"""The field of a slot that makes it active, and its value (UEFI 2.10, 5.2.1)."""
 
 
 class PlannedLabel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -144,6 +146,7 @@ def plan_of(document: dict[str, Any], path: Path) -> Plan:
             strict=True,
         )
     )
+    slots = _with_active(path, layout, slots)
     files = [path, *([drive_path] if drive_path else [])]
     if file.label.layout.endswith(".toml"):
         files.append(path.parent / file.label.layout)
@@ -175,6 +178,23 @@ def _taken(table: dict[str, Any], kind: type[msgspec.Struct]) -> dict[str, Any]:
 def _slot_fields(path: Path, layout: Layout, name: str, stated: dict[str, Any]) -> dict[str, Any]:
     where = f"{path}: [[partition]] {name!r}"
     return settled(stated, slot_fields(layout), layout.partitions.field, where, PlannedPartition.__struct_fields__)
+
+
+def _with_active(path: Path, layout: Layout, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
+    """The slots, with the flag of the one that is to be active; raises DescriptionError where there cannot be one."""
+    active = [slot.name for slot in slots if slot.planned.active]
+    if not active:
+        return slots
+    where = f"{path}: [[partition]] {active[-1]!r}: field 'active': "
+    if not any(field.name == _FLAG for field in layout.partitions.field):
+        raise DescriptionError(f"{where}no partition of a {layout.title.lower()} is active: leave it out")
+    if len(active) > 1:
+        raise DescriptionError(f"{where}{active[0]!r} is active as well: only one can be")
+    stated = next((slot.name for slot in slots if _FLAG in slot.fields), None)
+    if stated is not None:
+        raise DescriptionError(f"{where}{stated!r} states {_FLAG!r}, which says the same: use one of the two")
+    flags = {True: {_FLAG: _ACTIVE}, False: {_FLAG: 0}}
+    return tuple(msgspec.structs.replace(slot, fields=slot.fields | flags[slot.planned.active]) for slot in slots)
 
 
 def _check_slot_count(plan: Plan) -> None:

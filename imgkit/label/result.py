@@ -67,7 +67,8 @@ class Label(msgspec.Struct, frozen=True):
     whether it is there. `fields` holds what has no place of its own. `partitions` leaves out the unused
     slots of no size. A label that lies inside a partition of another label has that label's index among the labels
     of the medium in `outer`, and the name of the partition in `outer_partition`; its partitions then count from
-    block `origin_block` of the medium. `bytes_exchanged`: it is valid only with the bytes of each 16-bit word swapped.
+    block `origin_block` of the medium. `bytes_exchanged`: it is valid only with the bytes of each 16-bit word swapped;
+    `words_exchanged`: only with the two 16-bit words of each 32 bits swapped (both: with each 4 bytes reversed).
     """
 
     layout: str
@@ -88,7 +89,13 @@ class Label(msgspec.Struct, frozen=True):
     outer_partition: str | None = None
     origin_block: int = 0
     bytes_exchanged: bool = False
+    words_exchanged: bool = False
     skipped_bytes: int = 0
+
+    @property
+    def is_exchanged(self) -> bool:
+        """Whether it is valid only with bytes, words or both of the medium exchanged."""
+        return self.bytes_exchanged or self.words_exchanged
 
     @property
     def first_byte(self) -> int:

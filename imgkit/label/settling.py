@@ -27,6 +27,7 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     `first`: a block, or `"12cyl"`; left out: after the partition before it. `count`: blocks, or `"rest"`; or
     `size`: `"10240"` (blocks), `"8MB"` (decimal), `"8MiB"`, `"120cyl"`, or `"rest"`: up to the next
     `first` that is stated, or to the last block that partitions may use. `type`: a name or code of the layout.
+    `active`: the machine starts from it, in layouts whose slots have a `boot_flag`.
     """
 
     name: Annotated[str, Meta(min_length=1, max_length=40)]
@@ -34,6 +35,7 @@ class PlannedPartition(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     first: Amount | None = None
     count: Amount | None = None
     size: Amount | None = None
+    active: bool = False
 
 
 class Slot(Span, frozen=True):

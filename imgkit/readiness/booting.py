@@ -3,16 +3,21 @@
 from collections.abc import Iterator
 
 from imgkit.readiness.evidence import Evidence, MarkCheck, Root
-from imgkit.readiness.points import READ_ELSEWHERE, Answered, answered, call, findings_about, findings_point
+from imgkit.readiness.points import READ_ELSEWHERE, Answered, answered, call, findings_about, findings_point, state_by
 from imgkit.readiness.result import Point, RootPartition
+
+_ACTIVE = frozenset({"boot.none-active", "boot.several-active"})
+_OWN_POINTS = _ACTIVE | {"boot.blank", "boot.signature", "volume.exceeds-partition", "volume.unclean", "volume.damaged"}
+"""Findings that have points of their own here."""
 
 
 def boot(evidence: Evidence) -> Answered:
     """Is there something to boot from."""
     points = [*_boot_block(evidence), *_root(evidence)]
-    mismatches = [each for each in findings_about(evidence, "boot") if each.id == "volume.type-mismatch"]
-    if mismatches:
-        points.append(findings_point("type", mismatches, ""))
+    points += _active(evidence)
+    volumes = [each for each in findings_about(evidence, "boot") if each.id not in _OWN_POINTS]
+    if state_by(volumes) != "yes":
+        points.append(findings_point("volume", volumes, ""))
     root = evidence.root
     good = f"boot block as expected; root in partition {root.asked_for if root is not None else '?'}"
     if root is not None and root.volume is not None:
@@ -41,6 +46,15 @@ def _boot_block(evidence: Evidence) -> Iterator[Point]:
             yield Point("boot mark", "not checked", says, how)
 
 
+def _active(evidence: Evidence) -> Iterator[Point]:
+    """Whether the usual boot code would find one active partition; which code is there is not known."""
+    expected = evidence.machine.boot if evidence.machine is not None else None
+    for finding in evidence.findings:
+        if finding.id in _ACTIVE and not (expected is not None and expected.block == "any"):
+            how = 'make exactly one active; or say in the machine file that it does not start from here (block = "any")'
+            yield Point("active partition", "unsure", finding.message, how)
+
+
 def _mark_point(subject: str, mark: MarkCheck) -> Point:
     if mark.is_there is None:
         return Point(subject, "unsure", f"{mark.place} could not be read", "read it on other hardware")
@@ -51,7 +65,12 @@ def _mark_point(subject: str, mark: MarkCheck) -> Point:
 
 def _root(evidence: Evidence) -> Iterator[Point]:
     root = evidence.root
-    if evidence.label is None:
+    has_labels = evidence.machine is None or evidence.machine.machine.label == "expected"
+    if root is None and not has_labels:
+        how = "give its first block and count of blocks in the machine file's [root] table"
+        yield Point("root partition", "not checked", "nothing says which blocks root has", how)
+        return
+    if root is None and evidence.label is None:
         fault = "no label says where a root partition lies"
     elif root is None:
         fault = "the label has no partition that a system could start from"
@@ -80,6 +99,12 @@ def _contents(evidence: Evidence, root: Root, place: RootPartition) -> list[Poin
 def _unusable(root: Root) -> Point | None:
     """Why nothing more can be said of the file system; None where it can."""
     volume, name, subject = root.volume, root.asked_for, "file system"
+    if volume is not None and volume.fault:
+        return Point(
+            subject,
+            "no",
+            f"the {volume.kind} in partition {name} has a superblock that cannot be right: {volume.fault}",
+        )
     if root.is_unread:
         return Point(subject, "unsure", f"the start of partition {name} could not be read", READ_ELSEWHERE)
     if volume is not None and volume.kind in ("blank", "swap"):
@@ -108,12 +133,12 @@ def _size(root: Root, partition_bytes: int) -> Point:
 def _clean(evidence: Evidence, root: Root) -> Point:
     subject, volume = "closed cleanly", root.volume
     how = "let the machine's own file system check run, in single-user mode, before it is mounted for writing"
-    if volume is not None and volume.clean:
-        return Point(subject, "yes", "its flag says so")
     if evidence.machine is not None and evidence.machine.root.clean_flag == "not kept":
         return Point(subject, "look", f"this system keeps no flag for it: {how}")
+    if volume is not None and volume.clean:
+        return Point(subject, "yes", "its flag says so")
     if volume is None or volume.clean is None:
-        says = "this kind does not record whether it was closed cleanly"
+        says = "whether it was closed cleanly is not recorded in it"
         return Point(subject, "not checked", says, f"{how}; clean_flag in the machine file settles it")
     says = f"the {volume.kind} in partition {root.asked_for} was not closed cleanly"
     return Point(subject, "unsure", says, f"{how}; or image it again after a clean shutdown")

@@ -6,7 +6,7 @@ import msgspec
 
 from imgkit.comparison.result import Comparison
 from imgkit.core.findings import Finding
-from imgkit.core.spans import Stretch
+from imgkit.core.spans import DEFAULT_BLOCK_BYTES, Span, Stretch
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume
@@ -102,8 +102,15 @@ def boot_marks(
     return tuple(seen)
 
 
-def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine: MachineFile | None) -> Root | None:
-    """The root partition of the labels; None without a label, or when nobody says which one it is."""
+def find_root(
+    medium: Medium, reading: LabelReading, plan: Plan | None, machine: MachineFile | None, drive: Drive | None
+) -> Root | None:
+    """The root partition, by the machine file's blocks or by the labels; None when nobody says which one it is."""
+    if machine is not None and machine.root.first is not None and machine.root.count is not None:
+        run = Span(machine.root.first, machine.root.count)
+        return _root_in(medium, run, machine, drive.sector_size if drive is not None else DEFAULT_BLOCK_BYTES)
+    if machine is not None and machine.machine.label == "none":
+        return None
     label = reading.labels[0] if reading.labels else None
     if label is None:
         return None
@@ -137,6 +144,31 @@ def find_root(medium: Medium, reading: LabelReading, plan: Plan | None, machine:
         is_unread=any(place.partition == name for place in reading.not_read),
         marks=marks,
         description=description,
+    )
+
+
+def _root_in(medium: Medium, run: Span, machine: MachineFile, unit: int) -> Root:
+    """Root in a run of blocks that the machine file gives."""
+    from imgkit.filesystem.probes import probe
+
+    name, said_by, kind = f"blocks {run}", "the machine file", "no label"
+    whole = run.stretch(unit).within(Stretch(0, medium.size_bytes))
+    is_unread, volume = False, None
+    try:
+        volume = probe(
+            lambda offset, count: medium.read(whole.start + offset, min(count, whole.end - whole.start - offset))
+        )
+    except OSError:
+        is_unread = True
+    return Root(
+        asked_for=name,
+        said_by=said_by,
+        partition=Partition(run.first, run.count, name, kind, "", used=True, details={}),
+        planned=None,
+        volume=volume,
+        is_unread=is_unread,
+        marks=tuple(_root_marks(medium, whole.start, machine)),
+        description=RootPartition(run.first, run.count, name, unit, kind, said_by),
     )
 
 

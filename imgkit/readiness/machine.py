@@ -40,12 +40,15 @@ class BootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class RootExpectation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The `[root]` table: the partition that the system starts from, and what is known of its file systems.
 
-    `partition` None: the plan's first, else the label's. `clean_flag = "not kept"`: the system's file systems do not
-    record whether they were closed cleanly. `marks` must lie in the partition, at offsets from its start; they identify
-    a file system that imgkit does not know.
+    `partition` None: the plan's first, else the label's; or `first` and `count`: its blocks on the medium, of the drive
+    file's sector size (512 bytes without one), whatever a label says. `clean_flag = "not kept"`: the system's file
+    systems do not record whether they were closed cleanly. `marks` must lie in the partition, by offsets from its
+    start; they identify a file system that imgkit does not know.
     """
 
     partition: Annotated[str, Meta(min_length=1, max_length=40)] | None = None
+    first: Annotated[int, Meta(ge=0, le=1 << 48)] | None = None
+    count: Annotated[int, Meta(ge=1, le=1 << 48)] | None = None
     clean_flag: Literal["kept", "not kept"] = "kept"
     marks: Marks = ()
 
@@ -74,10 +77,14 @@ class DriveUnit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Machine(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """The `[machine]` table. `spin_up_at_once`: how many drives may spin up at the same time; None: not known."""
+    """The `[machine]` table. `spin_up_at_once`: how many drives may spin up at the same time; None: not known.
+
+    `label = "none"`: the machine's disks have no label, and none is looked for.
+    """
 
     name: Annotated[str, Meta(min_length=1, max_length=200)]
     byte_order: ByteOrder | None = None
+    label: Literal["expected", "none"] = "expected"
     spin_up_at_once: Annotated[int, Meta(ge=1, le=64)] | None = None
 
 
@@ -107,6 +114,17 @@ def load_machine(path: str | Path) -> LoadedMachine:
         raise DescriptionError(
             f"{path}: table [boot]: field 'marks': a machine that does not start from these blocks looks for no mark "
             "in them: leave out 'marks', or write block = \"not blank\""
+        )
+    root = file.root
+    if (root.first is None) != (root.count is None) or (root.first is not None and root.partition is not None):
+        raise DescriptionError(
+            f"{path}: table [root]: field 'first': the place of root is either 'partition', or 'first' and 'count' "
+            "together: give one of the two"
+        )
+    if file.machine.label == "none" and root.partition is not None:
+        raise DescriptionError(
+            f"{path}: table [root]: field 'partition': a machine without labels has no partitions by name: give the "
+            "blocks of root as 'first' and 'count'"
         )
     running, inrush = file.drive_unit.running_amperes, file.drive_unit.inrush_amperes
     if running is not None and inrush is not None and inrush < running:

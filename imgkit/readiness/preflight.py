@@ -26,6 +26,7 @@ from imgkit.core.meanings import Subject, subject_of
 from imgkit.drive.geometry import Boot, Drive, DriveFile
 from imgkit.inspection.result import Inspection
 from imgkit.label.check import read_labels, report_on, searched_for
+from imgkit.label.marks import MARK_FINDINGS
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label, LabelReport
 from imgkit.location.places import block_size_of
@@ -154,7 +155,7 @@ class _Run:
         found = tuple(self._proofs(medium, reference, report, read, block_file))
         unit, _ = block_size_of(report.labels, None)
         findings = [
-            *report.findings,
+            *self._label_findings(report, inspection),
             *self._boot_findings(inspection),
             *self._proof_findings(found),
             *(each for each in inspection.findings if subject_of(each.id) == "reading"),
@@ -181,7 +182,7 @@ class _Run:
             plan=self.plan,
             planned_is_there=any(each.are_on(medium) for each in self.candidates),
             machine=self.machine,
-            root=find_root(medium, reading, self.plan, self.machine),
+            root=find_root(medium, reading, self.plan, self.machine, self.drive),
             proofs=found,
             comparison=self.comparison,
             beside=self.beside,
@@ -276,6 +277,18 @@ class _Run:
             yield from contradictions.another_byte_order(labels[0], self.machine)
         if self.drive is not None:
             yield from contradictions.larger_than_the_drive(medium, self.drive, self.request.tail)
+
+    def _label_findings(self, report: LabelReport, inspection: Inspection) -> Iterator[Finding]:
+        """The findings of the labels; what lies beside its place is known from the reading of the whole medium."""
+        machine = self.machine
+        for finding in report.findings:
+            is_settled = machine is not None and (
+                (finding.id == "label.none" and machine.machine.label == "none")
+                or (finding.id == "volume.unclean" and machine.root.clean_flag == "not kept")
+            )
+            if finding.id not in MARK_FINDINGS and not is_settled:
+                yield finding
+        yield from (each for each in inspection.findings if each.id in MARK_FINDINGS)
 
     def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
         expected = self.machine.boot if self.machine is not None else None

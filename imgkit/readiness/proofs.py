@@ -76,7 +76,7 @@ def of_comparison(comparison: Comparison, medium: Medium, reference: Medium, pla
         taken_at=comparison.started_at,
         says=("; ".join(bad + left_open) or good) + _planned_label(replaced),
         risk=NO_RISK,
-        risk_in_short="no risk is left",
+        risk_in_short="every byte was compared",
         blocks=comparison.compared_blocks,
         differing_blocks=comparison.differing_blocks,
         replaced=replaced,

@@ -25,6 +25,9 @@ def label(evidence: Evidence) -> Answered:
         how = "imgkit preflight THE-WHOLE-MEDIUM"
         points.append(Point("medium", "not checked", "this file holds a label and nothing else", how))
     first = evidence.label
+    if first is None and evidence.machine is not None and evidence.machine.machine.label == "none":
+        points[0] = Point("label", "yes", "the machine file says that the machine's disks have no label")
+        return answered(points)
     named = f"{first.layout} in block {first.block}" if first is not None else "no label"
     return answered(points, f"{named}, no objections")
 
@@ -40,7 +43,7 @@ def fits(evidence: Evidence) -> Answered:
         f"{drive.usable_blocks:,} for partitions"
     )
     points = [findings_point("numbers", findings, good)]
-    if evidence.label is None:
+    if evidence.label is None and (evidence.machine is None or evidence.machine.machine.label == "expected"):
         points.append(Point("label", "not checked", "no label to compare with the drive", _LABEL_FIRST))
     return answered(points, good)
 

@@ -230,6 +230,7 @@ def superblock(partition: Partition, written_at: int, mounted_on: bytes, free: t
         196: free[0],
         200: free[1],
         204: 5,
+        1324: 2,
         1372: 0x0001_1954,
     }
     block = bytearray(1376)

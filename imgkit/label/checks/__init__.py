@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from itertools import islice
 
 from imgkit.core.findings import Finding, Where
-from imgkit.label.checks import across, capacity, geometry, itself, partitions, volumes
+from imgkit.label.checks import across, capacity, geometry, itself, partitions, starting, volumes
 from imgkit.label.checks.context import Check, Context
 from imgkit.label.codec import Decoded
 
@@ -33,15 +33,23 @@ CHECKS: tuple[Check, ...] = (
     partitions.unaligned,
     partitions.alias,
     partitions.whole_disk,
+    partitions.no_whole_disk,
     partitions.gap,
+    starting.active,
+    starting.chs_mismatch,
     itself.plan_differs,
     volumes.exceeds_partition,
     volumes.type_mismatch,
     volumes.unclean,
+    volumes.damaged,
+    volumes.start_mismatch,
+    volumes.fragment_mismatch,
+    volumes.unlabelled,
+    volumes.not_checked,
 )
 
 
-ACROSS: tuple[across.CheckAcross, ...] = (across.copies_disagree, across.copy_missing)
+ACROSS: tuple[across.CheckAcross, ...] = (across.copies_disagree, across.copy_missing, across.no_protective)
 """Checks that need all labels of a medium at once."""
 
 

@@ -59,6 +59,28 @@ def copy_missing(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[F
         )
 
 
+def no_protective(found: Sequence[Decoded], size_bytes: int | None) -> Iterator[Finding]:
+    """A label that another one in block 0 should keep others away from, and that one is missing."""
+    protecting = {
+        decoded.variant.layout.id
+        for decoded in found
+        if any(decoded.variant.layout.role(each.type_code) == "protective" for each in decoded.label.partitions)
+    }
+    for decoded in found:
+        wanted = decoded.variant.layout.protected_by
+        if wanted is not None and wanted not in protecting and decoded.label.outer is None:
+            yield Finding(
+                "label.no-protective",
+                "check",
+                f"block 0 holds no protective record ({wanted}) for the {decoded.variant.layout.title} in block "
+                f"{decoded.label.block}",
+                Where(block=0),
+                "A system that does not know this table takes the disk for an empty one and may write to it. Read "
+                "block 0 of the original again, or write the record before the disk is used.",
+            )
+            return
+
+
 def _compared(left: Label, right: Label) -> Iterator[tuple[str, object, object]]:
     for name in ("layout", "type_name", "pack_name", "geometry", "slot_count"):
         yield name, getattr(left, name), getattr(right, name)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from imgkit.core.findings import Finding, Severity, Where
-from imgkit.core.spans import Span
+from imgkit.core.spans import Span, Stretch
 from imgkit.drive.geometry import Drive
 from imgkit.filesystem.probes import Volume
 from imgkit.label.codec import Decoded
@@ -20,7 +20,8 @@ class Context(msgspec.Struct, frozen=True):
     """One decoded label and what it is compared with; `wanted` are the ids of the layouts asked for.
 
     `medium_size_bytes` is None for a label by itself, in a file that holds nothing else. `volumes` are the used
-    partitions in which something is known to lie.
+    partitions in which something is known to lie. `elsewhere` are the bytes that partitions of other labels take;
+    `shift_bytes` is how far everything on the medium lies after its place, as its volumes show.
     """
 
     decoded: Decoded
@@ -29,6 +30,8 @@ class Context(msgspec.Struct, frozen=True):
     wanted: tuple[str, ...] = ()
     plan: "Plan | None" = None
     volumes: tuple[tuple[Partition, Volume], ...] = ()
+    elsewhere: tuple[Stretch, ...] = ()
+    shift_bytes: int = 0
 
     @property
     def label(self) -> Label:

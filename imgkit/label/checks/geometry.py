@@ -3,7 +3,9 @@
 from collections.abc import Iterator
 
 from imgkit.core.findings import Finding, Severity
+from imgkit.core.text import plural
 from imgkit.label.checks.context import WRITE_SAFELY, Context
+from imgkit.label.marks import late_bytes
 from imgkit.label.result import is_sector_size
 
 _OF_SPEED = ("spare_sectors_per_track", "rpm", "interleave", "track_skew", "cylinder_skew")
@@ -28,13 +30,21 @@ def sector_size(context: Context) -> Iterator[Finding]:
         return
     layout = context.decoded.variant.layout
     places = {(place.block_on(context.medium_blocks or 0), place.offset) for place in layout.place}
-    if context.medium_size_bytes is not None and label.outer is None and (label.block, label.offset) not in places:
+    is_elsewhere = label.outer is None and (label.block, label.offset) not in places
+    if is_elsewhere and context.shift_bytes and late_bytes(label, layout) == context.shift_bytes:
+        # Everything is off by the same: the one remedy for it is in the finding about that.
+        return
+    if context.medium_size_bytes is not None and is_elsewhere:
+        late, blocks_late = late_bytes(label, layout), abs(late_bytes(label, layout)) // size
         yield context.finding(
             "geometry.sector-size",
             "stop",
-            f"the label gives sectors of {size} bytes, but lies at byte {label.first_byte}, where a label lies "
-            "on a medium with another sector size",
-            "Compare the sector size with the drive's and write the label again. " + WRITE_SAFELY,
+            f"the label gives sectors of {size} bytes, but lies at byte {label.first_byte}: "
+            f"{plural(blocks_late, 'such sector')} {'after' if late > 0 else 'before'} its place, or in its place on a "
+            "medium with another sector size",
+            "Do not write the label before it is known which. Compare the first blocks with the original: where the "
+            "whole medium is off, copy it again; where only the sector size is wrong, write the label again. "
+            + WRITE_SAFELY,
             field="sector_size",
         )
     elif context.medium_size_bytes is not None and context.medium_size_bytes % size:
@@ -77,12 +87,17 @@ def unit_product(context: Context) -> Iterator[Finding]:
     if product - stated in (0, reserved):
         return
     more = stated > product
+    # Drives with more sectors on outer tracks have numbers that only come near their total (common practice).
+    is_zoned = more and stated - product < per_cylinder
     yield context.finding(
         "geometry.unit-product",
-        "stop" if more or stated == 0 else "check",
+        "note" if is_zoned else "stop" if more or stated == 0 else "check",
         f"{cylinders} cylinders of {per_cylinder} sectors are {product} sectors; the label says {stated}, "
         f"{abs(stated - product)} {'more' if more else 'fewer'}",
-        "Blocks past the last cylinder do not exist: correct the total."
+        "Less than a cylinder more is usual where the drive's tracks have different lengths: the total is then the "
+        "drive's, and the numbers come near it. On a drive with equal tracks these blocks do not exist."
+        if is_zoned
+        else "Blocks past the last cylinder do not exist: correct the total."
         if more
         else "Fewer is right only where the last blocks are left out on purpose (a reserved area). Check "
         "whether that is intended.",

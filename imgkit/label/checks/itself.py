@@ -137,13 +137,24 @@ def chain(context: Context) -> Iterator[Finding]:
 
 def byte_order(context: Context) -> Iterator[Finding]:
     """A label in another byte order than the one asked for."""
-    if context.label.bytes_exchanged:
+    label = context.label
+    if label.is_exchanged:
+        what = (
+            "each four bytes reversed"
+            if label.bytes_exchanged and label.words_exchanged
+            else "the two bytes of each 16-bit word swapped"
+            if label.bytes_exchanged
+            else "the two 16-bit words of each 32 bits swapped"
+        )
+        back = "Swap them back into a new file (`dd conv=swab`) and check that one."
+        if label.words_exchanged:
+            back = "Copy it again without that, or put them back into a new file, and check that one."
         yield context.finding(
             "label.byte-order",
             "stop",
-            f"a label ({context.label.layout}) is valid only with the two bytes of each 16-bit word swapped",
-            "Something swapped the bytes while the dump or the copy was made, so all data on it is swapped too. "
-            "Swap them back into a new file (`dd conv=swab`) and check that one.",
+            f"a label ({label.layout}) is valid only with {what}",
+            "Something exchanged the bytes while the dump or the copy was made, so all data on it is exchanged too. "
+            + back,
         )
     if context.wanted and context.label.layout not in context.wanted:
         yield context.finding(

@@ -200,6 +200,20 @@ def whole_disk(context: Context) -> Iterator[Finding]:
             )
 
 
+def no_whole_disk(context: Context) -> Iterator[Finding]:
+    """No partition over everything, where users of such labels expect one."""
+    label = context.label
+    if context.decoded.variant.layout.whole_disk != "expected" or label.outer is not None or not label.partitions:
+        return
+    if label.geometry.total_sectors and not any(map(label.is_whole_disk, label.partitions)):
+        yield context.finding(
+            "partition.no-whole-disk",
+            "note",
+            f"no partition covers the whole disk, {label.geometry.total_sectors} blocks",
+            "Such labels usually have one, often c: programs read the whole disk through it.",
+        )
+
+
 def gap(context: Context) -> Iterator[Finding]:
     """Blocks that are in no used partition."""
     total = context.geometry.total_sectors
@@ -215,9 +229,11 @@ def gap(context: Context) -> Iterator[Finding]:
     start = label.first_byte - label.origin_block * label.block_size
     first, end = start // size, -(-(start + label.size_bytes) // size)
     kept = Span(max(0, first) * per_cylinder, max(0, end - max(0, first)) * per_cylinder)
+    taken = [each.moved(-label.origin_block * label.block_size).blocks(label.block_size) for each in context.elsewhere]
+    held = [partition for partition, volume in context.volumes if volume.format]
     gaps = [
         span
-        for span in spans.difference([Span(0, usable)], [*used, kept])
+        for span in spans.difference([Span(0, usable)], [*used, kept, *taken, *held])
         # The cylinders of the label, the first one before it, and the rest of the last one are no loss.
         if not (span.first == 0 and span.count <= per_cylinder)
         and not (span.end == usable and span.count < per_cylinder)

@@ -186,8 +186,8 @@ def _own_rows(labels: Sequence[Label | None]) -> Iterable[Field]:
         yield _row("lies inside", labels, lambda label: label.outer_partition and f"partition {label.outer_partition}")
     if any(label is not None and label.origin_block for label in labels):
         yield _row("partitions counted from block", labels, lambda label: label.origin_block)
-    if any(label is not None and label.bytes_exchanged for label in labels):
-        yield _row("bytes of each 16-bit word", labels, _byte_swap)
+    if any(label is not None and label.is_exchanged for label in labels):
+        yield _row("order of the bytes", labels, _byte_swap)
     yield _row("type name", labels, lambda label: label.type_name)
     yield _row("pack name", labels, lambda label: label.pack_name)
     yield _row("magics", labels, _magics)
@@ -270,7 +270,9 @@ def _magics(label: Label) -> str:
 
 
 def _byte_swap(label: Label) -> str:
-    return "swapped" if label.bytes_exchanged else "in their places"
+    if label.words_exchanged:
+        return "each four bytes reversed" if label.bytes_exchanged else "16-bit words of each 32 bits swapped"
+    return "bytes of each 16-bit word swapped" if label.bytes_exchanged else "in their places"
 
 
 def _computed(label: Label) -> str | None:
