@@ -401,7 +401,7 @@ def test_a_file_of_another_kind_is_named(
     [
         pytest.param("--drive", "result.json", "this is JSON, not a drive file, which is TOML", id="JSON for TOML"),
         pytest.param("--machine", "drive.toml", "this is a drive file, not a machine file", id="drive for a machine"),
-        pytest.param("--since", "drive.toml", "it does not begin as JSON does", id="TOML for JSON"),
+        pytest.param("--since", "drive.toml", "not JSON: not a whole preflight result", id="TOML for JSON"),
         pytest.param("--seal", "result.json", "its schema is 'imgkit.inspect/", id="another result"),
     ],
 )

@@ -119,8 +119,6 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
         raise DescriptionError(f"{source}: is empty, not a {what}")
     if _marks(data) > MOST_MARKS:
         raise DescriptionError(f"{source}: not a {what}: it has too many values")
-    if data.lstrip()[:1] not in (b"{", b"["):
-        raise DescriptionError(f"{source}: not a {what}: it does not begin as JSON does")
     depth = 0
     for found in _STRING_OR_BRACKET.finditer(data):
         if found[1]:
@@ -133,6 +131,8 @@ def parse_json(data: bytes, *, what: str, source: str) -> Any:
         return msgspec.json.decode(data)
     except (msgspec.DecodeError, RecursionError, ValueError) as error:
         reason = "cut short" if "truncated" in str(error) or not data.rstrip().endswith(b"}") else "damaged"
+        if data.lstrip()[:1] != b"{":
+            reason = "not JSON"
         raise DescriptionError(f"{source}: {reason}: not a whole {what}: {error}") from None
 
 
