@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause, CopyHolds
 from imgkit.explanation.evidence import NO_CLAIM, Blocks, Bytes, Description, Keys
 from imgkit.explanation.result import Episode
@@ -20,6 +21,16 @@ class Tally(NamedTuple):
     blocks: int
     changed_bytes: int
     changed_share: float
+
+    @property
+    def in_blocks(self) -> str:
+        """Where it was counted, in words."""
+        return f"in {plural(self.blocks, 'block')}"
+
+    @property
+    def changed(self) -> str:
+        """The changed bytes, in words."""
+        return plural(self.changed_bytes, "byte")
 
 
 class BlockCause(Cause):

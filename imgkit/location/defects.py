@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span, intersection, total
+from imgkit.core.text import plural
 from imgkit.location.places import Places
 
 _MAP_THEM_OUT = (
@@ -19,7 +20,8 @@ def defect_findings(defects: Sequence[Span], places: Places, blocks: int) -> Ite
         yield Finding(
             "defects.past-end",
             "check",
-            f"{past_end} blocks of the defect list lie past the end: the medium has {blocks} blocks",
+            f"{plural(past_end, 'block')} of the defect list lie past the end: the medium has "
+            f"{plural(blocks, 'block')}",
             Where(block=blocks),
             "Check whether the list belongs to this drive, and whether it counts in blocks of the same size.",
         )
@@ -31,7 +33,7 @@ def defect_findings(defects: Sequence[Span], places: Places, blocks: int) -> Ite
             yield Finding(
                 "defects.in-partition",
                 "check",
-                f"partition {partition.name} holds {total(inside)} known bad blocks, the first is block "
+                f"partition {partition.name} holds {plural(total(inside), 'known bad block')}, the first is block "
                 f"{inside[0].first}",
                 Where(block=inside[0].first, partition=partition.name),
                 _MAP_THEM_OUT,

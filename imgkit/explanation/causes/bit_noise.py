@@ -46,7 +46,7 @@ class BitNoise(BlockCause):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks single bits are flipped, {tally.changed_bytes} bytes in all, without a pattern",
+            f"{tally.in_blocks} single bits are flipped, {tally.changed} in all, without a pattern",
             0.92 if tally.blocks > 1 else 0.85,
             {"changed_bytes": tally.changed_bytes},
         )

@@ -22,8 +22,8 @@ class BitsReversed(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks each byte of the copy is the reference's with its bits in the opposite order "
-            f"({tally.changed_bytes} bytes changed)",
+            f"{tally.in_blocks} each byte of the copy is the reference's with its bits in the opposite order "
+            f"({tally.changed} changed)",
             confidence_from(tally.changed_bytes, 64),
             {"word_bytes": 1},
         )

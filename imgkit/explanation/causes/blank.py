@@ -21,7 +21,7 @@ class Blank(BlockCause):
     def describe(self, tally: Tally) -> Description:
         word = repeated_word(tally.key)
         return Description(
-            f"{tally.blocks} blocks of the copy hold nothing but 0x{word} repeated where the reference has data",
+            f"{tally.in_blocks} the copy holds nothing but 0x{word} repeated where the reference has data",
             0.97,
             {"repeated": word},
         )

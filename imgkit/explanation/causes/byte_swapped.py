@@ -19,8 +19,8 @@ class ByteSwapped(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks each 16-bit word of the copy is the reference's with its two bytes swapped "
-            f"({tally.changed_bytes} bytes changed)",
+            f"{tally.in_blocks} each 16-bit word of the copy is the reference's with its two bytes swapped "
+            f"({tally.changed} changed)",
             confidence_from(tally.changed_bytes, 64),
             {"word_bytes": 2},
         )

@@ -19,8 +19,8 @@ class HighBitStripped(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks every byte of the copy is the reference's with bit 7 cleared "
-            f"({tally.changed_bytes} bytes had it set)",
+            f"{tally.in_blocks} every byte of the copy is the reference's with bit 7 cleared "
+            f"({tally.changed} had it set)",
             confidence_from(tally.changed_bytes, 24),
             {"bit": 7, "value": 0},
         )

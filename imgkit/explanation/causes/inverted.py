@@ -18,8 +18,7 @@ class Inverted(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks every bit of the copy is the opposite of the reference's "
-            f"({tally.changed_bytes} bytes)",
+            f"{tally.in_blocks} every bit of the copy is the opposite of the reference's ({tally.changed})",
             confidence_from(tally.changed_bytes, 64),
             {},
         )

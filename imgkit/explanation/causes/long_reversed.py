@@ -20,8 +20,8 @@ class LongReversed(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks each 32-bit long of the copy is the reference's with its four bytes in the "
-            f"opposite order ({tally.changed_bytes} bytes changed)",
+            f"{tally.in_blocks} each 32-bit long of the copy is the reference's with its four bytes in the "
+            f"opposite order ({tally.changed} changed)",
             confidence_from(tally.changed_bytes, 64),
             {"word_bytes": 4},
         )

@@ -27,8 +27,8 @@ class ParityAdded(Conversion):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks bit 7 of every byte of the copy makes its parity {_NAMES[tally.key]}, and the "
-            f"other bits are the reference's ({tally.changed_bytes} bytes changed)",
+            f"{tally.in_blocks} bit 7 of every byte of the copy makes its parity {_NAMES[tally.key]}, and the "
+            f"other bits are the reference's ({tally.changed} changed)",
             confidence_from(tally.changed_bytes, 64),
             {"bit": 7, "parity": _NAMES[tally.key]},
         )

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.core.spans import total
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause
 from imgkit.explanation.causes.unreadable import of_fill
 from imgkit.explanation.evidence import Description
@@ -20,7 +21,8 @@ class ReferenceBlank(Cause):
     def find(self, case: Case) -> Iterator[Episode]:
         for word, spans in case.empty.blank.items():
             evidence = (
-                f"in {total(spans)} blocks the reference holds nothing but 0x{word} repeated where the copy has data"
+                f"in {plural(total(spans), 'block')} the reference holds nothing but 0x{word} repeated where the copy "
+                "has data"
             )
             yield self.episode(spans, Description(evidence, 0.75, {"repeated": word}))
         if spans := case.empty.reference_fill:

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from imgkit.core.spans import Span, union
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause
 from imgkit.explanation.evidence import Description, Keys
 from imgkit.explanation.orders import Order, are_from, orders_for
@@ -70,7 +71,7 @@ def _blank_in_order(case: Case, order: Order) -> list[Span]:
 def _describe(spans: tuple[Span, ...], order: Order) -> Description:
     blocks = sum(span.count for span in spans)
     return Description(
-        f"{blocks} blocks of the copy are the reference's in another order: {order.text()}",
+        f"{plural(blocks, 'block')} of the copy are the reference's in another order: {order.text()}",
         0.98,
         order.details(),
     )

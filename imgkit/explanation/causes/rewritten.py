@@ -30,7 +30,7 @@ class Rewritten(BlockCause):
 
     def describe(self, tally: Tally) -> Description:
         return Description(
-            f"in {tally.blocks} blocks {tally.changed_share:.0%} of the bytes differ, and what the copy has there is "
+            f"{tally.in_blocks} {tally.changed_share:.0%} of the bytes differ, and what the copy has there is "
             "readable text that the reference does not have",
             0.8,
             {"changed_share": round(tally.changed_share, 3)},

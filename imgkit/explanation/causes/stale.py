@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.core.spans import total
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause
 from imgkit.explanation.evidence import Description
 from imgkit.explanation.moves import moves_in
@@ -25,5 +26,5 @@ class Stale(Cause):
 
 
 def _describe(blocks: int, source: int) -> Description:
-    subject = f"{blocks} blocks of the copy are" if blocks > 1 else f"{blocks} block of the copy is"
+    subject = f"{plural(blocks, 'block')} of the copy are" if blocks > 1 else f"{blocks} block of the copy is"
     return Description(f"{subject} what the reference has from block {source} on", 0.97, {"source_block": source})

@@ -55,8 +55,8 @@ class StuckBit(BlockCause):
         name = {1: "byte", 2: "16-bit word", 4: "32-bit long"}[width]
         where = f"bit {bit} of byte {places[0]} of each {name}" if width > 1 else f"bit {bit} of each byte"
         return Description(
-            f"in {tally.blocks} blocks {where} reads {value} in the copy throughout, and nothing else is changed "
-            f"({tally.changed_bytes} bytes)",
+            f"{tally.in_blocks} {where} reads {value} in the copy throughout, and nothing else is changed "
+            f"({tally.changed})",
             confidence_from(tally.changed_bytes, 40),
             {"bit": bit, "value": value, "word_bytes": width, "byte_of_word": places[0] if width > 1 else 0},
         )

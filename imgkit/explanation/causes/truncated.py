@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.core.spans import total
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause
 from imgkit.explanation.evidence import Description
 from imgkit.explanation.result import Episode
@@ -20,6 +21,6 @@ class Truncated(Cause):
             sizes = {"copy_bytes": case.view.copy.size_bytes, "reference_bytes": case.view.reference.size_bytes}
             evidence = (
                 f"the copy ends at byte {sizes['copy_bytes']}, the reference at {sizes['reference_bytes']}: "
-                f"{total(case.missing)} blocks are missing"
+                f"{plural(total(case.missing), 'block')} are missing"
             )
             yield self.episode(case.missing, Description(evidence, 1.0, sizes))

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.core.spans import total
+from imgkit.core.text import plural
 from imgkit.explanation.case import Case, Cause
 from imgkit.explanation.evidence import Description
 from imgkit.explanation.result import Episode
@@ -26,14 +27,14 @@ class Unreadable(Cause):
             if spans:
                 yield self.episode(spans, of_fill(total(spans), medium), _NOT_READ_ADVICE)
         if case.unreadable:
-            described = Description(f"{total(case.unreadable)} blocks gave read errors", 1.0, {})
+            described = Description(f"{plural(total(case.unreadable), 'block')} gave read errors", 1.0, {})
             yield self.episode(case.unreadable, described)
 
 
 def of_fill(blocks: int, medium: str) -> Description:
     """The evidence that blocks were not read when one medium, or each of them, was made."""
     return Description(
-        f"in {blocks} blocks {medium} holds nothing but a pattern that stands for what could not be read",
+        f"in {plural(blocks, 'block')} {medium} holds nothing but a pattern that stands for what could not be read",
         0.97,
         {"filled": medium.removeprefix("the ")},
     )

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from imgkit.core.findings import Finding
+from imgkit.core.text import plural
 from imgkit.label.checks.context import Context
 
 
@@ -16,7 +17,8 @@ def label_and_medium(context: Context) -> Iterator[Finding]:
         yield context.finding(
             "capacity.label-exceeds-medium",
             "check",
-            f"the label describes {stated} blocks of {size} bytes, the medium has {there}: {stated - there} fewer",
+            f"the label describes {plural(stated, 'block')} of {size} bytes, the medium has {there}: "
+            f"{stated - there} fewer",
             "Right for an image that holds only the start of a drive. A dump of the whole drive was cut short, or "
             "the label is from another drive.",
             field="total_sectors",
@@ -25,7 +27,7 @@ def label_and_medium(context: Context) -> Iterator[Finding]:
         yield context.finding(
             "capacity.medium-exceeds-label",
             "note",
-            f"the medium has {there} blocks of {size} bytes, the label describes {stated}: no "
+            f"the medium has {plural(there, 'block')} of {size} bytes, the label describes {stated}: no "
             f"partition can reach the last {there - stated}",
             "Usual where the drive keeps a reserved area at its end.",
             field="total_sectors",
