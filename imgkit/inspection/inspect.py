@@ -16,8 +16,9 @@ from imgkit.drive.geometry import Boot, Drive
 from imgkit.explanation.ledger import Ledger
 from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume, iso_9660, probe
-from imgkit.filesystem.sightings import SECTOR_BYTES, Sightings
+from imgkit.filesystem.sightings import SECTOR_BYTES, Sighting, Sightings
 from imgkit.inspection.result import Area, AreaSums, Contents, InspectedVolume, Inspection, PartitionUse
+from imgkit.inspection.unlabelled import Unlabelled, unlabelled_findings, unlabelled_volumes
 from imgkit.label.check import read_labels
 from imgkit.label.marks import Unmarked
 from imgkit.label.result import Label, Partition
@@ -100,8 +101,7 @@ class Inspecting:
         """What a reading of the whole medium has to hand its pieces to; they may be cut anywhere."""
         end = self._medium.size_bytes
         takers: list[Taker] = [WholeBlocks(self._survey.take, self.block_size, end).take]
-        if self._labels.marks.unmarked:
-            takers.append(WholeBlocks(self._sightings.take, SECTOR_BYTES, end).take)
+        takers.append(WholeBlocks(self._sightings.take, SECTOR_BYTES, end).take)
         return [*takers, *(_feeder(digest) for digest in self._digests.values())]
 
     def areas_to_sum(self) -> list[Stretch]:
@@ -145,9 +145,14 @@ class Inspecting:
         is_whole = not (reading.is_interrupted or ledger.blocks["unreadable"])
         unreadable = [run for run in ledger.kept if run.state == "unreadable"]
         not_read = (*labels.not_read, *start.not_read)
+        sightings = self._sightings.confirmed(medium.read)
+        of_labels = labels.with_sightings(sightings, self._has_data)
+        is_displaced = any(each.id == "volume.displaced" for each in of_labels)
+        unlabelled = () if is_displaced else self._unlabelled(sightings)
         findings = by_severity(
             [
-                *labels.with_sightings(self._sightings.confirmed(medium.read), self._has_data),
+                *of_labels,
+                *unlabelled_findings(unlabelled, self.block_size),
                 *start.findings,
                 *_cut_short(places, labels.volumes, start.volume, medium, self.block_size),
                 *change_findings(medium, ended_early=reading.ended_early),
@@ -191,7 +196,12 @@ class Inspecting:
                 )
                 for index, (partition, span) in enumerate(zip(places.partitions, places.spans, strict=True))
             ),
-            volumes=tuple(_placed(places, volumes, start.volume, blocks)),
+            volumes=tuple(
+                sorted(
+                    _placed(places, volumes, start.volume, unlabelled, self.block_size, blocks),
+                    key=lambda each: each.first,
+                )
+            ),
             boot_words=start.words,
             not_read=not_read,
             defects=known_bad(self._defects, places, blocks, unreadable, MOST_DEFECTS),
@@ -199,6 +209,9 @@ class Inspecting:
             drive=self._drive,
             interrupted=reading.is_interrupted,
         )
+
+    def _unlabelled(self, sightings: Sequence[Sighting]) -> tuple[Unlabelled, ...]:
+        return unlabelled_volumes(self._medium.read, sightings, self._places, self._start.volume, self.block_size)
 
     def _has_data(self, partition: Unmarked) -> bool:
         """Whether a partition holds anything, although its start is blank."""
@@ -332,10 +345,17 @@ class _Survey:
 
 
 def _placed(
-    places: Places, volumes: Mapping[tuple[int, str], Volume], unlabelled: Volume | None, blocks: int
+    places: Places,
+    volumes: Mapping[tuple[int, str], Volume],
+    at_start: Volume | None,
+    unlabelled: Sequence[Unlabelled],
+    block_size: int,
+    blocks: int,
 ) -> Iterator[InspectedVolume]:
-    """The volumes of the partitions, or of the whole medium, each with its place; what is not a volume is left out."""
-    candidates: list[tuple[Span, str | None, Volume | None]] = [(Span(0, blocks), None, unlabelled)]
+    """The volumes of the partitions, of the whole medium, and outside both; what is not a volume is left out."""
+    candidates: list[tuple[Span, str | None, Volume | None]] = [(Span(0, blocks), None, at_start)]
+    for start, volume in unlabelled:
+        candidates.append((Stretch(start, start + (volume.size_bytes or 1)).blocks(block_size), None, volume))
     for partition, span in zip(places.partitions, places.spans, strict=True):
         candidates.append((span, partition.name, volumes.get((partition.label_index, partition.name))))
     for span, name, found in candidates:

@@ -23,7 +23,7 @@ class Area(Span, frozen=True):
 
 
 class InspectedVolume(Span, frozen=True):
-    """A file system or swap area, with the blocks of its partition, or of the whole medium."""
+    """A file system or swap area, with the blocks of its partition, of the whole medium, or its own in no partition."""
 
     partition: str | None
     format: str

@@ -78,15 +78,22 @@ def _reading(result: Inspection, reached: int) -> Answer:
     return of.answer("Medium", *(("READ IN PART", "unknown") if parts else ("ALL READ", "good")), says)
 
 
+def _place_of(first: int) -> str:
+    return f"From block {first} on" if first else "At the start of the medium"
+
+
 def _partitions(result: Inspection) -> Section:
+    lies = tuple(
+        f"{_place_of(each.first)}: {_stated(each.format, each)}." for each in result.volumes if each.partition is None
+    )
     if not result.partitions:
-        lies = tuple(f"At the start of the medium: {_stated(each.format, each)}." for each in result.volumes)
         none = ("No partitions are known: no label names one.", *lies)
         return of.section("partitions", "Partitions", Text(none), short=len(lies) and len(none))
     kept = ("With data", "Blank")
     drawn = of.partition_table(result.partitions, _counts_of, kept, "What lies in it", _contents)
     aside = f"in blocks of {words.grouped(result.block_size)} bytes"
-    return of.section("partitions", "Partitions", drawn, aside=aside, short=of.SHORT_ROWS)
+    beside = (Text(("In no partition:", *lies)),) if lies else ()
+    return of.section("partitions", "Partitions", drawn, *beside, aside=aside, short=of.SHORT_ROWS)
 
 
 def _counts_of(use: PartitionUse) -> dict[str, int]:
