@@ -13,6 +13,7 @@ from random import Random
 from struct import pack
 
 import inject
+import injection
 from station.contents import code, console, swapped_out
 from station.disk import (
     CYLINDER,
@@ -85,31 +86,31 @@ class Fault:
     details: dict[str, int] = field(default_factory=dict)
 
 
-_Recipe = Callable[[inject.Target], None]
+_Recipe = Callable[[injection.Target], None]
 """Works one fault into the blocks of the copy that the target names."""
 
 
 def _noisy(bits: int) -> _Recipe:
-    def work(target: inject.Target) -> None:
+    def work(target: injection.Target) -> None:
         for _ in range(bits):
             at = int(target.chance.random() * target.count * SECTOR_BYTES)
-            inject.flip(target, at, int(target.chance.random() * 8))
+            injection.flip(target, at, int(target.chance.random() * 8))
 
     return work
 
 
 def _from_block(source_block: int) -> _Recipe:
-    return lambda target: inject.take_from(target, source_block * SECTOR_BYTES)
+    return lambda target: injection.take_from(target, source_block * SECTOR_BYTES)
 
 
-def _superblock_rewritten(target: inject.Target) -> None:
+def _superblock_rewritten(target: injection.Target) -> None:
     later = superblock(ROOT, STARTED_AT + 5 * 86_400 + 4_711, b"/", (2_291, 377))
     data = bytearray(later[: target.count * SECTOR_BYTES])
     data[CLOSED_CLEANLY_AT] = 0
     put(target.copy, target.start, data)
 
 
-def _console_log_rewritten(target: inject.Target) -> None:
+def _console_log_rewritten(target: injection.Target) -> None:
     put(target.copy, target.start, console(Random(f"{SEED}/later starts"), target.count * SECTOR_BYTES))
 
 
@@ -128,7 +129,7 @@ def _recipes() -> Iterator[tuple[Fault, _Recipe]]:
     formatted = 0xE5
     yield (
         Fault("blank", SWAP.first + 6 * CYLINDER, 4 * TRACK, {"value": formatted}),
-        lambda target: inject.fill(target, bytes([formatted])),
+        lambda target: injection.fill(target, bytes([formatted])),
     )
     yield Fault("slipped", wind[310], 640, {"shift_bytes": 3 * SECTOR_BYTES}), _from_block(wind[310] + 3)
     yield Fault("byte-swapped", tide[128], 256), inject.exchange_bytes
@@ -137,7 +138,7 @@ def _recipes() -> Iterator[tuple[Fault, _Recipe]]:
     for here, there in ((260, 267), (267, 260)):
         source = pressure[there]
         yield Fault("transposed", pressure[here], 1, {"source_block": source}), _from_block(source)
-    yield Fault("stuck-bit", raw[400], 3 * TRACK, {"bit": 6, "value": 1}), lambda target: inject.stick(target, 6, 1)
+    yield Fault("stuck-bit", raw[400], 3 * TRACK, {"bit": 6, "value": 1}), lambda target: injection.stick(target, 6, 1)
     for index, cylinder in enumerate(_NOISY_CYLINDERS):
         block = cylinder * CYLINDER + _NOISY_HEAD * TRACK + (index * 11 + 5) % TRACK
         bits = 1 + index % 3
@@ -155,7 +156,7 @@ def write_copy(reference_path: Path, copy_path: Path) -> list[Fault]:
     copy = bytearray(reference)
     for fault, work in _recipes():
         chance = Random(f"{SEED}/noise/{fault.first}")
-        work(inject.Target(copy, reference, chance, fault.first, fault.count))
+        work(injection.Target(copy, reference, chance, fault.first, fault.count))
     _write_whole(copy_path, copy)
     return faults()
 

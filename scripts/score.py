@@ -33,6 +33,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import inject
+import injection
 from demo_media import write_reference
 
 from imgkit import compare
@@ -93,20 +94,20 @@ def used_place(reference: bytes, chance: random.Random, first: int, end: int, co
     """A block from which on `count` blocks are not all blank."""
     for _ in range(200):
         place = chance.randrange(first, max(first + 1, end - count))
-        piece = reference[place * inject.BLOCK : (place + count) * inject.BLOCK]
-        if len(set(piece[: 4 * inject.BLOCK])) > 24 and piece.count(0) < len(piece) * 0.7:
+        piece = reference[place * injection.BLOCK : (place + count) * injection.BLOCK]
+        if len(set(piece[: 4 * injection.BLOCK])) > 24 and piece.count(0) < len(piece) * 0.7:
             return place
     return place
 
 
 def judge(
-    reference: bytes, copy: bytes | bytearray, faults: list[inject.Fault], folder: Path, score: Score
+    reference: bytes, copy: bytes | bytearray, faults: list[injection.Fault], folder: Path, score: Score
 ) -> Comparison:
     """Explain one copy and add what was told to the score."""
     paths = folder / "case-reference.img", folder / "case-copy.img"
     paths[0].write_bytes(reference)
     paths[1].write_bytes(copy)
-    result = compare(*paths, block_size=inject.BLOCK)
+    result = compare(*paths, block_size=injection.BLOCK)
     told: dict[int, str] = {}
     for episode in result.episodes:
         for each in episode.ranges:
@@ -123,24 +124,24 @@ def judge(
     return result
 
 
-def single(reference: bytes, mechanism: str, seed: int) -> tuple[bytearray, list[inject.Fault]]:
+def single(reference: bytes, mechanism: str, seed: int) -> tuple[bytearray, list[injection.Fault]]:
     """One fault somewhere."""
     chance = random.Random(f"{mechanism} {seed}")
-    blocks = len(reference) // inject.BLOCK
+    blocks = len(reference) // injection.BLOCK
     count = chance.randrange(32, 400)
     first = used_place(reference, chance, 32, blocks - 500, count)
     copy, fault = inject.inject(reference, mechanism, seed, first, count)
     return copy, [fault]
 
 
-def pair(reference: bytes, seed: int) -> tuple[bytearray, list[inject.Fault]]:
+def pair(reference: bytes, seed: int) -> tuple[bytearray, list[injection.Fault]]:
     """Two faults of different kinds, half of the time right next to each other."""
     chance = random.Random(f"pair {seed}")
     names = sorted(inject.MECHANISMS)
     one = chance.choice([name for name in names if name not in inject.ENDS])
     later = [name for name in names if name not in inject.WHOLE]
     two = chance.choice([name for name in later if inject.MECHANISMS[name][0] != inject.MECHANISMS[one][0]])
-    blocks = len(reference) // inject.BLOCK
+    blocks = len(reference) // injection.BLOCK
     count = chance.randrange(32, 300)
     first = used_place(reference, chance, 32, blocks // 2 - 400, count)
     copy = bytearray(reference)
@@ -156,7 +157,7 @@ def pair(reference: bytes, seed: int) -> tuple[bytearray, list[inject.Fault]]:
 
 
 def _is_changed(before: bytes, after: bytearray, block: int) -> bool:
-    place = slice(block * inject.BLOCK, (block + 1) * inject.BLOCK)
+    place = slice(block * injection.BLOCK, (block + 1) * injection.BLOCK)
     return before[place] != after[place]
 
 

@@ -18,8 +18,9 @@ from imgkit.explanation.patterns import binomial_tail
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 
 import inject
+import injection
 
-BLOCK = inject.BLOCK
+BLOCK = injection.BLOCK
 BLOCKS = 4096
 
 
