@@ -14,11 +14,10 @@ from itertools import combinations
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from imgkit.core.errors import InputError
 from imgkit.core.findings import Finding, Where
 from imgkit.files.sameness import Place, place_of
 from imgkit.medium.access import Route
-from imgkit.medium.packings import beginning_of, packing_of
+from imgkit.medium.packings import UNPACKERS
 from imgkit.medium.source import Medium
 
 Named = str | Path | Medium
@@ -67,21 +66,13 @@ def outline(named: Named) -> Outline:
     path = Path(named)
     status = path.stat()
     if not stat.S_ISBLK(status.st_mode):
-        is_packed = stat.S_ISREG(status.st_mode) and _is_packed(path)
+        is_packed = path.suffix.lower() in UNPACKERS
         return Outline(str(path), "packed" if is_packed else "file", 0 if is_packed else status.st_size, "cached")
     descriptor = os.open(path, os.O_RDONLY)
     try:
         return Outline(str(path), "device", os.lseek(descriptor, 0, os.SEEK_END), "cached")
     finally:
         os.close(descriptor)
-
-
-def _is_packed(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return packing_of(path, beginning_of(file.fileno())) is not None
-    except (InputError, OSError):
-        return False
 
 
 def _place(named: Named) -> Place | None:

@@ -49,6 +49,9 @@ def record(result: Tally) -> Record:
 
 def _answer(result: Tally) -> Answer:
     word, tone, says = _is_the_image(result)
+    end = next((each.where.block for each in result.findings if each.id == "tally.ends-early"), None)
+    if end is not None:
+        says += f"; the drive ends near block {end}"
     left_out = result.not_on_sheet_blocks
     not_on_sheet = f"{words.plural(left_out, 'block')} {'is' if left_out == 1 else 'are'} not on this worksheet"
     return of.answer("Copy", word, tone, says, first_range(result.ranges, NO_NAMES), not_on_sheet if left_out else "")
