@@ -12,7 +12,7 @@ from imgkit.drive.geometry import Boot, Drive
 from imgkit.label.result import Label
 from imgkit.medium.access import Route
 from imgkit.medium.packings import Packing
-from imgkit.readiness.machine import MachineFile
+from imgkit.readiness.machine import LoadedMachine
 from imgkit.seals.result import Verification
 
 Answer = Literal["go", "no-go", "cannot-say"]
@@ -199,7 +199,7 @@ class Preflight(Result, frozen=True, kw_only=True):
     root: RootPartition | None
     drive: Drive | None
     boot: Boot
-    machine: MachineFile | None
+    machine: LoadedMachine | None
     plan_path: str | None
     comparison: Comparison | None
     verification: Verification | None
