@@ -386,6 +386,32 @@ def test_no_wrong_go(
     assert answer(path) == ("go" if slot and expected == "cannot-say" else expected)
 
 
+@pytest.mark.parametrize("machine", ["little", "big"])
+@pytest.mark.parametrize("root", ["little", "big"])
+@pytest.mark.parametrize("by", ["label", "blocks"])
+def test_a_root_in_the_other_byte_order_is_no_go(tmp_path: Path, machine: ByteOrder, root: ByteOrder, by: str) -> None:
+    """A machine mounts no file system of the other order; the label is in its own, or there is none."""
+    data, more = with_fast_file_system(tmp_path / "v.img", byte_order=root), f'byte_order = "{machine}"\n'
+    path, count = tmp_path / "copy.img", len(data) // 512
+    if by == "label":
+        medium(path, {CYLINDER: data}, (Slot(CYLINDER, count, FAST),), machine)
+        said = answer(path, more)
+    else:
+        path.write_bytes(data)
+        said = answer(path, more + 'label = "none"\n', f"[root]\nfirst = 0\ncount = {count}\n")
+    assert said == ("go" if machine == root else "no-go")
+
+
+@pytest.mark.parametrize(
+    ("second", "expected"), [pytest.param(SWAP, "no-go", id="swap"), pytest.param(FAST, "go", id="a second name")]
+)
+def test_a_second_name_for_swap_over_a_file_system_is_no_go(tmp_path: Path, second: int, expected: str) -> None:
+    data = with_fast_file_system(tmp_path / "v.img")
+    count = len(data) // 512
+    slots = (Slot(CYLINDER, count, FAST), Slot(CYLINDER, count, second))
+    assert answer(medium(tmp_path / "copy.img", {CYLINDER: data}, slots)) == expected
+
+
 def test_a_flag_that_the_machine_does_not_keep_is_no_proof(tmp_path: Path) -> None:
     data = with_fast_file_system(tmp_path / "v.img")
     path = medium(tmp_path / "copy.img", {CYLINDER: data}, (Slot(CYLINDER, len(data) // 512, FAST),))

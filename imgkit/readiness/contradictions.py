@@ -8,6 +8,7 @@ from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span
 from imgkit.core.text import plural
 from imgkit.drive.geometry import Drive
+from imgkit.filesystem.probes import Volume
 from imgkit.label.checks.context import WRITE_SAFELY
 from imgkit.label.plan import Plan
 from imgkit.label.result import Label
@@ -46,6 +47,20 @@ def another_byte_order(label: Label, machine: MachineFile) -> Iterator[Finding]:
             Where(block=label.block),
             "The machine will not see this label. Write it in the machine's own order, or, where all of the medium is "
             "byte-swapped, swap all its bytes. " + WRITE_SAFELY,
+        )
+
+
+def root_in_another_byte_order(volume: Volume | None, machine: MachineFile) -> Iterator[Finding]:
+    """The root file system is not in the byte order of the machine."""
+    order = machine.machine.byte_order
+    if volume is not None and order is not None and volume.byte_order not in (None, order):
+        yield Finding(
+            "machine.byte-order",
+            "stop",
+            f"the root's {volume.kind} is {volume.byte_order}-endian, {machine.machine.name} is {order}-endian",
+            Where(),
+            "The machine cannot mount it. Make the root file system again in the machine's byte order, and copy the "
+            "files into it; swapping the bytes of the medium does not do that.",
         )
 
 

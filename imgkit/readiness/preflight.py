@@ -35,7 +35,7 @@ from imgkit.medium.same import is_same
 from imgkit.readiness import contradictions, proofs
 from imgkit.readiness.answer import answer_of, never_checked, reasons
 from imgkit.readiness.checklist import CAUTIONS, WITHHELD, checklist, settling, until_go
-from imgkit.readiness.evidence import Evidence, boot_marks, find_root
+from imgkit.readiness.evidence import Evidence, Root, boot_marks, find_root
 from imgkit.readiness.machine import LoadedMachine
 from imgkit.readiness.mend import mending
 from imgkit.readiness.planned import Beside, PlannedBytes, SealedBlocks, beside_the_label, planned_bytes
@@ -52,6 +52,8 @@ T = TypeVar("T", Comparison, Verification, Tally)
 
 MOST_RANGES_KEPT = 1000
 MOST_EPISODES_KEPT = 50
+_SEEN_BY_READING = frozenset({"volume.exceeds-medium", "volume.unlabelled"})
+"""What of the volumes only the reading of the whole medium finds, beside what is missing or displaced."""
 _OF_MEDIA: frozenset[Subject] = frozenset({"reading", "pattern"})
 """The subjects of a comparison's findings that are about the media, not about labels."""
 
@@ -154,13 +156,14 @@ class _Run:
         whole = [each for each in taken if each is not None]
         found = tuple(self._proofs(medium, reference, report, read, block_file))
         unit, _ = block_size_of(report.labels, None)
+        root = find_root(medium, reading, self.plan, self.machine, self.drive)
         findings = [
             *self._label_findings(report, inspection),
             *self._boot_findings(inspection),
             *self._proof_findings(found),
             *(each for each in inspection.findings if subject_of(each.id) == "reading"),
             *contradictions.different_readings(whole),
-            *self._description_findings(medium, report.labels),
+            *self._description_findings(medium, report.labels, root),
         ]
         evidence = Evidence(
             request=self.request,
@@ -182,7 +185,7 @@ class _Run:
             plan=self.plan,
             planned_is_there=any(each.are_on(medium) for each in self.candidates),
             machine=self.machine,
-            root=find_root(medium, reading, self.plan, self.machine, self.drive),
+            root=root,
             proofs=found,
             comparison=self.comparison,
             beside=self.beside,
@@ -270,11 +273,13 @@ class _Run:
             return until_go(steps, settling(questions))
         return until_go(steps, tuple(mending(evidence, questions)))
 
-    def _description_findings(self, medium: Medium, labels: Sequence[Label]) -> Iterator[Finding]:
+    def _description_findings(self, medium: Medium, labels: Sequence[Label], root: Root | None) -> Iterator[Finding]:
         if self.plan is not None and self.loaded.drive is not None:
             yield from contradictions.another_drive(self.loaded.drive.drive, self.drive_said_by, self.plan)
         if self.machine is not None and labels:
             yield from contradictions.another_byte_order(labels[0], self.machine)
+        if self.machine is not None and root is not None:
+            yield from contradictions.root_in_another_byte_order(root.volume, self.machine)
         if self.drive is not None:
             yield from contradictions.larger_than_the_drive(medium, self.drive, self.request.tail)
 
@@ -288,7 +293,7 @@ class _Run:
             )
             if finding.id not in MARK_FINDINGS and not is_settled:
                 yield finding
-        yield from (each for each in inspection.findings if each.id in MARK_FINDINGS)
+        yield from (each for each in inspection.findings if each.id in MARK_FINDINGS | _SEEN_BY_READING)
 
     def _boot_findings(self, inspection: Inspection) -> Iterator[Finding]:
         expected = self.machine.boot if self.machine is not None else None

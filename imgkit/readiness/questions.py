@@ -60,9 +60,11 @@ def planned(evidence: Evidence) -> Answered:
 
 
 def byte_order(evidence: Evidence) -> Answered:
-    """Is the label in the byte order of the machine."""
-    machine = evidence.machine
-    if machine is None or machine.machine.byte_order is None:
+    """Are the label and the root file system in the byte order of the machine."""
+    machine, found = evidence.machine, findings_about(evidence, "byte-order")
+    if found:
+        point = findings_point("byte order", found, "")
+    elif machine is None or machine.machine.byte_order is None:
         says = "no machine file" if machine is None else "the machine file gives no byte order"
         point = Point("machine", "not checked", says, call(evidence, "--machine MACHINE.toml"))
     elif evidence.label is None:
@@ -72,7 +74,7 @@ def byte_order(evidence: Evidence) -> Answered:
         point = Point("label", "not checked", says, "find out whether the machine reads such a label at all")
     else:
         good = f"label and {machine.machine.name}: {machine.machine.byte_order}-endian"
-        point = findings_point("label", findings_about(evidence, "byte-order"), good)
+        point = Point("label", "yes", good)
     return answered([point])
 
 

@@ -7,6 +7,7 @@ from imgkit.core import spans
 from imgkit.core.findings import Finding, Where
 from imgkit.core.spans import Span, span_between
 from imgkit.label.checks.context import Context
+from imgkit.label.result import Partition
 
 _MOST_GAPS = 8
 
@@ -175,7 +176,18 @@ def alias(context: Context) -> Iterator[Finding]:
     label = context.label
     there = [partition for partition in label.partitions if partition.count > 0 and not label.is_whole_disk(partition)]
     for left, right in combinations(there, 2):
-        if left.is_same_run(right):
+        if left.is_same_run(right) and _exclude_each_other(context, left, right):
+            yield context.finding(
+                "partition.overlap",
+                "stop",
+                f"{context.named(left)} and {context.named(right)} are the very same blocks, "
+                f"{context.extent(left)}, and nothing can be both",
+                "Using one destroys the other. Decide which of the two these blocks belong to, and correct the label "
+                "before either is used.",
+                partition=right,
+                block=context.on_medium(left.first),
+            )
+        elif left.is_same_run(right):
             yield context.finding(
                 "partition.alias",
                 "note",
@@ -184,6 +196,13 @@ def alias(context: Context) -> Iterator[Finding]:
                 "Normal as a second name. Never mount or swap on both at once.",
                 partition=right,
             )
+
+
+def _exclude_each_other(context: Context, *partitions: Partition) -> bool:
+    """Whether both are in use by types of which no volume can be of both, as swap and a file system."""
+    types = [context.decoded.variant.layout.partition_type(each.type_code) for each in partitions]
+    volumes = [set(each.volumes) if each is not None else set() for each in types]
+    return all(each.used for each in partitions) and all(volumes) and not set.intersection(*volumes)
 
 
 def whole_disk(context: Context) -> Iterator[Finding]:
