@@ -4,7 +4,6 @@ import os
 import sys
 from contextlib import suppress
 from importlib import import_module
-from pathlib import Path
 from typing import Any, NoReturn
 
 import click
@@ -112,6 +111,8 @@ def run(arguments: list[str]) -> int:
 
 def _unforeseen(error: Exception) -> str:
     """The kind of an error that nobody foresaw, and the last place in this package that it came through."""
+    from pathlib import Path
+
     package = Path(__file__).parent.parent
     place = ""
     trace = error.__traceback__

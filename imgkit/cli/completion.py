@@ -7,12 +7,13 @@ little: labels only of plain files, since a packed file must be unpacked and a d
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from click.shell_completion import CompletionItem
 
 VARIABLE = "_IMGKIT_COMPLETE"
@@ -77,12 +78,14 @@ def partitions(context: click.Context, parameter: click.Parameter, incomplete: s
     """
     argument = next(each for each in context.command.params if isinstance(each, click.Argument))
     named = context.params.get(argument.name or "") or next(iter(context.args), None)
+    from pathlib import Path
+
     with suppress(Exception):
         return _beginning(_partitions_of(Path(named)), incomplete) if named else []
     return []
 
 
-def _partitions_of(path: Path) -> list[str]:
+def _partitions_of(path: "Path") -> list[str]:
     from imgkit.label.finder import find_labels
     from imgkit.label.layout import variants
     from imgkit.location.places import named_partitions
