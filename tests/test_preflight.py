@@ -445,7 +445,8 @@ def no_go_when_the_root_has_lost_its_superblock(folder: Path) -> Asked:
 
 @case("cannot-say", "boot", "not checked")
 def cannot_say_when_the_file_system_keeps_no_flag(folder: Path) -> Asked:
-    room = a_room(folder, with_piece(original_image(), ROOT.first, flexible_disk_parameters() + bytes(16 << 10)))
+    table = b"\xf8\xff\xff".ljust(16 << 10, b"\0")
+    room = a_room(folder, with_piece(original_image(), ROOT.first, flexible_disk_parameters() + table))
     return room.medium, room.given(*ENOUGH)
 
 

@@ -369,6 +369,7 @@ def answer(path: Path, more: str = "", root: str = "") -> str:
         pytest.param(lambda data: bytes(512) + data[:-512], "no-go", id="a block late"),
         pytest.param(lambda data: data[512:] + bytes(512), "no-go", id="a block early"),
         pytest.param(lambda data: reversed_in(data, 4), "no-go", id="reversed"),
+        pytest.param(lambda data: data[:10_240] + bytes(len(data) - 10_240), "cannot-say", id="nothing behind it"),
         pytest.param(lambda data: data[:8401] + b"\2" + data[8402:], "cannot-say", id="flag 2"),
         pytest.param(lambda data: data[:8401] + b"\xfe" + data[8402:], "cannot-say", id="flag 254"),
     ],

@@ -5,7 +5,7 @@ Code asks `subject_of` what a finding is about; nothing depends on how an id or 
 
 import tomllib
 from functools import cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Literal
 
 import msgspec
@@ -48,7 +48,7 @@ class Meanings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @cache
 def meanings() -> Meanings:
     """The table."""
-    text = files("imgkit.core").joinpath("meanings.toml").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("meanings.toml").read_text(encoding="utf-8")
     return msgspec.convert(tomllib.loads(text), Meanings)
 
 

@@ -146,6 +146,8 @@ def _fat(read: Read, start: int) -> Sighting | None:
     return Sighting(start, start, "FAT", volume.size_bytes, False) if table == bytes([media, 0xFF, 0xFF]) else None
 
 
+_KINDS = frozenset({"fast file system", "ext2", "ISO 9660", "FAT"})
+"""The kinds of volume of which more than the mark is looked at."""
 _CONFIRM: dict[str, Callable[[Read, int], Sighting | None]] = {
     "fast": _fast,
     "ext2": _ext2,
@@ -163,3 +165,13 @@ def sightings_in(read: Read, stretches: Iterable[tuple[int, int]]) -> tuple[Sigh
         except OSError:
             continue
     return seen.confirmed(read)
+
+
+def bear_out(sightings: Iterable[Sighting], start: int, kind: str) -> bool | None:
+    """Whether what the superblock of the volume at byte `start` points to was seen; None for kinds without such a look.
+
+    `sightings` are those of a reading of the whole medium.
+    """
+    if kind not in _KINDS:
+        return None
+    return any((each.start, each.kind, each.by_copy) == (start, kind, False) for each in sightings)

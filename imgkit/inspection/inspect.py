@@ -95,6 +95,8 @@ class Inspecting:
         self._start = _look_at_start(medium, self._labels.labels, boot or Boot(), self.block_size)
         self._survey = _Survey(self.block_size, self._places.spans, max_areas)
         self._sightings = Sightings()
+        self.sightings: tuple[Sighting, ...] = ()
+        """The volumes that were seen, wherever they start: known with the result."""
         self._digests = {name: maker(name)() for name in digests}
 
     def takers(self) -> list[Taker]:
@@ -145,10 +147,10 @@ class Inspecting:
         is_whole = not (reading.is_interrupted or ledger.blocks["unreadable"])
         unreadable = [run for run in ledger.kept if run.state == "unreadable"]
         not_read = (*labels.not_read, *start.not_read)
-        sightings = self._sightings.confirmed(medium.read)
-        of_labels = labels.with_sightings(sightings, self._has_data)
+        self.sightings = self._sightings.confirmed(medium.read)
+        of_labels = labels.with_sightings(self.sightings, self._has_data)
         is_displaced = any(each.id == "volume.displaced" for each in of_labels)
-        unlabelled = () if is_displaced else self._unlabelled(sightings)
+        unlabelled = () if is_displaced else self._unlabelled()
         findings = by_severity(
             [
                 *of_labels,
@@ -210,8 +212,8 @@ class Inspecting:
             interrupted=reading.is_interrupted,
         )
 
-    def _unlabelled(self, sightings: Sequence[Sighting]) -> tuple[Unlabelled, ...]:
-        return unlabelled_volumes(self._medium.read, sightings, self._places, self._start.volume, self.block_size)
+    def _unlabelled(self) -> tuple[Unlabelled, ...]:
+        return unlabelled_volumes(self._medium.read, self.sightings, self._places, self._start.volume, self.block_size)
 
     def _has_data(self, partition: Unmarked) -> bool:
         """Whether a partition holds anything, although its start is blank."""

@@ -127,6 +127,10 @@ def _size(root: Root, partition_bytes: int) -> Point:
     if volume.size_bytes > partition_bytes:
         says = f"the {volume.kind} has {volume.size_bytes:,} bytes, partition {name} {partition_bytes:,}"
         return Point(subject, "no", says)
+    if root.borne_out is False:
+        says = f"the {volume.kind} in partition {name} has its superblock, but not what that points to"
+        how = "compare it with the original; let the machine's own file system check look at a copy of it"
+        return Point(subject, "unsure", says, how)
     return Point(subject, "yes", f"{volume.kind}, {volume.size_bytes:,} bytes, fits into partition {name}")
 
 

@@ -10,6 +10,7 @@ from imgkit.core.spans import DEFAULT_BLOCK_BYTES, Span, Stretch
 from imgkit.drive.geometry import Boot, Drive
 from imgkit.filesystem.boot import boot_findings
 from imgkit.filesystem.probes import Volume
+from imgkit.filesystem.sightings import Sighting, bear_out
 from imgkit.inspection.result import Inspection
 from imgkit.label.check import LabelReading
 from imgkit.label.plan import Plan
@@ -36,13 +37,17 @@ class MarkCheck(msgspec.Struct, frozen=True):
 
 
 class Root(msgspec.Struct, frozen=True):
-    """The root partition: `asked_for` is what it should be called, `partition` what the label has under that name."""
+    """The root partition: `asked_for` is what it should be called, `partition` what the label has under that name.
+
+    `borne_out`: whether what the superblock points to is there; None where that is not looked at.
+    """
 
     asked_for: str
     said_by: str
     partition: Partition | None
     planned: Slot | None
     volume: Volume | None
+    borne_out: bool | None
     is_unread: bool
     marks: tuple[MarkCheck, ...]
     description: RootPartition | None
@@ -103,12 +108,21 @@ def boot_marks(
 
 
 def find_root(
-    medium: Medium, reading: LabelReading, plan: Plan | None, machine: MachineFile | None, drive: Drive | None
+    medium: Medium,
+    reading: LabelReading,
+    plan: Plan | None,
+    machine: MachineFile | None,
+    drive: Drive | None,
+    sightings: Sequence[Sighting],
 ) -> Root | None:
-    """The root partition, by the machine file's blocks or by the labels; None when nobody says which one it is."""
+    """The root partition, by the machine file's blocks or by the labels; None when nobody says which one it is.
+
+    `sightings` are the volumes that were seen when the whole medium was read.
+    """
     if machine is not None and machine.root.first is not None and machine.root.count is not None:
         run = Span(machine.root.first, machine.root.count)
-        return _root_in(medium, run, machine, drive.sector_size if drive is not None else DEFAULT_BLOCK_BYTES)
+        unit = drive.sector_size if drive is not None else DEFAULT_BLOCK_BYTES
+        return _root_in(medium, run, machine, unit, sightings)
     if machine is not None and machine.machine.label == "none":
         return None
     label = reading.labels[0] if reading.labels else None
@@ -129,25 +143,30 @@ def find_root(
     )
     description = None
     marks: tuple[MarkCheck, ...] = ()
+    borne_out = None
     volumes: Sequence[tuple[Partition, Volume]] = ()
     if named is not None:
         span, unit = named.span(named.label.block_size), named.label.block_size
         description = RootPartition(span.first, span.count, name, unit, named.type, said_by)
         marks = tuple(_root_marks(medium, span.first * unit, machine))
         volumes = reading.volumes[named.label_index]
+    volume = next((volume for each, volume in volumes if each.name == name), None)
+    if named is not None and volume is not None:
+        borne_out = bear_out(sightings, named.span(1).first, volume.kind)
     return Root(
         asked_for=name,
         said_by=said_by,
         partition=named.partition if named is not None else None,
         planned=next((slot for slot in plan.slots if slot.name == name), None) if plan is not None else None,
-        volume=next((volume for each, volume in volumes if each.name == name), None),
+        volume=volume,
+        borne_out=borne_out,
         is_unread=any(place.partition == name for place in reading.not_read),
         marks=marks,
         description=description,
     )
 
 
-def _root_in(medium: Medium, run: Span, machine: MachineFile, unit: int) -> Root:
+def _root_in(medium: Medium, run: Span, machine: MachineFile, unit: int, sightings: Sequence[Sighting]) -> Root:
     """Root in a run of blocks that the machine file gives."""
     from imgkit.filesystem.probes import probe
 
@@ -166,6 +185,7 @@ def _root_in(medium: Medium, run: Span, machine: MachineFile, unit: int) -> Root
         partition=Partition(run.first, run.count, name, kind, "", used=True, details={}),
         planned=None,
         volume=volume,
+        borne_out=bear_out(sightings, whole.start, volume.kind) if volume is not None else None,
         is_unread=is_unread,
         marks=tuple(_root_marks(medium, whole.start, machine)),
         description=RootPartition(run.first, run.count, name, unit, kind, said_by),

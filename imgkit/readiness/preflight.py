@@ -156,7 +156,7 @@ class _Run:
         whole = [each for each in taken if each is not None]
         found = tuple(self._proofs(medium, reference, report, read, block_file))
         unit, _ = block_size_of(report.labels, None)
-        root = find_root(medium, reading, self.plan, self.machine, self.drive)
+        root = find_root(medium, reading, self.plan, self.machine, self.drive, read.sightings)
         findings = [
             *self._label_findings(report, inspection),
             *self._boot_findings(inspection),

@@ -13,6 +13,7 @@ from imgkit.comparison.compare import compare
 from imgkit.comparison.result import Comparison
 from imgkit.core.spans import Stretch
 from imgkit.drive.geometry import Boot, Drive
+from imgkit.filesystem.sightings import Sighting
 from imgkit.inspection.inspect import Inspecting
 from imgkit.inspection.result import Inspection
 from imgkit.medium import Medium
@@ -37,6 +38,7 @@ class MediumRead(NamedTuple):
     sums: tuple[int | None, ...]
     sha256: str | None
     interrupted: bool
+    sightings: tuple[Sighting, ...]
 
 
 def read_medium(
@@ -102,6 +104,7 @@ def read_medium(
         sums=tuple(sums.values) if sums is not None else (),
         sha256=next((each for each in taken if each is not None), None),
         interrupted=reading.is_interrupted,
+        sightings=inspecting.sightings,
     )
 
 

@@ -61,9 +61,10 @@ def chs_mismatch(context: Context) -> Iterator[Finding]:
     """Addresses that are not those of the block numbers, by the drive's geometry or, without one, by any.
 
     Looked at only where an address can say where the block is: not for cylinders from 1023 on, which stand for all that
-    lie beyond, and not where the field is not filled in.
+    lie beyond, and not where the field is not filled in. A drive of one sector per cylinder stands for one whose
+    geometry is not known, as in a plan made of a table.
     """
-    drive = context.drive
+    drive = context.drive if context.drive is not None and context.drive.sectors_per_cylinder > 1 else None
     ends = list(_ends(context))
     if drive is not None:
         heads, sectors = drive.heads, drive.sectors_per_track

@@ -1,12 +1,13 @@
 """The record of a comparison."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import partial
 from operator import itemgetter
 from pathlib import PurePath
 
 from imgkit.comparison.result import Comparison, PartitionCount
 from imgkit.core import spans
+from imgkit.core.findings import Finding
 from imgkit.core.spans import Span
 from imgkit.explanation.result import BlockRange, Episode
 from imgkit.report import words
@@ -42,12 +43,13 @@ _NOT_COMPARED_WORDS = {
 def record(result: Comparison) -> Record:
     """Is the copy exact, where not, and what went wrong; facts, and explanations of them apart."""
     reference, copy = _names(result)
+    of_labels = of.about_labels(result.findings)
     return Record(
         **of.begun(result),
         kind="comparison",
         title=f"{copy} compared with {reference}",
         subjects=(("reference", reference), ("copy", copy)),
-        answers=(_answer_of_copy(result), _answer_of_labels(result)),
+        answers=(_answer_of_copy(result), _answer_of_labels(result, of_labels)),
         counts=(
             ("equal", result.equal_blocks),
             ("differing", result.differing_blocks),
@@ -59,7 +61,7 @@ def record(result: Comparison) -> Record:
         ),
         sections=(
             *copy_again_section(result),
-            *of.findings_section(result.findings),
+            *of.findings_section(result.findings, of_labels),
             *_episodes(result),
             _ranges(result),
             *samples_section(result),
@@ -168,7 +170,7 @@ def _changed(result: Comparison) -> bool:
     return any(finding.id in ("medium.changed", "medium.vanished") for finding in result.findings)
 
 
-def _answer_of_labels(result: Comparison) -> Answer:
+def _answer_of_labels(result: Comparison, found: Sequence[Finding]) -> Answer:
     sides = (("reference", result.labels.reference), ("copy", result.labels.copy))
     label_count = sum(len(labels) for _, labels in sides)
     more = [f"The {side} has no label" for side, labels in sides if label_count and not labels]
@@ -179,7 +181,7 @@ def _answer_of_labels(result: Comparison) -> Answer:
             if differing
             else "Reference and copy have the same labels"
         )
-    return of.answer_of_labels(result.findings, label_count, *more, differing=differing)
+    return of.answer_of_labels(found, label_count, *more, differing=differing)
 
 
 def _episodes(result: Comparison) -> tuple[Section, ...]:

@@ -6,7 +6,6 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from imgkit.core.findings import Finding, Result, Severity
-from imgkit.core.meanings import OF_LABELS, subject_of
 from imgkit.core.spans import Span
 from imgkit.report import words
 from imgkit.report.record import (
@@ -48,9 +47,15 @@ def answer(question: str, word: str, tone: Tone, *sentences: str) -> Answer:
     return Answer(question, word, tone, tuple(words.sentence(each) for each in sentences if each))
 
 
-def answer_of_labels(findings: Iterable[Finding], label_count: int, *more: str, differing: int = 0) -> Answer:
+def about_labels(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Those of a result that is also about other things which are about labels."""
+    from imgkit.core.meanings import OF_LABELS, subject_of
+
+    return tuple(each for each in findings if subject_of(each.id) in OF_LABELS)
+
+
+def answer_of_labels(found: Sequence[Finding], label_count: int, *more: str, differing: int = 0) -> Answer:
     """What the checks of labels say, with the gravest finding; `differing` fields are not the same on two media."""
-    found = tuple(each for each in findings if subject_of(each.id) in OF_LABELS)
     gravest = found[0].severity if found else "note"
     first = ""
     if gravest != "note":
@@ -86,8 +91,11 @@ def facts(*pairs: tuple[str, str]) -> Facts:
     return Facts(pairs)
 
 
-def findings_section(findings: Sequence[Finding]) -> tuple[Section, ...]:
-    """The findings, stop first; no section where there are none. Notes are not in the short form."""
+def findings_section(findings: Sequence[Finding], of_labels: Sequence[Finding] = ()) -> tuple[Section, ...]:
+    """The findings, stop first; no section where there are none. Notes are not in the short form.
+
+    `of_labels` are those of them that an answer of its own counts.
+    """
     if not findings:
         return ()
     items = tuple(
@@ -103,10 +111,9 @@ def findings_section(findings: Sequence[Finding]) -> tuple[Section, ...]:
     )
     grave = sum(each.severity != "note" for each in findings)
     drawn = Items(items, len(findings), "findings")
-    of_labels = sum(subject_of(each.id) in OF_LABELS for each in findings)
     aside = words.severities(findings)
-    if 0 < of_labels < len(findings):
-        aside += f"; {words.grouped(of_labels)} of them about labels"
+    if 0 < len(of_labels) < len(findings):
+        aside += f"; {words.grouped(len(of_labels))} of them about labels"
     return (section("findings", "Findings", drawn, aside=aside, short=min(grave, SHORT_FINDINGS)),)
 
 

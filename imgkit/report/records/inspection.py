@@ -19,13 +19,14 @@ _MOST_AREAS = 100
 def record(result: Inspection) -> Record:
     """What is on a medium: what holds data, what is blank, what could not be read, and the labels."""
     reached = result.data_blocks + result.blank_blocks + result.unreadable_blocks
+    of_labels = of.about_labels(result.findings)
     unread = tuple(Run(area.first, area.count, "unreadable") for area in result.areas if area.contents == "unreadable")
     return Record(
         **of.begun(result),
         kind="inspection",
         title=f"what is on {words.name_of(result.path)}",
         subjects=(("medium", words.name_of(result.path)),),
-        answers=(_reading(result, reached), of.answer_of_labels(result.findings, len(result.labels))),
+        answers=(_reading(result, reached), of.answer_of_labels(of_labels, len(result.labels))),
         counts=(
             ("with data", result.data_blocks),
             ("blank", result.blank_blocks),
@@ -34,7 +35,7 @@ def record(result: Inspection) -> Record:
             ("blocks in all", result.blocks),
         ),
         sections=(
-            *of.findings_section(result.findings),
+            *of.findings_section(result.findings, of_labels),
             _partitions(result),
             *map_section(
                 unread,
