@@ -325,6 +325,19 @@ def fast_file_system_head(
     return bytes(head)
 
 
+SMALL_PLAN = """
+drive = "drive.toml"
+[label]
+layout = "classic-wide-little"
+[[partition]]
+name = "a"
+first = 16
+size = "rest"
+type = "fast file system"
+"""
+"""A plan with one partition, for the drive of `drive_text` in the file beside it."""
+
+
 def with_piece(image: bytes, block: int, piece: bytes) -> bytes:
     """The image with the piece laid over it from a block on."""
     start = block * SECTOR_SIZE

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from builders import changed_at, drive_text, random_bytes, write_image
+from builders import SMALL_PLAN, changed_at, drive_text, random_bytes, write_image
 
 from imgkit.cli import run
 from imgkit.cli.process import interrupt_on_signals
@@ -24,16 +24,6 @@ SECONDS = float(os.environ.get("IMGKIT_TEST_ENDING_SECONDS", "0.7"))
 MOST_MORE_SECONDS = 10
 """How long it is tried on where no kill came before the end of the call."""
 SIGNALS = {signal.SIGTERM, signal.SIGHUP}
-PLAN = """
-drive = "drive.toml"
-[label]
-layout = "classic-wide-little"
-[[partition]]
-name = "a"
-first = 16
-size = "rest"
-type = "fast file system"
-"""
 CALLS = {
     "compare": "compare a.img b.img --json out/j --page out/p --copy-again out/s --journal out/journal",
     "compare packed": "compare a.img.gz b.img --json out/j --digest sha256",
@@ -57,7 +47,7 @@ def media(tmp_path_factory: pytest.TempPathFactory) -> Path:
         write_image(folder / name, changed_at(data, [seed * 512, 3000 * 512]))
     subprocess.run(["gzip", "-k", str(folder / "a.img")], check=True)
     (folder / "drive.toml").write_text(drive_text())
-    (folder / "plan.toml").write_text(PLAN)
+    (folder / "plan.toml").write_text(SMALL_PLAN)
     assert run(["seal", str(folder / "a.img"), "-o", str(folder / "a.seal"), "--to-block"]) == 0
     assert run(["worksheet", str(folder / "a.img"), "-o", str(folder / "sheets")]) == 0
     told = subprocess.run(["sh", "sheets/check.sh", "b.img"], cwd=folder, capture_output=True, check=True).stdout

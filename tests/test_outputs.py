@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from builders import changed_at, drive_text, random_bytes, write_image
+from builders import SMALL_PLAN, changed_at, drive_text, random_bytes, write_image
 from faulty_file import loop_device as loop_over
 
 from imgkit.cli import run
@@ -29,16 +29,6 @@ FOREIGN = b"mine, and of another kind\n"
 KIND = json_kind("imgkit.compare/2")
 OURS = b'{\n  "schema": "imgkit.compare/2"\n}\n'
 DATA = random_bytes(128 * 512, 1)
-PLAN = """
-drive = "drive.toml"
-[label]
-layout = "classic-wide-little"
-[[partition]]
-name = "a"
-first = 16
-size = "rest"
-type = "fast file system"
-"""
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +38,7 @@ def made_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_image(folder / "image.img", DATA)
     write_image(folder / "copy.img", changed_at(DATA, [9 * 512]))
     (folder / "drive.toml").write_text(drive_text())
-    (folder / "plan.toml").write_text(PLAN)
+    (folder / "plan.toml").write_text(SMALL_PLAN)
     image = str(folder / "image.img")
     assert run(["seal", image, "-o", str(folder / "image.seal")]) == 0
     assert run(["worksheet", image, "-o", str(folder / "sheets"), "--ranges", "8"]) == 0

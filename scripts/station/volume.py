@@ -273,7 +273,7 @@ def _group_table(layout: tuple[_Placed, ...], group: int) -> bytes:
             end = placed.first_fragment % _GROUP_FRAGMENTS - (-placed.file.size_bytes // FRAGMENT_BYTES)
             free[first:end] = [False] * (end - first)
     bits = sum(1 << place for place, is_free in enumerate(free) if is_free)
-    header = pack("<8I", 0x00090255, STARTED_AT, group, CYLINDERS_PER_GROUP, _GROUP_FRAGMENTS, sum(free), 0, 0)
+    header = pack("<8I", 0, 0x00090255, STARTED_AT, group, CYLINDERS_PER_GROUP, _GROUP_FRAGMENTS, sum(free), 0)
     return header + bits.to_bytes(-(-_GROUP_FRAGMENTS // 8), "little")
 
 

@@ -3,6 +3,7 @@
 import shlex
 from collections.abc import Callable, Container, Iterable, Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from imgkit.core.findings import Finding, Result, Severity
@@ -172,6 +173,11 @@ def type_of(partition: "PartitionCount | PartitionVote") -> str:
 def commands(lines: Sequence[str], total: int | None = None, rest: str = "") -> Commands:
     """Lines to type, of which `total` there are."""
     return Commands(tuple(lines[:MOST_COMMANDS]), len(lines) if total is None else total, rest)
+
+
+def typed_path(path: str) -> str:
+    """A path as it stands in a command that may be typed in another folder."""
+    return shlex.quote(str(Path(path).absolute()))
 
 
 def counted(parts: Iterable[tuple[int, str]], what: str = "block") -> list[str]:

@@ -1,7 +1,5 @@
 """The record of a plan that was made of a label: whether it describes all of it, and what to do with it."""
 
-import shlex
-
 from imgkit.label.planning import LabelPlan
 from imgkit.report import words
 from imgkit.report.record import Facts, Record
@@ -16,7 +14,7 @@ def record(result: LabelPlan) -> Record:
     answer = of.answer("Plan", "WRITTEN", "good", says)
     if other:
         answer = of.answer("Plan", "WRITTEN", "look", f"a label built from it has {words.plural(other, 'other byte')}")
-    plan = shlex.quote(result.path)
+    plan = of.typed_path(result.path)
     return Record(
         **of.begun(result),
         kind="label plan",

@@ -1,6 +1,5 @@
 """The record of a vote."""
 
-import shlex
 from collections.abc import Sequence
 
 from imgkit.report import words
@@ -210,10 +209,10 @@ def _next(result: Vote) -> Section:
             )
         )
     if result.outlier is not None:
-        best = result.best.path if result.best is not None else "BEST"
+        best = of.typed_path(result.best.path) if result.best is not None else "BEST"
         suspect = result.dumps[result.outlier.dump - 1]
         blocks.append(f"See what went wrong with dump {suspect.number}:")
-        blocks.append(of.commands([f"imgkit compare {shlex.quote(best)} {shlex.quote(suspect.path)}"]))
+        blocks.append(of.commands([f"imgkit compare {best} {of.typed_path(suspect.path)}"]))
     last = (
         "Keep all dumps, including the bad ones. Agreement shows that the dumps were read alike, not that they are "
         "right: check the label (imgkit label check) and the file systems too."

@@ -62,7 +62,7 @@ def _next(result: Worksheet) -> Iterator[Section]:
             Text(("On the old machine, with the console captured to a file:",)),
             of.commands([f"sh check.sh {device}"]),
             Text(("Then here:",)),
-            of.commands([f"imgkit tally {shlex.quote(f'{result.folder}/sheet.json')} CONSOLE-LOG"]),
+            of.commands([f"imgkit tally {of.typed_path(f'{result.folder}/sheet.json')} CONSOLE-LOG"]),
             short=2,
         )
 
