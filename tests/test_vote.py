@@ -660,6 +660,20 @@ class _DyingLater(DyingMedium):
 # What is said of dumps and places
 
 
+def test_ctrl_c_while_the_best_dump_is_begun_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It falls into the making of the file without a name in which the undecided blocks are noted."""
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    dumps = [write_image(tmp_path / f"dump{index}", random_bytes(64 * 512, 1)) for index in range(3)]
+    there = set(tmp_path.iterdir())
+    monkeypatch.setattr("tempfile.TemporaryFile", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        vote(dumps, best_path=tmp_path / "best.img")
+    assert set(tmp_path.iterdir()) == there
+
+
 def test_an_outlier_is_named(tmp_path: Path) -> None:
     truth = random_bytes(200 * 512, 2)
     dumps = [

@@ -29,8 +29,9 @@ class BestFile(Meanwhile):
     """
 
     def __init__(self, outputs: Outputs, path: Name, size_bytes: int) -> None:
-        super().__init__(outputs, path, NEW)
+        # Before the file with a name is there: `discard`, which needs it, is called wherever Ctrl-C comes.
         self._undecided = tempfile.TemporaryFile()  # noqa: SIM115 - closed by discard and finish
+        super().__init__(outputs, path, NEW)
         try:
             with output_errors(self.path):
                 os.ftruncate(self.descriptor, size_bytes)
